@@ -1,0 +1,97 @@
+/* boat.h: what the skipper tells about the boat: engines, filters, tanks, limits.
+ *
+ * Everything has a default (boat_init); the configuration file only fills this in. Fixed bounds, no
+ * pointers: it can be copied.
+ */
+#ifndef SIGHTBOWL_ANALYSIS_BOAT_H
+#define SIGHTBOWL_ANALYSIS_BOAT_H
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#define BOAT_ENGINES_MAX 4
+#define BOAT_FILTERS_MAX 12
+#define BOAT_TANKS_MAX   8
+#define BOAT_NAME_MAX    48
+#define BOAT_PINS_MAX    16
+
+enum supply_kind {
+	SUPPLY_BURN, /* no return line: the filter passes what is burned */
+	SUPPLY_PUMP, /* a pump proportional to engine speed: rate at a speed */
+};
+
+struct boat_engine {
+	bool present;
+	char label[BOAT_NAME_MAX]; /* "" : the number is its name */
+	enum supply_kind supply;
+	double pump_lph;     /* with SUPPLY_PUMP: at pump_rpm */
+	double pump_rpm;
+	double idle_rpm;     /* at or below: idle, where no gear is heard; default 1000 */
+};
+
+enum filter_sensor {
+	SENSOR_NONE,
+	SENSOR_SPN95,    /* fuel filter differential, pressure side */
+	SENSOR_SPN1382,  /* suction-side filter differential */
+	SENSOR_SPN1381,  /* supply pump intake pressure, absolute */
+	SENSOR_PRESSURE, /* NMEA 2000 130314 of an instance */
+};
+
+enum filter_sensor_kind {
+	SENSES_DIFFERENTIAL,
+	SENSES_OUTLET_VACUUM,
+};
+
+struct boat_filter {
+	char name[BOAT_NAME_MAX];    /* section name: primary, secondary … */
+	unsigned engine;
+	char stage[BOAT_NAME_MAX];   /* primary, secondary, … */
+	char element[BOAT_NAME_MAX]; /* what is fitted, in the skipper's words */
+	double micron;               /* NaN: not told (so for each NaN below) */
+	double rated_lph;
+	enum filter_sensor sensor;
+	unsigned pressure_instance;
+	enum filter_sensor_kind sensor_kind;
+	double limit_kpa;
+	double reference_lph;
+	double change_h;
+	double change_l;
+	double change_months;
+	bool has_fitted;
+	int64_t fitted_ns;
+};
+
+struct boat_tank {
+	bool present;
+	unsigned number;             /* N of [tank N] */
+	char label[BOAT_NAME_MAX];
+	double capacity_l;           /* NaN: as the bus says */
+	double reserve_l;
+};
+
+/* One source fixed for one signal ("configured" source choice). */
+struct boat_pin {
+	uint16_t signal;
+	uint16_t instance;
+	char bus[16];   /* "" any */
+	int source;     /* address, -1 any */
+};
+
+struct boat {
+	char name[BOAT_NAME_MAX];
+	double fuel_density_kgl;   /* kg/L at 15 °C; default 0.845 */
+	size_t filter_count;
+	struct boat_engine engines[BOAT_ENGINES_MAX];
+	struct boat_filter filters[BOAT_FILTERS_MAX];
+	struct boat_tank tanks[BOAT_TANKS_MAX];
+	size_t pin_count;
+	struct boat_pin pins[BOAT_PINS_MAX];
+	double trip_pause_h;       /* a trip ends after this long without engine or movement; default 1 */
+	double moving_kn;          /* movement: at least this speed, for a minute; default 1 */
+};
+
+/* One engine (instance 0) with a primary and a secondary filter, nothing measured, nothing told. */
+void boat_init(struct boat *boat);
+
+#endif

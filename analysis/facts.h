@@ -1,0 +1,122 @@
+/* facts.h: what the analysis says, and to whom.
+ *
+ * Facts are upserts: a fact with the number of an earlier one replaces it. Times are steady log time
+ * (see clock.h): they never step; a session's offset turns them into UTC. The receiver must not call
+ * back into the analysis.
+ */
+#ifndef SIGHTBOWL_ANALYSIS_FACTS_H
+#define SIGHTBOWL_ANALYSIS_FACTS_H
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#define WINDOW_NS INT64_C(10000000000)
+
+/* How sure a session's UTC is. */
+enum clock_basis {
+	CLOCK_RECORDER, /* the recorder's clock, nothing to check it by */
+	CLOCK_BUS,      /* the bus's own time (126992, 129033, 129029) */
+	CLOCK_UNDATED,  /* a capture without a date */
+};
+
+/* A stretch of unbroken traffic. utc = steady time + utc_offset_ns for the whole stretch, also for
+ * what was logged before the bus brought the time. */
+struct fact_session {
+	int64_t session;        /* number, from 1 */
+	int64_t first_ns;       /* steady */
+	int64_t last_ns;        /* steady */
+	int64_t utc_offset_ns;
+	int64_t raw_first_ns;   /* by the recorder's clock */
+	int64_t raw_last_ns;
+	enum clock_basis basis;
+};
+
+/* One signal in one window. */
+struct fact_reading {
+	uint16_t slot;     /* dense number of (signal, instance) in this log, given by fact_slot */
+	uint32_t count;
+	double mean;
+	double low;
+	double high;
+};
+
+struct fact_window {
+	int64_t window;    /* steady time / 10 s */
+	int64_t session;
+	size_t count;
+	const struct fact_reading *readings; /* by ascending slot; borrowed for the call */
+};
+
+struct fact_slot {
+	uint16_t slot;
+	uint16_t signal;
+	uint16_t instance;
+};
+
+/* Engine on to engine off. */
+struct fact_run {
+	int64_t run;
+	int64_t trip;
+	unsigned engine;
+	int64_t start_session;
+	int64_t end_session;
+	int64_t start_ns;
+	int64_t end_ns;
+	bool open;             /* not ended yet: end is the last time heard */
+	double engine_h;
+	double idle_h;
+	double unobserved_h;   /* part of engine_h in which nothing was heard */
+	double fuel_l;         /* NaN: not known */
+	double fuel_estimated_l;   /* part of fuel_l not integrated from the rate */
+	double fuel_uncertainty_l; /* half width, coverage factor 2 (about 95 %) */
+	double fuel_unknown_h;     /* engine time for which no fuel could even be estimated */
+	double supply_l;       /* through the engine's filters: burn, or pump */
+	double mean_lph;       /* NaN: not known (so below) */
+	double max_lph;
+	double max_coolant_c;
+};
+
+struct fact_trip {
+	int64_t trip;
+	int64_t start_session;
+	int64_t end_session;
+	int64_t start_ns;
+	int64_t end_ns;
+	bool open;
+	double distance_nm;    /* NaN: no speed or position heard */
+};
+
+enum event_severity { SEVERITY_ADVICE, SEVERITY_CAUTION, SEVERITY_WARNING };
+
+struct fact_event {
+	int64_t event;
+	const char *kind;      /* one of DESIGN's kinds; static */
+	char subject[48];      /* engine 0, primary, bus can0 … */
+	enum event_severity severity;
+	int64_t session;
+	int64_t raised_ns;
+	bool has_cleared;
+	int64_t cleared_session;
+	int64_t cleared_ns;
+	int64_t trip;          /* 0: none */
+	double value;          /* NaN: none (so limit) */
+	double limit;
+	const char *unit;      /* static */
+	const char *basis;     /* measured, counted, estimated; static */
+	char message[240];
+};
+
+struct fact_sink {
+	void *context;
+	void (*on_session)(void *context, const struct fact_session *session);
+	void (*on_slot)(void *context, const struct fact_slot *slot);
+	void (*on_window)(void *context, const struct fact_window *window);
+	void (*on_run)(void *context, const struct fact_run *run);
+	void (*on_run_withdrawn)(void *context, int64_t run); /* merged into an earlier one */
+	void (*on_trip)(void *context, const struct fact_trip *trip);
+	void (*on_trip_withdrawn)(void *context, int64_t trip);
+	void (*on_event)(void *context, const struct fact_event *event);
+};
+
+#endif

@@ -1,0 +1,50 @@
+/* pipeline.h: frames → facts, the whole way, for live and replay alike.
+ *
+ * One block of memory that its owner provides (struct pipeline is large: allocate it). Pure: no clock,
+ * no I/O; the facts go to a sink. Whatever the frames' batches, and whether the state went through
+ * pipeline_save and pipeline_load between two frames or not, the facts are the same.
+ */
+#ifndef SIGHTBOWL_ANALYSIS_PIPELINE_H
+#define SIGHTBOWL_ANALYSIS_PIPELINE_H
+
+#include "analysis/boat.h"
+#include "analysis/facts.h"
+#include "decoders/decoder.h"
+
+#define PIPELINE_STATE_MAX (256 * 1024) /* most bytes that pipeline_save needs */
+
+struct pipeline; /* opaque */
+
+size_t pipeline_size(void);
+/* Prepares memory of pipeline_size() bytes. The boat is copied. undated: the frames' times carry no
+ * date. Numbers of runs, trips, events and sessions go on from those given (0 for a new log). */
+struct pipeline_numbers {
+	int64_t session, run, trip, event;
+};
+void pipeline_init(struct pipeline *p, const struct boat *boat, const struct fact_sink *sink);
+void pipeline_start(struct pipeline *p, const struct pipeline_numbers *last, bool undated);
+
+/* Feeds frames in the order in which they were heard. */
+void pipeline_frames(struct pipeline *p, const struct frame *frames, size_t count);
+
+/* Steady time of the last frame, and of the window it is in; INT64_MIN before the first. */
+int64_t pipeline_steady_ns(const struct pipeline *p);
+/* The recorder's time of the last frame; INT64_MIN before the first. */
+int64_t pipeline_raw_ns(const struct pipeline *p);
+
+/* Tells the sink everything that is open (session, partial window, runs, trips, events) as it stands.
+ * Changes nothing: what follows is as if it had not been called. */
+void pipeline_snapshot(struct pipeline *p);
+
+/* Ends everything that is open: nothing more will come. */
+void pipeline_finish(struct pipeline *p);
+
+const struct decoder *pipeline_decoder(const struct pipeline *p);
+uint64_t pipeline_frame_count(const struct pipeline *p);
+
+/* State for a checkpoint; load after pipeline_init, instead of pipeline_start. Load returns 0, or
+ * -EPROTO when the bytes are of another version or damaged (the pipeline is then as after init). */
+void pipeline_save(const struct pipeline *p, struct state_writer *w);
+int pipeline_load(struct pipeline *p, struct state_reader *r);
+
+#endif
