@@ -39,6 +39,18 @@ void state_put_double(struct state_writer *w, double value)
 	state_put_bytes(w, coded, sizeof(coded));
 }
 
+void state_put_float(struct state_writer *w, float value)
+{
+	uint32_t bits;
+	uint8_t coded[4];
+
+	memcpy(&bits, &value, sizeof(bits));
+	for (size_t i = 0; i < sizeof(coded); i++) {
+		coded[i] = (uint8_t)(bits >> (8 * i));
+	}
+	state_put_bytes(w, coded, sizeof(coded));
+}
+
 void state_put_bytes(struct state_writer *w, const void *bytes, size_t size)
 {
 	if (w->failed || size > w->size - w->used) {
@@ -99,6 +111,20 @@ double state_get_double(struct state_reader *r)
 	state_get_bytes(r, coded, sizeof(coded));
 	for (size_t i = 0; i < sizeof(coded); i++) {
 		bits |= (uint64_t)coded[i] << (8 * i);
+	}
+	memcpy(&value, &bits, sizeof(value));
+	return value;
+}
+
+float state_get_float(struct state_reader *r)
+{
+	uint8_t coded[4];
+	uint32_t bits = 0;
+	float value;
+
+	state_get_bytes(r, coded, sizeof(coded));
+	for (size_t i = 0; i < sizeof(coded); i++) {
+		bits |= (uint32_t)coded[i] << (8 * i);
 	}
 	memcpy(&value, &bits, sizeof(value));
 	return value;

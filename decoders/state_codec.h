@@ -30,6 +30,8 @@ void state_writer_init(struct state_writer *w, uint8_t *bytes, size_t size);
 void state_put_unsigned(struct state_writer *w, uint64_t value);
 void state_put_signed(struct state_writer *w, int64_t value);
 void state_put_double(struct state_writer *w, double value);
+/* For state that its owner holds in single precision: half the bytes, still bit for bit. */
+void state_put_float(struct state_writer *w, float value);
 void state_put_bytes(struct state_writer *w, const void *bytes, size_t size);
 
 void state_reader_init(struct state_reader *r, const uint8_t *bytes, size_t size);
@@ -37,6 +39,7 @@ void state_reader_init(struct state_reader *r, const uint8_t *bytes, size_t size
 uint64_t state_get_unsigned(struct state_reader *r, uint64_t limit);
 int64_t state_get_signed(struct state_reader *r);
 double state_get_double(struct state_reader *r);
+float state_get_float(struct state_reader *r);
 /* Fills bytes with zeroes in the failed state. */
 void state_get_bytes(struct state_reader *r, void *bytes, size_t size);
 

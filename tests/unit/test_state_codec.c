@@ -13,7 +13,8 @@ static void values_come_back_bit_for_bit(void **state)
 {
 	static const int64_t integers[] = {0, 1, -1, 63, 64, -64, -65, INT64_MAX, INT64_MIN};
 	static const double doubles[] = {0.0, -0.0, 0.1, -1e300, 5e-324, INFINITY, NAN};
-	uint8_t bytes[256];
+	static const float floats[] = {0.0F, -0.0F, 0.1F, -1e30F, 1e-45F, INFINITY, NAN};
+	uint8_t bytes[512];
 	struct state_writer w;
 	struct state_reader r;
 
@@ -26,6 +27,9 @@ static void values_come_back_bit_for_bit(void **state)
 	for (size_t i = 0; i < sizeof(doubles) / sizeof(doubles[0]); i++) {
 		state_put_double(&w, doubles[i]);
 	}
+	for (size_t i = 0; i < sizeof(floats) / sizeof(floats[0]); i++) {
+		state_put_float(&w, floats[i]);
+	}
 	assert_false(w.failed);
 
 	state_reader_init(&r, bytes, w.used);
@@ -36,6 +40,10 @@ static void values_come_back_bit_for_bit(void **state)
 	for (size_t i = 0; i < sizeof(doubles) / sizeof(doubles[0]); i++) {
 		double value = state_get_double(&r);
 		assert_memory_equal(&value, &doubles[i], sizeof(value));
+	}
+	for (size_t i = 0; i < sizeof(floats) / sizeof(floats[0]); i++) {
+		float value = state_get_float(&r);
+		assert_memory_equal(&value, &floats[i], sizeof(value));
 	}
 	assert_false(r.failed);
 	assert_int_equal(r.used, r.size);
