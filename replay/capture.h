@@ -31,7 +31,7 @@ enum capture_clock {
 
 struct capture_damage {
 	uint64_t count;         /* damaged places skipped */
-	uint64_t first_line;    /* line of the first (text formats), else 0 */
+	uint64_t first_line;    /* line of the first (text formats), from 1 on; else 0 */
 	uint64_t first_byte;    /* byte offset of the first in the uncompressed stream */
 	char first_reason[96];  /* in words, for a person */
 	bool cut;               /* the file ends inside a line, block or compressed stream */
@@ -50,14 +50,17 @@ int bus_names_find(struct bus_names *buses, const char *name, size_t length);
 
 /* Opens a capture; path "-" is standard input. Options may be NULL. Returns 0 or a negative errno:
  * -EISDIR, -ENOENT, -EACCES …, -ENODATA for an empty file, -ENOMSG when its content is no capture
- * (ret_error says what was seen). ret_error, of error_size bytes, always holds a sentence on failure. */
+ * (ret_error says what was seen). ret_error, of error_size bytes, always holds a sentence on failure;
+ * it begins with the path. Waits until a pipe has given enough to tell its format. buses is borrowed
+ * until capture_close. */
 int capture_open(struct capture **ret_capture, const char *path, struct bus_names *buses,
 	const struct capture_options *options, char *ret_error, size_t error_size);
 /* NULL is fine. */
 void capture_close(struct capture *capture);
 
-/* Reads up to count frames into frames. Returns how many, 0 at the end, or a negative errno when the
- * file itself cannot be read further (I/O error). */
+/* Reads up to count frames into frames; fewer than count say nothing about the end. Returns how many, 0
+ * at the end, or (once, then 0) a negative errno when the file itself cannot be read further (I/O
+ * error). Waits for a pipe only while it has no frame to give. */
 int64_t capture_read(struct capture *capture, struct frame *frames, size_t count);
 
 const char *capture_path(const struct capture *capture);
@@ -72,10 +75,14 @@ uint64_t capture_size(const struct capture *capture);
 uint64_t capture_dropped(const struct capture *capture);
 
 /* Several captures as one stream in time order (by the next frame of each; within one file the
- * file's order is kept). Takes over the captures: capture_merge_close closes them. */
+ * file's order is kept; at equal times the captures' order holds). Takes over the captures, though not
+ * the array: capture_merge_close closes them. Each lane takes some 300 KiB, a compressed one 0.9 MiB. */
 struct capture_merge;
 int capture_merge_open(struct capture_merge **ret_merge, struct capture **captures, size_t count);
 void capture_merge_close(struct capture_merge *merge);
+/* As capture_read. After an error, told once, the capture that failed is left out and the next call goes
+ * on with the others; capture_merge_failed is the last that failed, or NULL. */
 int64_t capture_merge_read(struct capture_merge *merge, struct frame *frames, size_t count);
+const struct capture *capture_merge_failed(const struct capture_merge *merge);
 
 #endif
