@@ -74,7 +74,7 @@ struct boat_tank {
 struct boat_pin {
 	uint16_t signal;
 	uint16_t instance;
-	char bus[16];   /* "" any */
+	int bus;        /* number of the bus, -1 any */
 	int source;     /* address, -1 any */
 };
 

@@ -24,8 +24,24 @@ struct pipeline_numbers {
 void pipeline_init(struct pipeline *p, const struct boat *boat, const struct fact_sink *sink);
 void pipeline_start(struct pipeline *p, const struct pipeline_numbers *last, bool undated);
 
+/* Limits a bus to one protocol; kept by pipeline_init only until the next pipeline_load, so say it
+ * again after loading. */
+void pipeline_limit(struct pipeline *p, unsigned bus, enum decoder_protocol protocol);
+
+/* Another capture begins, or the program starts again on a live bus: time may have passed, or the
+ * frames may carry no date, without the recorder's clock having been stepped. */
+void pipeline_capture_begins(struct pipeline *p, bool undated);
+
+/* The recorder's clock has been stepped by step_ns since the last frame, as the machine's own steady
+ * clock shows. Without this call a step is found by the bus's own time, where there is one. */
+void pipeline_clock_stepped(struct pipeline *p, int64_t step_ns);
+
 /* Feeds frames in the order in which they were heard. */
 void pipeline_frames(struct pipeline *p, const struct frame *frames, size_t count);
+
+/* The same, but stops behind the first frame of a new window, where a checkpoint is smallest. Returns
+ * how many frames it took. */
+size_t pipeline_frames_to_window(struct pipeline *p, const struct frame *frames, size_t count);
 
 /* Steady time of the last frame, and of the window it is in; INT64_MIN before the first. */
 int64_t pipeline_steady_ns(const struct pipeline *p);

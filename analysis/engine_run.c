@@ -1,0 +1,692 @@
+#include "analysis/engine_run.h"
+
+#include <math.h>
+#include <string.h>
+
+#include "analysis/clock.h"
+
+#define SECOND_NS INT64_C(1000000000)
+#define HOUR_S    3600.0
+
+#define ON_RPM 300.0
+/* Off for this long ends the run. */
+#define QUIET_NS (30 * SECOND_NS)
+/* Not a word of the engine for this long is a silence. */
+#define SILENCE_NS (10 * SECOND_NS)
+/* A silence up to this long is bridged where no hour meter can tell. */
+#define BRIDGE_NS (120 * SECOND_NS)
+/* How long the engine's meters are waited for after a silence. */
+#define METERS_NS (15 * SECOND_NS)
+/* A run whose engine has been silent this long is over. */
+#define LOST_NS (3600 * SECOND_NS)
+/* Gear readings older than this say nothing. */
+#define GEAR_NS (10 * SECOND_NS)
+/* Engine time that ran unseen must be at least this much to become a run. */
+#define UNSEEN_LEAST_H 0.02
+/* No small-boat diesel burns more: a counter that says so was replaced. */
+#define BURN_MOST_LPH 400.0
+
+void engine_log_init(struct engine_log *e, unsigned engine, const struct boat *boat,
+	const struct fact_sink *sink, struct trip_log *trips, int64_t *last_run)
+{
+	memset(e, 0, sizeof(*e));
+	e->engine = engine;
+	e->boat = boat;
+	e->sink = sink;
+	e->trips = trips;
+	e->last_run = last_run;
+	e->rpm = NAN;
+	e->off_ns = CLOCK_NONE;
+	fuel_account_init(&e->fuel);
+}
+
+static double supply_l(const struct engine_log *e, const struct run_part *part, double fuel_l)
+{
+	return e->boat->engines[e->engine].supply == SUPPLY_PUMP ? part->pump_l : fuel_l;
+}
+
+static void tell(const struct engine_log *e, const struct run_part *part, bool open)
+{
+	double engine_h = part->engine_s / HOUR_S;
+	double fuel_l = fuel_run_litres(&part->fuel);
+	struct fact_run fact = {
+		.run = part->run,
+		.trip = part->trip,
+		.engine = e->engine,
+		.start_session = part->start_session,
+		.end_session = part->end_session,
+		.start_ns = part->start_ns,
+		.end_ns = part->end_ns,
+		.open = open,
+		.engine_h = engine_h,
+		.idle_h = part->idle_s / HOUR_S,
+		.unobserved_h = part->unobserved_s / HOUR_S,
+		.fuel_l = fuel_l,
+		.fuel_estimated_l = part->fuel.estimated_l,
+		.fuel_uncertainty_l = fuel_run_uncertainty(&part->fuel),
+		.fuel_unknown_h = part->fuel.unknown_s / HOUR_S,
+		.supply_l = supply_l(e, part, fuel_l),
+		.mean_lph = engine_h > 0 ? fuel_l / engine_h : NAN,
+		.max_lph = part->fuel.max_lph >= 0 ? part->fuel.max_lph : NAN,
+		.max_coolant_c = part->max_coolant_c,
+	};
+
+	if (e->sink->on_run != NULL) {
+		e->sink->on_run(e->sink->context, &fact);
+	}
+}
+
+static void withdraw(const struct engine_log *e, int64_t run)
+{
+	if (*e->last_run == run) {
+		(*e->last_run)--;
+	}
+	if (e->sink->on_run_withdrawn != NULL) {
+		e->sink->on_run_withdrawn(e->sink->context, run);
+	}
+}
+
+static void begin_run(struct engine_log *e, int64_t t_ns)
+{
+	fuel_account_begin(&e->fuel);
+	e->running = true;
+	e->off_ns = CLOCK_NONE;
+	e->run = (struct run_part){
+		.run = ++*e->last_run,
+		.trip = trip_log_active(e->trips, t_ns),
+		.start_session = e->session,
+		.start_ns = t_ns,
+		.end_session = e->session,
+		.end_ns = t_ns,
+		.max_coolant_c = NAN,
+	};
+}
+
+/* Completes a part's litres by what was learned and tells it as final. */
+static void close_part(struct engine_log *e, struct run_part *part)
+{
+	struct fuel_account account = e->fuel;
+
+	account.run = part->fuel;
+	account.has_rate = false;
+	fuel_account_end(&account, part->engine_s);
+	part->fuel = account.run;
+	tell(e, part, false);
+}
+
+/* The run in the account becomes a part of its own, and the account is ready for the next. */
+static void set_down(struct engine_log *e, struct run_part *ret_part)
+{
+	fuel_account_end_stretch(&e->fuel);
+	fuel_account_learn(&e->fuel);
+	*ret_part = e->run;
+	ret_part->fuel = e->fuel.run;
+	e->running = false;
+	fuel_account_begin(&e->fuel);
+}
+
+static void end_run(struct engine_log *e)
+{
+	struct run_part part;
+
+	set_down(e, &part);
+	close_part(e, &part);
+}
+
+static void open_silence(struct engine_log *e, int64_t anchor_ns, int64_t gap_ns, bool gap_known)
+{
+	e->silence = (struct engine_silence){
+		.open = true,
+		.gap_known = gap_known,
+		.gap_ns = gap_ns,
+		.anchor_ns = anchor_ns,
+		.since_ns = anchor_ns,
+		.before_ns = e->heard_ns,
+		.before_session = e->session,
+		.hours_before_known = e->has_hours,
+		.hours_before_h = e->hours_h,
+	};
+	if (e->running) {
+		set_down(e, &e->held);
+		e->held_open = true;
+	}
+	e->silence.litres_before_known = fuel_account_expected(&e->fuel,
+		&e->silence.litres_before_l, &e->silence.litres_before_variance_l2);
+	e->has_evidence = false;
+	e->has_speed = false;
+	e->gear_heard = false;
+	e->fuel.has_rate = false;
+}
+
+/* What the silence was, by the meters. */
+struct silence_verdict {
+	double gap_s;
+	bool hours_known;
+	double hours_h;
+	bool litres_known;
+	double litres_l;
+	double litres_variance_l2;
+	bool ran_through;
+	bool same_run;
+};
+
+static struct silence_verdict judge(const struct engine_log *e)
+{
+	const struct engine_silence *s = &e->silence;
+	double gap_h = (double)s->gap_ns * 1e-9 / HOUR_S;
+	double step_h = e->hours_step_h;
+	struct silence_verdict v = {.gap_s = (double)s->gap_ns * 1e-9};
+
+	if (s->hours_before_known && s->hours_after_known) {
+		v.hours_h = s->hours_after_h - s->hours_before_h;
+		/* A meter that went back, or on by more than the gap, was replaced; but where the gap
+		 * itself is doubtful (no time at all between) the meter is believed. */
+		v.hours_known = v.hours_h >= 0 && v.hours_h <= gap_h * 1.01 + 2 * step_h + 0.02;
+	}
+	if (s->litres_before_known && s->litres_after_known) {
+		double step_l = e->fuel.counter_step_l;
+		v.litres_l = s->litres_after_l - s->litres_before_l;
+		v.litres_variance_l2 = s->litres_before_variance_l2 + step_l * step_l / 12;
+		v.litres_known = v.litres_l >= -1.5 * step_l &&
+			v.litres_l <= BURN_MOST_LPH * gap_h + 2 * step_l;
+	}
+	bool fine = v.hours_known && step_h * HOUR_S <= 10;
+	if (fine) {
+		v.ran_through = v.hours_h * HOUR_S >= 0.8 * v.gap_s - step_h * HOUR_S - 2;
+		v.same_run = v.ran_through || s->gap_ns <= QUIET_NS;
+	} else if (s->gap_ns <= BRIDGE_NS) {
+		v.ran_through = true;
+		v.same_run = true;
+	} else if (v.hours_known) {
+		v.ran_through = v.hours_h >= 0.8 * gap_h - step_h / 2;
+		v.same_run = v.ran_through;
+	}
+	return v;
+}
+
+/* The held part and the run since are one: the gap is engine time that nobody saw. */
+static void join(struct engine_log *e, const struct silence_verdict *v)
+{
+	struct run_part *run = &e->run;
+	const struct run_part *held = &e->held;
+	double gap_s = v->ran_through ? v->gap_s : 0;
+
+	withdraw(e, run->run);
+	run->run = held->run;
+	run->trip = held->trip;
+	run->start_session = held->start_session;
+	run->start_ns = held->start_ns;
+	if (held->engine_s > 0) {
+		run->pump_l += held->pump_l * (1 + gap_s / held->engine_s);
+	}
+	run->engine_s += held->engine_s + gap_s;
+	run->unobserved_s += held->unobserved_s + gap_s;
+	run->idle_s += held->idle_s;
+	if (isnan(run->max_coolant_c) || held->max_coolant_c > run->max_coolant_c) {
+		run->max_coolant_c = held->max_coolant_c;
+	}
+	fuel_run_join(&e->fuel.run, &held->fuel);
+	if (v->litres_known && gap_s > 0) {
+		fuel_run_fill(&e->fuel.run, v->litres_l > 0 ? v->litres_l : 0,
+			v->litres_variance_l2, gap_s);
+	}
+	e->held_open = false;
+	tell(e, run, true);
+}
+
+/* The engine ran while nobody listened: a run of its own. */
+static void tell_unseen(struct engine_log *e, const struct silence_verdict *v)
+{
+	const struct engine_silence *s = &e->silence;
+	struct run_part part = {
+		.run = ++*e->last_run,
+		.start_session = s->before_session,
+		.start_ns = s->before_ns,
+		.end_session = e->session,
+		.end_ns = s->since_ns,
+		.max_coolant_c = NAN,
+	};
+	double learned_lph = fuel_account_learned(&e->fuel);
+
+	part.fuel.max_lph = -1;
+	if (v->hours_known) {
+		part.engine_s = v->hours_h * HOUR_S;
+	} else if (!isnan(learned_lph) && learned_lph > 0) {
+		part.engine_s = fmin(v->litres_l / learned_lph * HOUR_S, v->gap_s);
+	}
+	part.unobserved_s = part.engine_s;
+	if (v->litres_known) {
+		fuel_run_fill(&part.fuel, v->litres_l > 0 ? v->litres_l : 0, v->litres_variance_l2,
+			part.engine_s > 0 ? part.engine_s : 1);
+	}
+	bool within = (double)s->gap_ns <= e->boat->trip_pause_h * HOUR_S * 1e9 && e->trips->open;
+	part.trip = within ? e->trips->now.trip
+			   : trip_log_unseen(e->trips, part.start_session, part.start_ns,
+				     part.end_session, part.end_ns);
+	close_part(e, &part);
+}
+
+static void settle_silence(struct engine_log *e)
+{
+	struct engine_silence *s = &e->silence;
+	struct silence_verdict v = judge(e);
+	double doubt_l = 3 * sqrt(v.litres_variance_l2) + e->fuel.counter_step_l / 2;
+	bool burned = v.litres_known && v.litres_l > doubt_l;
+	bool turned = v.hours_known && v.hours_h - e->hours_step_h > UNSEEN_LEAST_H;
+	bool accounted = false;
+
+	if (e->held_open && e->running && v.same_run) {
+		join(e, &v);
+		accounted = true;
+	} else {
+		if (e->held_open) {
+			close_part(e, &e->held);
+			e->held_open = false;
+		}
+		if (turned || (burned && !v.hours_known)) {
+			tell_unseen(e, &v);
+			accounted = true;
+		}
+	}
+	if (s->litres_after_known) {
+		enum fuel_counter kind = (enum fuel_counter)e->fuel.counter;
+		if (accounted || burned || !v.litres_known) {
+			fuel_account_reseat(&e->fuel, s->reading_ns, kind, s->reading_l,
+				e->fuel.counter_step_l);
+		} else {
+			e->fuel.counter_l = s->reading_l;
+			e->fuel.counter_ns = s->reading_ns;
+		}
+	} else if (accounted) {
+		e->fuel.counter_fresh = false; /* its offset is of before */
+	}
+	s->open = false;
+}
+
+void engine_log_tick(struct engine_log *e, int64_t t_ns)
+{
+	const struct engine_silence *s = &e->silence;
+
+	if (s->open && s->heard_since && s->gap_known) {
+		bool hours = !s->hours_before_known || s->hours_after_known;
+		bool litres = !s->litres_before_known || s->litres_after_known;
+		/* Wait for the speed too: whether it runs now decides whether the run went on. */
+		if ((hours && litres && e->has_evidence) || t_ns - s->since_ns > METERS_NS) {
+			settle_silence(e);
+		}
+	}
+	if (e->held_open && !s->heard_since && t_ns - s->anchor_ns > LOST_NS) {
+		close_part(e, &e->held);
+		e->held_open = false;
+	}
+	if (e->running && !s->open && t_ns - e->heard_ns > LOST_NS) {
+		end_run(e);
+		e->has_evidence = false;
+		e->fuel.has_rate = false;
+	}
+}
+
+void engine_log_hear(struct engine_log *e, int64_t t_ns)
+{
+	struct engine_silence *s = &e->silence;
+
+	if (s->open && !s->heard_since) {
+		s->heard_since = true;
+		s->gap_ns += t_ns - s->anchor_ns;
+		s->since_ns = t_ns;
+	} else if (e->heard && t_ns - e->heard_ns > SILENCE_NS) {
+		if (s->open) {
+			settle_silence(e);
+		}
+		open_silence(e, t_ns, t_ns - e->heard_ns, true);
+		s->heard_since = true;
+	}
+	e->heard = true;
+	e->heard_ns = t_ns;
+	if (s->open) {
+		engine_log_tick(e, t_ns);
+	}
+}
+
+static bool idling(const struct engine_log *e, int64_t t_ns)
+{
+	if (e->gear_heard && t_ns - e->gear_ns <= GEAR_NS) {
+		return e->neutral;
+	}
+	return !isnan(e->rpm) && e->rpm <= e->boat->engines[e->engine].idle_rpm;
+}
+
+/* Books the time since the last evidence, by whether it turned on both sides of it. */
+static void book_time(struct engine_log *e, int64_t t_ns, bool on, double rpm, int64_t gap_ns)
+{
+	double dt_s = (double)(t_ns - e->evidence_ns) * 1e-9;
+	bool observed = t_ns - e->evidence_ns <= gap_ns;
+	const struct boat_engine *boat = &e->boat->engines[e->engine];
+
+	if (!e->has_evidence || !(e->on || on) || (!observed && !(e->on && on))) {
+		return;
+	}
+	double share = e->on && on ? 1 : 0.5;
+	e->run.engine_s += share * dt_s;
+	if (!observed) {
+		e->run.unobserved_s += dt_s;
+	} else if (idling(e, t_ns)) {
+		e->run.idle_s += share * dt_s;
+	}
+	if (boat->supply == SUPPLY_PUMP && boat->pump_rpm > 0 && !isnan(rpm) && !isnan(e->rpm)) {
+		e->run.pump_l += boat->pump_lph * (rpm + e->rpm) / 2 / boat->pump_rpm * dt_s / HOUR_S;
+	}
+}
+
+static void take_evidence(struct engine_log *e, int64_t t_ns, bool on, double rpm, int64_t gap_ns)
+{
+	if (on && !e->running) {
+		begin_run(e, t_ns);
+	}
+	if (e->running) {
+		if (e->off_ns != CLOCK_NONE && on) {
+			e->off_ns = CLOCK_NONE; /* restarted within the run */
+		}
+		book_time(e, t_ns, on, rpm, gap_ns);
+		if (on) {
+			e->run.end_ns = t_ns;
+			e->run.end_session = e->session;
+			(void)trip_log_active(e->trips, t_ns);
+		} else if (e->off_ns == CLOCK_NONE) {
+			e->off_ns = t_ns;
+		}
+	}
+	e->has_evidence = true;
+	e->on = on;
+	e->rpm = rpm;
+	e->evidence_ns = t_ns;
+	if (e->running && !on && t_ns - e->off_ns >= QUIET_NS) {
+		if (e->silence.open) {
+			if (!e->silence.gap_known) {
+				return; /* the seam must be settled first */
+			}
+			settle_silence(e);
+		}
+		end_run(e);
+	}
+}
+
+void engine_log_speed(struct engine_log *e, int64_t t_ns, double rpm, int64_t gap_ns)
+{
+	e->has_speed = true;
+	e->speed_ns = t_ns;
+	take_evidence(e, t_ns, rpm >= ON_RPM, rpm, gap_ns);
+}
+
+void engine_log_rate(struct engine_log *e, int64_t t_ns, double lph, double resolution, int64_t gap_ns)
+{
+	if (!e->has_speed || t_ns - e->speed_ns > SILENCE_NS) {
+		take_evidence(e, t_ns, lph > 0, NAN, gap_ns);
+	}
+	fuel_account_rate(&e->fuel, t_ns, lph, resolution, gap_ns,
+		e->running && e->off_ns == CLOCK_NONE);
+}
+
+void engine_log_counter(struct engine_log *e, int64_t t_ns, enum fuel_counter kind, double litres,
+	double step_l)
+{
+	struct engine_silence *s = &e->silence;
+
+	if (!s->open || e->fuel.counter == COUNTER_NONE) {
+		fuel_account_counter(&e->fuel, t_ns, kind, litres, step_l,
+			e->running ? e->run.engine_s : 0);
+		return;
+	}
+	if (kind == e->fuel.counter && step_l == e->fuel.counter_step_l && !s->litres_after_known) {
+		s->litres_after_known = true;
+		s->reading_l = litres;
+		s->reading_ns = t_ns;
+		s->litres_after_l = litres + step_l / 2 - e->fuel.run.observed_l - e->fuel.run.error_l;
+		engine_log_tick(e, t_ns);
+	}
+}
+
+void engine_log_hours(struct engine_log *e, int64_t t_ns, double hours_h, double step_h)
+{
+	struct engine_silence *s = &e->silence;
+
+	e->has_hours = true;
+	e->hours_h = hours_h;
+	e->hours_step_h = step_h;
+	if (s->open && !s->hours_after_known) {
+		s->hours_after_known = true;
+		s->hours_after_h = hours_h;
+		engine_log_tick(e, t_ns);
+	}
+}
+
+void engine_log_gear(struct engine_log *e, int64_t t_ns, bool neutral)
+{
+	e->gear_heard = true;
+	e->neutral = neutral;
+	e->gear_ns = t_ns;
+}
+
+void engine_log_coolant(struct engine_log *e, double celsius)
+{
+	if (e->running && !(celsius <= e->run.max_coolant_c)) {
+		e->run.max_coolant_c = celsius;
+	}
+}
+
+void engine_log_session(struct engine_log *e, int64_t session, int64_t last_ns, int64_t first_ns)
+{
+	struct engine_silence *s = &e->silence;
+
+	if (e->heard && s->open && s->heard_since) {
+		settle_silence(e);
+	}
+	if (e->heard && s->open) {
+		s->gap_ns += last_ns - s->anchor_ns;
+		s->anchor_ns = first_ns;
+		s->gap_known = false;
+	} else if (e->heard) {
+		open_silence(e, first_ns, last_ns - e->heard_ns, false);
+	}
+	e->session = session;
+}
+
+void engine_log_settle(struct engine_log *e, int64_t t_ns, int64_t gap_ns)
+{
+	struct engine_silence *s = &e->silence;
+
+	if (s->open && !s->gap_known) {
+		s->gap_known = true;
+		s->gap_ns += gap_ns;
+		engine_log_tick(e, t_ns);
+		if (e->running && !e->on && e->off_ns != CLOCK_NONE && t_ns - e->off_ns >= QUIET_NS) {
+			settle_silence(e);
+			end_run(e);
+		}
+	}
+}
+
+void engine_log_retrip(struct engine_log *e, int64_t from, int64_t into)
+{
+	if (e->running && e->run.trip == from) {
+		e->run.trip = into;
+	}
+	if (e->held_open && e->held.trip == from) {
+		e->held.trip = into;
+	}
+}
+
+void engine_log_snapshot(const struct engine_log *e)
+{
+	if (e->held_open) {
+		struct engine_log copy = *e;
+		struct fuel_account account = e->fuel;
+		account.run = copy.held.fuel;
+		account.has_rate = false;
+		fuel_account_end(&account, copy.held.engine_s);
+		copy.held.fuel = account.run;
+		tell(e, &copy.held, true);
+	}
+	if (e->running) {
+		struct fuel_account account = e->fuel;
+		struct run_part part = e->run;
+		fuel_account_end(&account, part.engine_s);
+		part.fuel = account.run;
+		tell(e, &part, true);
+	}
+}
+
+void engine_log_finish(struct engine_log *e)
+{
+	if (e->silence.open) {
+		settle_silence(e);
+	}
+	if (e->held_open) {
+		close_part(e, &e->held);
+		e->held_open = false;
+	}
+	if (e->running) {
+		end_run(e);
+	}
+}
+
+static void save_part(const struct run_part *p, bool with_fuel, struct state_writer *w)
+{
+	state_put_signed(w, p->run);
+	state_put_signed(w, p->trip);
+	state_put_signed(w, p->start_session);
+	state_put_signed(w, p->start_ns);
+	state_put_signed(w, p->end_session);
+	state_put_signed(w, p->end_ns - p->start_ns);
+	state_put_double(w, p->engine_s);
+	state_put_double(w, p->idle_s);
+	state_put_double(w, p->unobserved_s);
+	state_put_double(w, p->pump_l);
+	state_put_double(w, p->max_coolant_c);
+	if (with_fuel) {
+		fuel_run_save(&p->fuel, w);
+	}
+}
+
+static void load_part(struct run_part *p, bool with_fuel, struct state_reader *r)
+{
+	p->run = state_get_signed(r);
+	p->trip = state_get_signed(r);
+	p->start_session = state_get_signed(r);
+	p->start_ns = state_get_signed(r);
+	p->end_session = state_get_signed(r);
+	p->end_ns = p->start_ns + state_get_signed(r);
+	p->engine_s = state_get_double(r);
+	p->idle_s = state_get_double(r);
+	p->unobserved_s = state_get_double(r);
+	p->pump_l = state_get_double(r);
+	p->max_coolant_c = state_get_double(r);
+	if (with_fuel) {
+		fuel_run_load(&p->fuel, r);
+	}
+}
+
+static void save_silence(const struct engine_silence *s, struct state_writer *w)
+{
+	state_put_unsigned(w, (s->heard_since ? 32U : 0) | (s->gap_known ? 1U : 0) | (s->hours_before_known ? 2U : 0) |
+			(s->hours_after_known ? 4U : 0) | (s->litres_before_known ? 8U : 0) |
+			(s->litres_after_known ? 16U : 0));
+	state_put_signed(w, s->gap_ns);
+	state_put_signed(w, s->anchor_ns);
+	state_put_signed(w, s->since_ns);
+	state_put_signed(w, s->before_ns);
+	state_put_signed(w, s->before_session);
+	state_put_double(w, s->hours_before_h);
+	state_put_double(w, s->hours_after_h);
+	state_put_double(w, s->litres_before_l);
+	state_put_double(w, s->litres_before_variance_l2);
+	state_put_double(w, s->litres_after_l);
+	state_put_double(w, s->reading_l);
+	state_put_signed(w, s->reading_ns);
+}
+
+static void load_silence(struct engine_silence *s, struct state_reader *r)
+{
+	uint64_t flags = state_get_unsigned(r, 63);
+
+	s->open = true;
+	s->heard_since = (flags & 32) != 0;
+	s->gap_known = (flags & 1) != 0;
+	s->hours_before_known = (flags & 2) != 0;
+	s->hours_after_known = (flags & 4) != 0;
+	s->litres_before_known = (flags & 8) != 0;
+	s->litres_after_known = (flags & 16) != 0;
+	s->gap_ns = state_get_signed(r);
+	s->anchor_ns = state_get_signed(r);
+	s->since_ns = state_get_signed(r);
+	s->before_ns = state_get_signed(r);
+	s->before_session = state_get_signed(r);
+	s->hours_before_h = state_get_double(r);
+	s->hours_after_h = state_get_double(r);
+	s->litres_before_l = state_get_double(r);
+	s->litres_before_variance_l2 = state_get_double(r);
+	s->litres_after_l = state_get_double(r);
+	s->reading_l = state_get_double(r);
+	s->reading_ns = state_get_signed(r);
+}
+
+void engine_log_save(const struct engine_log *e, struct state_writer *w)
+{
+	state_put_unsigned(w, (e->has_evidence ? 1U : 0) | (e->on ? 2U : 0) | (e->has_speed ? 4U : 0) |
+			(e->gear_heard ? 8U : 0) | (e->neutral ? 16U : 0) |
+			(e->has_hours ? 32U : 0) | (e->running ? 64U : 0) |
+			(e->held_open ? 128U : 0) | (e->silence.open ? 256U : 0));
+	state_put_signed(w, e->session);
+	state_put_signed(w, e->heard_ns);
+	state_put_signed(w, e->evidence_ns);
+	state_put_double(w, e->rpm);
+	state_put_signed(w, e->speed_ns);
+	state_put_signed(w, e->gear_ns);
+	state_put_double(w, e->hours_h);
+	state_put_double(w, e->hours_step_h);
+	fuel_account_save(&e->fuel, w);
+	if (e->running) {
+		state_put_signed(w, e->off_ns);
+		save_part(&e->run, false, w);
+	}
+	if (e->held_open) {
+		save_part(&e->held, true, w);
+	}
+	if (e->silence.open) {
+		save_silence(&e->silence, w);
+	}
+}
+
+void engine_log_load(struct engine_log *e, struct state_reader *r)
+{
+	engine_log_init(e, e->engine, e->boat, e->sink, e->trips, e->last_run);
+	uint64_t flags = state_get_unsigned(r, 511);
+	e->heard = true;
+	e->has_evidence = (flags & 1) != 0;
+	e->on = (flags & 2) != 0;
+	e->has_speed = (flags & 4) != 0;
+	e->gear_heard = (flags & 8) != 0;
+	e->neutral = (flags & 16) != 0;
+	e->has_hours = (flags & 32) != 0;
+	e->running = (flags & 64) != 0;
+	e->held_open = (flags & 128) != 0;
+	e->session = state_get_signed(r);
+	e->heard_ns = state_get_signed(r);
+	e->evidence_ns = state_get_signed(r);
+	e->rpm = state_get_double(r);
+	e->speed_ns = state_get_signed(r);
+	e->gear_ns = state_get_signed(r);
+	e->hours_h = state_get_double(r);
+	e->hours_step_h = state_get_double(r);
+	fuel_account_load(&e->fuel, r);
+	if (e->running) {
+		e->off_ns = state_get_signed(r);
+		load_part(&e->run, false, r);
+	}
+	if (e->held_open) {
+		load_part(&e->held, true, r);
+	}
+	if ((flags & 256) != 0) {
+		load_silence(&e->silence, r);
+	}
+}
