@@ -7,7 +7,9 @@
 #ifndef SIGHTBOWL_DECODERS_DECODER_H
 #define SIGHTBOWL_DECODERS_DECODER_H
 
+#include "decoders/decoder_counter.h"
 #include "decoders/fast_packet.h"
+#include "decoders/field.h"
 #include "decoders/frame.h"
 #include "decoders/message.h"
 #include "decoders/observation.h"
@@ -20,52 +22,36 @@ enum decoder_protocol {
 	DECODE_J1939,
 };
 
-/* COUNTER(id, public name, what it counts) */
-#define DECODER_COUNTERS(COUNTER)                                                                  \
-	COUNTER(FRAMES, "frames", "frames heard, of every kind")                                   \
-	COUNTER(STANDARD, "standard", "frames with an 11-bit identifier")                          \
-	COUNTER(REMOTE, "remote", "remote requests")                                               \
-	COUNTER(ERRORS, "errors", "error frames")                                                  \
-	COUNTER(OTHER, "other", "CAN FD or XL frames, or frames with an impossible length")        \
-	COUNTER(MESSAGES, "messages", "whole messages")                                            \
-	COUNTER(DECODED, "decoded", "messages that a table row decoded")                           \
-	COUNTER(UNKNOWN, "unknown", "messages without a row")                                      \
-	COUNTER(SHORT, "short", "messages shorter than their row needs for any field")             \
-	COUNTER(INCOMPLETE, "incomplete", "multi-frame messages that lost a frame")                \
-	COUNTER(OUT_OF_SEQUENCE, "out_of_sequence", "frames of a multi-frame message out of turn") \
-	COUNTER(REPEATED, "repeated", "frames of a multi-frame message heard twice")               \
-	COUNTER(ORPHANS, "orphans", "frames of a multi-frame message whose start was not heard")   \
-	COUNTER(TIMED_OUT, "timed_out", "multi-frame messages given up after their time")          \
-	COUNTER(ABORTED, "aborted", "transport sessions that a node aborted")                      \
-	COUNTER(NO_ROOM, "no_room", "multi-frame messages given up for want of a session")         \
-	COUNTER(VALID, "valid", "values: numbers")                                                 \
-	COUNTER(NOT_AVAILABLE, "not_available", "values: not available")                           \
-	COUNTER(ERROR_VALUES, "error_values", "values: the sender says error")                     \
-	COUNTER(RESERVED, "reserved", "values: reserved codes")                                    \
-	COUNTER(IMPLAUSIBLE, "implausible", "values: outside what the signal can be")
+#define DECODER_ROWS_MAX  128 /* most rows in the message tables */
+#define DECODER_STEPS_MAX 512 /* most feeding fields in them */
+#define DECODER_ROUTES    1024
 
-enum decoder_counter {
-#define COUNTER_ENUM(id, name, text) DECODER_##id,
-	DECODER_COUNTERS(COUNTER_ENUM)
-#undef COUNTER_ENUM
-	DECODER_COUNTER_COUNT
+/* How the messages of a row are read; made by decoder_init from the tables. */
+struct decoder_program {
+	const struct message_row *row;
+	uint32_t pgn;
+	uint16_t first_step;
+	uint16_t step_count;
+	uint16_t length_min; /* bytes up to the end of the field that ends first */
 };
-
-/* The counter's public name. */
-const char *decoder_counter_name(enum decoder_counter counter);
-/* What it counts, in words. */
-const char *decoder_counter_text(enum decoder_counter counter);
 
 struct decoder {
 	uint64_t counters[DECODER_COUNTER_COUNT];
-	uint8_t protocol[FRAME_BUS_MAX]; /* enum decoder_protocol */
+	uint8_t protocol[FRAME_BUS_MAX];    /* enum decoder_protocol */
+	int64_t expire_ns[FRAME_BUS_MAX];   /* when a bus's sessions are next looked through */
+	uint8_t single[FRAME_DATA_MAX];     /* payload of the last single-frame message */
 	struct fast_packet fast_packet;
 	struct transport transport;
+	/* Below: made by decoder_init, the same in every decoder, never saved. */
+	uint8_t routes[DECODER_ROUTES];     /* hash of PGNs: number of a program + 1, 0 for none */
+	uint8_t travels_fast[4096 / 8];     /* a bit each for the last 4096 PGNs of page 1 */
+	struct decoder_program programs[DECODER_ROWS_MAX]; /* by row index */
+	struct field_step steps[DECODER_STEPS_MAX];
 };
 
 void decoder_init(struct decoder *d);
 
-/* Limits a bus to one protocol. */
+/* Limits a bus to one protocol: messages of the other's rows are then unknown. */
 void decoder_limit(struct decoder *d, unsigned bus, enum decoder_protocol protocol);
 
 /* Takes one frame. Returns true when it completes a message, which ret_message then describes; its
@@ -78,7 +64,9 @@ bool decoder_accept(struct decoder *d, const struct frame *frame, struct message
 size_t decoder_read(struct decoder *d, const struct message *message, struct observation *out,
 	size_t capacity);
 
-/* Counters and open multi-frame sessions, so that a resumed decoder goes on where it was. */
+/* Counters and open multi-frame sessions, so that a resumed decoder goes on where it was; not the
+ * limits, which are configuration. decoder_load replaces them in an initialised decoder; on damaged
+ * bytes the reader fails and counters and sessions are empty. */
 void decoder_save(const struct decoder *d, struct state_writer *w);
 void decoder_load(struct decoder *d, struct state_reader *r);
 

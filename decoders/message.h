@@ -18,6 +18,7 @@
 #define MESSAGE_LENGTH_MAX 1785 /* J1939-21: 255 packets of 7 bytes */
 #define OBSERVATIONS_MAX   64   /* most that one message can give */
 #define ADDRESS_GLOBAL     255
+#define PGN_MAX            UINT32_C(0x3FFFF)
 
 struct message {
 	int64_t t_ns; /* of its last frame */
@@ -27,33 +28,38 @@ struct message {
 	uint8_t destination; /* ADDRESS_GLOBAL when sent to all */
 	uint8_t priority;
 	uint16_t length;
+	int16_t row;         /* index of its row, -1 when no row decodes it on this bus */
 	const uint8_t *data; /* borrowed from the decoder until its next frame */
 };
 
 enum message_family {
 	FAMILY_NMEA2000, /* special codes: the one or two top values of a field */
 	FAMILY_J1939,    /* special codes: the whole top of a field's range */
+	FAMILY_COMMON,   /* network management that both families share: no special codes */
 };
 
 enum message_transport {
-	TRAVELS_SINGLE,    /* one frame; in J1939, or by J1939-21 transport when over 8 bytes */
-	TRAVELS_FAST,      /* NMEA 2000 fast packet */
+	TRAVELS_SINGLE, /* one frame, or J1939-21 transport when over 8 bytes */
+	TRAVELS_FAST,   /* NMEA 2000 fast packet */
 };
 
-/* How a message's instance is found. */
+/* How a message's instance is found. Signals of the vessel have instance 0 whatever the rule. */
 enum instance_rule {
-	INSTANCE_NONE,         /* always 0 */
-	INSTANCE_BYTE,         /* the byte at instance_byte, as it is */
-	INSTANCE_SOURCE,       /* J1939 engines: address 1 is engine 1, any other engine 0 */
-	INSTANCE_SOURCE_KIND,  /* bytes: instance at instance_byte, kind (source enum) after it:
-				* kind << 8 | instance */
+	INSTANCE_NONE,        /* always 0 */
+	INSTANCE_BYTE,        /* the byte at instance_byte, as it is */
+	INSTANCE_SOURCE,      /* J1939 engines: address 1 is engine 1, any other engine 0 */
+	INSTANCE_SOURCE_KIND, /* two bytes: number at instance_byte, kind (source enumeration) after
+			       * it: kind << 8 | number */
+	INSTANCE_KIND,        /* the low six bits of the byte at instance_byte are a kind:
+			       * kind << 8 */
 };
 
 enum field_kind {
 	FIELD_UNSIGNED,
 	FIELD_SIGNED,
-	FIELD_STATE, /* unsigned enumeration or bits; value as it is */
-	FIELD_BITS,  /* a set of bits with no special codes at all (NMEA 2000 engine status) */
+	FIELD_STATE, /* enumeration; value as it is */
+	FIELD_BITS,  /* a set of bits; value as it is, and not available only when all are set */
+	FIELD_TEXT,  /* bytes of text; in the catalogue only */
 	FIELD_OWN,   /* read by the row's function */
 };
 
@@ -65,17 +71,25 @@ struct message_row;
 typedef size_t field_reader(const struct message_row *row, const struct field_row *field,
 	const struct message *message, struct observation *out, size_t capacity);
 
+/* The reverse, for decoders/encode.h: puts value or, when state is not READING_VALID, the code of
+ * that state into a payload of capacity bytes whose used ones are *length (which it may raise).
+ * Returns 0, -ERANGE when the value has no code, or -ENOBUFS. */
+typedef int field_writer(const struct message_row *row, const struct field_row *field,
+	enum reading_state state, double value, uint8_t *data, size_t capacity, size_t *length);
+
 struct field_row {
 	const char *name;    /* for the catalogue; plain words */
 	uint16_t spn;        /* J1939 suspect parameter number, 0 where there is none */
 	uint16_t first_bit;  /* from bit 0 of byte 0, little-endian */
-	uint8_t bits;        /* width */
+	uint16_t bits;       /* width; for FIELD_OWN of the first of those that may follow */
 	uint8_t kind;        /* enum field_kind */
 	bool feeds;          /* false: in the catalogue only, no signal takes it */
 	uint16_t signal;     /* enum signal_id */
-	double scale;        /* signal units per bit */
-	double offset;       /* in signal units, added after scaling */
+	double scale;        /* units per bit; 0 (as in states) counts as 1 */
+	double offset;       /* in units, added after scaling */
+	const char *unit;    /* of a field that feeds no signal; NULL for none */
 	field_reader *read;  /* for FIELD_OWN */
+	field_writer *write; /* for FIELD_OWN */
 	const char *note;    /* range, enumeration or oddity, NULL for none */
 };
 
@@ -93,12 +107,18 @@ struct message_row {
 	const char *source; /* document and clause, or public evidence, or 'from memory' */
 };
 
-/* All rows; index 0 .. count-1 is struct observation's message. */
+/* All rows by ascending PGN; index 0 .. count-1 is struct observation's message. */
 size_t message_row_count(void);
 const struct message_row *message_row_get(size_t index);
 
-/* Finds the row of a PGN (constant time). Returns -1 when there is none. */
+/* Finds the row of a PGN. Returns -1 when there is none. */
 int message_row_find(uint32_t pgn);
+
+/* The two tables of rows: PGNs below and above 65536. */
+extern const struct message_row message_j1939_rows[];
+extern const size_t message_j1939_row_count;
+extern const struct message_row message_nmea2000_rows[];
+extern const size_t message_nmea2000_row_count;
 
 /* The PGN, addresses and priority of a 29-bit identifier (SAE J1939-21, 5.2). */
 uint32_t identifier_pgn(uint32_t id);

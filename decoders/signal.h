@@ -130,7 +130,8 @@ enum signal_use {
 	SIGNAL(FUEL_REMAINING, "fuel_remaining_l", "L", VESSEL, VALUE, 0, 65532, 1)                \
 	SIGNAL(TRIP_RUN_TIME, "trip_run_time_h", "h", VESSEL, COUNTER, 0, 1193, 0.01)              \
 	SIGNAL(SYSTEM_TIME, "system_time_s", "s", VESSEL, TIME, 0, 5662310400, 1)                  \
-	SIGNAL(GNSS_TIME, "gnss_time_s", "s", VESSEL, TIME, 0, 5662310400, 1)
+	SIGNAL(GNSS_TIME, "gnss_time_s", "s", VESSEL, TIME, 0, 5662310400, 1)                      \
+	SIGNAL(DEPTH, "depth_m", "m", VESSEL, VALUE, 0, 12000, 0.01)
 
 enum signal_id {
 #define SIGNAL_ENUM(id, name, unit, scope, use, low, high, step) SIGNAL_##id,
