@@ -1,0 +1,441 @@
+#include "analysis/pipeline.h"
+
+#include <errno.h>
+#include <math.h>
+#include <string.h>
+
+#include "analysis/clock.h"
+#include "analysis/engine_run.h"
+#include "analysis/source_choice.h"
+#include "analysis/trip.h"
+
+#define STATE_VERSION 1
+#define RAW_MOST_NS   (INT64_C(1) << 62)
+
+struct pipeline {
+	struct boat boat;
+	struct fact_sink sink;
+	struct decoder decoder;
+	struct clock clock;
+	struct source_choice sources;
+	struct trip_log trips;
+	struct engine_log engines[BOAT_ENGINES_MAX];
+	int64_t last_run;
+	int64_t last_event;
+	int64_t window;      /* present window: steady time / 10 s */
+	int64_t next_ns;     /* steady time at which it ends */
+	uint64_t frames;
+};
+
+size_t pipeline_size(void)
+{
+	return sizeof(struct pipeline);
+}
+
+void pipeline_init(struct pipeline *p, const struct boat *boat, const struct fact_sink *sink)
+{
+	memset(p, 0, sizeof(*p));
+	p->boat = *boat;
+	p->sink = *sink;
+	decoder_init(&p->decoder);
+	clock_init(&p->clock);
+	source_choice_init(&p->sources, &p->boat);
+	trip_log_init(&p->trips, &p->boat, &p->sink);
+	for (unsigned i = 0; i < BOAT_ENGINES_MAX; i++) {
+		engine_log_init(&p->engines[i], i, &p->boat, &p->sink, &p->trips, &p->last_run);
+	}
+	p->next_ns = INT64_MIN;
+}
+
+void pipeline_start(struct pipeline *p, const struct pipeline_numbers *last, bool undated)
+{
+	p->clock.last_session = last->session;
+	p->last_run = last->run;
+	p->trips.last_trip = last->trip;
+	p->last_event = last->event;
+	clock_tell_begin(&p->clock, undated);
+}
+
+void pipeline_limit(struct pipeline *p, unsigned bus, enum decoder_protocol protocol)
+{
+	decoder_limit(&p->decoder, bus, protocol);
+}
+
+void pipeline_capture_begins(struct pipeline *p, bool undated)
+{
+	clock_tell_begin(&p->clock, undated);
+}
+
+void pipeline_clock_stepped(struct pipeline *p, int64_t step_ns)
+{
+	clock_tell_step(&p->clock, step_ns);
+}
+
+static void tell_session(const struct pipeline *p, const struct clock_session *session)
+{
+	struct fact_session fact;
+
+	if (p->sink.on_session != NULL && session->session != 0) {
+		clock_session_fact(session, &fact);
+		p->sink.on_session(p->sink.context, &fact);
+	}
+}
+
+static void tell_now(const struct pipeline *p)
+{
+	struct clock_session now = p->clock.now;
+
+	now.last_ns = p->clock.steady_ns;
+	now.raw_last_ns = p->clock.raw_ns;
+	tell_session(p, &now);
+}
+
+static void tell_window(const struct pipeline *p)
+{
+	struct fact_reading readings[SLOTS_MAX];
+	size_t count = source_choice_window(&p->sources, readings);
+	struct fact_window fact = {
+		.window = p->window,
+		.session = p->clock.now.session,
+		.count = count,
+		.readings = readings,
+	};
+
+	if (count > 0 && p->sink.on_window != NULL) {
+		p->sink.on_window(p->sink.context, &fact);
+	}
+}
+
+static void tell_clock_step(struct pipeline *p, int64_t step_ns)
+{
+	struct fact_event fact = {
+		.event = ++p->last_event,
+		.kind = "clock-step",
+		.subject = "clock",
+		.severity = SEVERITY_ADVICE,
+		.session = p->clock.now.session,
+		.raised_ns = p->clock.now.first_ns,
+		.has_cleared = true,
+		.cleared_session = p->clock.now.session,
+		.cleared_ns = p->clock.now.first_ns,
+		.trip = p->trips.open ? p->trips.now.trip : 0,
+		.value = (double)step_ns * 1e-9,
+		.limit = NAN,
+		.unit = "s",
+		.basis = "measured",
+		.message = "The recorder's clock was set; hours and litres are not affected.",
+	};
+
+	if (p->sink.on_event != NULL) {
+		p->sink.on_event(p->sink.context, &fact);
+	}
+}
+
+static void settle_seam(struct pipeline *p, bool force)
+{
+	struct clock_seam seam;
+	int64_t into = 0;
+
+	if (!clock_settle(&p->clock, force, &seam)) {
+		return;
+	}
+	if (seam.relabelled) {
+		tell_session(p, &p->clock.before);
+	}
+	int64_t withdrawn = trip_log_settle(&p->trips, p->clock.before.last_ns, p->clock.now.first_ns,
+		seam.gap_ns, &into);
+	for (size_t i = 0; i < BOAT_ENGINES_MAX; i++) {
+		if (withdrawn != 0) {
+			engine_log_retrip(&p->engines[i], withdrawn, into);
+		}
+		engine_log_settle(&p->engines[i], p->clock.steady_ns, seam.gap_ns);
+	}
+	if (seam.step_ns != 0) {
+		tell_clock_step(p, seam.step_ns);
+	}
+}
+
+static double mean_speed_kn(const struct source_choice *sources)
+{
+	static const enum signal_id order[] = {
+		SIGNAL_GROUND_SPEED, SIGNAL_WATER_SPEED, SIGNAL_WHEEL_SPEED};
+
+	for (size_t i = 0; i < sizeof(order) / sizeof(order[0]); i++) {
+		int found = source_choice_find(sources, order[i], 0);
+		if (found >= 0 && sources->slots[found].count > 0) {
+			return sources->slots[found].sum / sources->slots[found].count;
+		}
+	}
+	return NAN;
+}
+
+static void end_window(struct pipeline *p)
+{
+	tell_window(p);
+	trip_log_window(&p->trips, p->window, mean_speed_kn(&p->sources));
+	source_choice_next_window(&p->sources);
+}
+
+static void begin_window(struct pipeline *p)
+{
+	p->window = p->clock.steady_ns / WINDOW_NS;
+	p->next_ns = (p->window + 1) * WINDOW_NS;
+}
+
+/* Steady time has left the present window. */
+static void next_window(struct pipeline *p)
+{
+	end_window(p);
+	begin_window(p);
+	settle_seam(p, false);
+	for (size_t i = 0; i < BOAT_ENGINES_MAX; i++) {
+		if (p->engines[i].heard) {
+			engine_log_tick(&p->engines[i], p->clock.steady_ns);
+		}
+	}
+}
+
+static void next_session(struct pipeline *p, int64_t raw_ns)
+{
+	bool first = p->clock.raw_ns == CLOCK_NONE;
+
+	if (!first) {
+		end_window(p);
+		tell_now(p);
+		if (!clock_is_glitch(&p->clock, raw_ns)) {
+			settle_seam(p, true);
+		}
+	}
+	int64_t last_ns = p->clock.steady_ns;
+	clock_open_session(&p->clock, raw_ns);
+	begin_window(p);
+	tell_now(p);
+	int64_t session = p->clock.now.session;
+	trip_log_session(&p->trips, session, p->clock.now.first_ns);
+	for (size_t i = 0; i < BOAT_ENGINES_MAX; i++) {
+		engine_log_session(&p->engines[i], session, first ? p->clock.steady_ns : last_ns,
+			p->clock.steady_ns);
+	}
+	settle_seam(p, false);
+}
+
+static void take_engine(struct engine_log *e, const struct slot *slot,
+	const struct observation *o)
+{
+	engine_log_hear(e, o->t_ns);
+	switch (o->signal) {
+	case SIGNAL_ENGINE_SPEED:
+		engine_log_speed(e, o->t_ns, o->value, slot_gap_ns(slot));
+		break;
+	case SIGNAL_FUEL_RATE:
+		engine_log_rate(e, o->t_ns, o->value, o->resolution, slot_gap_ns(slot));
+		break;
+	case SIGNAL_TOTAL_FUEL_FINE:
+		engine_log_counter(e, o->t_ns, COUNTER_TOTAL_FINE, o->value, o->resolution);
+		break;
+	case SIGNAL_TOTAL_FUEL:
+		engine_log_counter(e, o->t_ns, COUNTER_TOTAL, o->value, o->resolution);
+		break;
+	case SIGNAL_TRIP_FUEL_FINE:
+		engine_log_counter(e, o->t_ns, COUNTER_TRIP_FINE, o->value, o->resolution);
+		break;
+	case SIGNAL_TRIP_FUEL:
+		engine_log_counter(e, o->t_ns, COUNTER_TRIP, o->value, o->resolution);
+		break;
+	case SIGNAL_ENGINE_HOURS:
+		engine_log_hours(e, o->t_ns, o->value, o->resolution);
+		break;
+	case SIGNAL_GEAR:
+		engine_log_gear(e, o->t_ns, o->value == 1);
+		break;
+	case SIGNAL_COOLANT_TEMPERATURE:
+		engine_log_coolant(e, o->value);
+		break;
+	default:
+		break;
+	}
+}
+
+static void take(struct pipeline *p, const struct observation *o)
+{
+	const struct signal *signal = signal_get((enum signal_id)o->signal);
+	bool is_new;
+
+	if (o->state != READING_VALID) {
+		return;
+	}
+	if (signal->use == USE_TIME) {
+		uint16_t provider = (uint16_t)(o->bus << 8 | o->source);
+		int64_t utc_ns = (int64_t)(o->value * 1e4 + 0.5) * 100000;
+		if (clock_bus_time(&p->clock, utc_ns, provider)) {
+			tell_now(p);
+			settle_seam(p, false);
+		}
+		return;
+	}
+	if (o->signal == SIGNAL_ACTIVE_FAULT || o->signal == SIGNAL_PAST_FAULT) {
+		return; /* lists, not quantities */
+	}
+	int found = source_choice_take(&p->sources, o, &is_new);
+	if (found < 0) {
+		return;
+	}
+	if (is_new && p->sink.on_slot != NULL) {
+		struct fact_slot fact = {
+			.slot = (uint16_t)found, .signal = o->signal, .instance = o->instance};
+		p->sink.on_slot(p->sink.context, &fact);
+	}
+	if (signal->scope == SCOPE_ENGINE && o->instance < BOAT_ENGINES_MAX) {
+		take_engine(&p->engines[o->instance], &p->sources.slots[found], o);
+	}
+}
+
+static size_t feed(struct pipeline *p, const struct frame *frames, size_t count, bool to_window)
+{
+	struct observation observations[OBSERVATIONS_MAX];
+	bool stop = false;
+
+	for (size_t i = 0; i < count; i++) {
+		struct frame frame = frames[i];
+		struct message message;
+
+		if (stop) {
+			return i;
+		}
+		if (frame.t_ns < 0 || frame.t_ns > RAW_MOST_NS) {
+			frame.t_ns = frame.t_ns < 0 ? 0 : RAW_MOST_NS;
+		}
+		if (!clock_advance(&p->clock, frame.t_ns)) {
+			next_session(p, frame.t_ns);
+			stop = to_window;
+		} else if (p->clock.steady_ns >= p->next_ns) {
+			next_window(p);
+			stop = to_window;
+		}
+		p->frames++;
+		frame.t_ns = p->clock.steady_ns;
+		if (!decoder_accept(&p->decoder, &frame, &message)) {
+			continue;
+		}
+		size_t n = decoder_read(&p->decoder, &message, observations, OBSERVATIONS_MAX);
+		for (size_t k = 0; k < n; k++) {
+			take(p, &observations[k]);
+		}
+	}
+	return count;
+}
+
+void pipeline_frames(struct pipeline *p, const struct frame *frames, size_t count)
+{
+	(void)feed(p, frames, count, false);
+}
+
+size_t pipeline_frames_to_window(struct pipeline *p, const struct frame *frames, size_t count)
+{
+	return feed(p, frames, count, true);
+}
+
+int64_t pipeline_steady_ns(const struct pipeline *p)
+{
+	return p->clock.steady_ns;
+}
+
+int64_t pipeline_raw_ns(const struct pipeline *p)
+{
+	return p->clock.raw_ns;
+}
+
+void pipeline_snapshot(struct pipeline *p)
+{
+	if (p->clock.now.session == 0) {
+		return;
+	}
+	tell_now(p);
+	tell_window(p);
+	trip_log_snapshot(&p->trips);
+	for (size_t i = 0; i < BOAT_ENGINES_MAX; i++) {
+		engine_log_snapshot(&p->engines[i]);
+	}
+}
+
+void pipeline_finish(struct pipeline *p)
+{
+	if (p->clock.now.session == 0) {
+		return;
+	}
+	end_window(p);
+	settle_seam(p, true);
+	for (size_t i = 0; i < BOAT_ENGINES_MAX; i++) {
+		engine_log_finish(&p->engines[i]);
+	}
+	trip_log_finish(&p->trips);
+	tell_now(p);
+}
+
+const struct decoder *pipeline_decoder(const struct pipeline *p)
+{
+	return &p->decoder;
+}
+
+uint64_t pipeline_frame_count(const struct pipeline *p)
+{
+	return p->frames;
+}
+
+void pipeline_save(const struct pipeline *p, struct state_writer *w)
+{
+	unsigned heard = 0;
+
+	state_put_unsigned(w, STATE_VERSION);
+	decoder_save(&p->decoder, w);
+	clock_save(&p->clock, w);
+	source_choice_save(&p->sources, w);
+	trip_log_save(&p->trips, w);
+	for (unsigned i = 0; i < BOAT_ENGINES_MAX; i++) {
+		heard |= p->engines[i].heard ? 1U << i : 0;
+	}
+	state_put_unsigned(w, heard);
+	for (unsigned i = 0; i < BOAT_ENGINES_MAX; i++) {
+		if (p->engines[i].heard) {
+			engine_log_save(&p->engines[i], w);
+		} else {
+			state_put_signed(w, p->engines[i].session);
+		}
+	}
+	state_put_signed(w, p->last_run);
+	state_put_signed(w, p->last_event);
+	state_put_signed(w, p->window);
+	state_put_unsigned(w, p->frames);
+}
+
+int pipeline_load(struct pipeline *p, struct state_reader *r)
+{
+	struct boat boat = p->boat;
+	struct fact_sink sink = p->sink;
+
+	if (state_get_unsigned(r, UINT64_MAX) == STATE_VERSION) {
+		decoder_load(&p->decoder, r);
+		clock_load(&p->clock, r);
+		source_choice_load(&p->sources, r);
+		trip_log_load(&p->trips, r);
+		unsigned heard = (unsigned)state_get_unsigned(r, (1U << BOAT_ENGINES_MAX) - 1);
+		for (unsigned i = 0; i < BOAT_ENGINES_MAX; i++) {
+			if ((heard & 1U << i) != 0) {
+				engine_log_load(&p->engines[i], r);
+			} else {
+				p->engines[i].session = state_get_signed(r);
+			}
+		}
+		p->last_run = state_get_signed(r);
+		p->last_event = state_get_signed(r);
+		p->window = state_get_signed(r);
+		p->frames = state_get_unsigned(r, UINT64_MAX);
+		if (!r->failed && r->used == r->size && p->window >= 0 &&
+			p->window < RAW_MOST_NS / WINDOW_NS) {
+			p->next_ns = (p->window + 1) * WINDOW_NS;
+			return 0;
+		}
+	}
+	pipeline_init(p, &boat, &sink);
+	return -EPROTO;
+}
