@@ -12,8 +12,8 @@
 #define BREAK_SPACINGS 50.0
 /* The recorder's clock counts as right when it is this near the bus's. */
 #define NEAR_NS (2 * SECOND_NS)
-/* How long a seam waits for the bus's time before presumption settles it: long where the session before
- * had it (a receiver's cold start takes minutes), short elsewhere. */
+/* How long a seam waits for the bus's time before presumption settles it: long where the session
+ * before had it (a receiver's cold start takes minutes), short elsewhere. */
 #define WAIT_BUS_NS  (900 * SECOND_NS)
 #define WAIT_NONE_NS (120 * SECOND_NS)
 /* Bus times outside 2015 to 2099 are a receiver without a fix. */
@@ -187,7 +187,7 @@ bool clock_settle(struct clock *c, bool force, struct clock_seam *ret_seam)
 		}
 	} else if (both) {
 		seam.gap_ns = c->now.first_ns + c->now.offset_ns -
-			(c->before.last_ns + c->before.offset_ns);
+			      (c->before.last_ns + c->before.offset_ns);
 		seam.step_ns = c->jump_ns - seam.gap_ns;
 	} else {
 		int64_t wait_ns = c->before.basis == CLOCK_BUS ? WAIT_BUS_NS : WAIT_NONE_NS;
@@ -251,7 +251,7 @@ static void load_session(struct clock_session *s, struct state_reader *r)
 void clock_save(const struct clock *c, struct state_writer *w)
 {
 	unsigned flags = (c->seam ? 1U : 0) | (c->step_known ? 2U : 0) | (c->begins ? 4U : 0) |
-		(c->undated ? 8U : 0) | (c->at_begin ? 16U : 0);
+			 (c->undated ? 8U : 0) | (c->at_begin ? 16U : 0);
 
 	state_put_signed(w, c->raw_ns);
 	state_put_signed(w, c->steady_ns);

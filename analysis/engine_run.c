@@ -6,7 +6,7 @@
 #include "analysis/clock.h"
 
 #define SECOND_NS INT64_C(1000000000)
-#define HOUR_S    3600.0
+#define HOUR_S	  3600.0
 
 #define ON_RPM 300.0
 /* Off for this long ends the run. */
@@ -150,8 +150,8 @@ static void open_silence(struct engine_log *e, int64_t anchor_ns, int64_t gap_ns
 		set_down(e, &e->held);
 		e->held_open = true;
 	}
-	e->silence.litres_before_known = fuel_account_expected(&e->fuel,
-		&e->silence.litres_before_l, &e->silence.litres_before_variance_l2);
+	e->silence.litres_before_known = fuel_account_expected(
+		&e->fuel, &e->silence.litres_before_l, &e->silence.litres_before_variance_l2);
 	e->has_evidence = false;
 	e->has_speed = false;
 	e->gear_heard = false;
@@ -179,8 +179,8 @@ static struct silence_verdict judge(const struct engine_log *e)
 
 	if (s->hours_before_known && s->hours_after_known) {
 		v.hours_h = s->hours_after_h - s->hours_before_h;
-		/* A meter that went back, or on by more than the gap, was replaced; but where the gap
-		 * itself is doubtful (no time at all between) the meter is believed. */
+		/* A meter that went back, or on by more than the gap, was replaced; but where the
+		 * gap itself is doubtful (no time at all between) the meter is believed. */
 		v.hours_known = v.hours_h >= 0 && v.hours_h <= gap_h * 1.01 + 2 * step_h + 0.02;
 	}
 	if (s->litres_before_known && s->litres_after_known) {
@@ -188,7 +188,7 @@ static struct silence_verdict judge(const struct engine_log *e)
 		v.litres_l = s->litres_after_l - s->litres_before_l;
 		v.litres_variance_l2 = s->litres_before_variance_l2 + step_l * step_l / 12;
 		v.litres_known = v.litres_l >= -1.5 * step_l &&
-			v.litres_l <= BURN_MOST_LPH * gap_h + 2 * step_l;
+				 v.litres_l <= BURN_MOST_LPH * gap_h + 2 * step_l;
 	}
 	bool fine = v.hours_known && step_h * HOUR_S <= 10;
 	if (fine) {
@@ -374,7 +374,8 @@ static void book_time(struct engine_log *e, int64_t t_ns, bool on, double rpm, i
 		e->run.idle_s += share * dt_s;
 	}
 	if (boat->supply == SUPPLY_PUMP && boat->pump_rpm > 0 && !isnan(rpm) && !isnan(e->rpm)) {
-		e->run.pump_l += boat->pump_lph * (rpm + e->rpm) / 2 / boat->pump_rpm * dt_s / HOUR_S;
+		e->run.pump_l +=
+			boat->pump_lph * (rpm + e->rpm) / 2 / boat->pump_rpm * dt_s / HOUR_S;
 	}
 }
 
@@ -418,30 +419,32 @@ void engine_log_speed(struct engine_log *e, int64_t t_ns, double rpm, int64_t ga
 	take_evidence(e, t_ns, rpm >= ON_RPM, rpm, gap_ns);
 }
 
-void engine_log_rate(struct engine_log *e, int64_t t_ns, double lph, double resolution, int64_t gap_ns)
+void engine_log_rate(
+	struct engine_log *e, int64_t t_ns, double lph, double resolution, int64_t gap_ns)
 {
 	if (!e->has_speed || t_ns - e->speed_ns > SILENCE_NS) {
 		take_evidence(e, t_ns, lph > 0, NAN, gap_ns);
 	}
-	fuel_account_rate(&e->fuel, t_ns, lph, resolution, gap_ns,
-		e->running && e->off_ns == CLOCK_NONE);
+	fuel_account_rate(
+		&e->fuel, t_ns, lph, resolution, gap_ns, e->running && e->off_ns == CLOCK_NONE);
 }
 
-void engine_log_counter(struct engine_log *e, int64_t t_ns, enum fuel_counter kind, double litres,
-	double step_l)
+void engine_log_counter(
+	struct engine_log *e, int64_t t_ns, enum fuel_counter kind, double litres, double step_l)
 {
 	struct engine_silence *s = &e->silence;
 
 	if (!s->open || e->fuel.counter == COUNTER_NONE) {
-		fuel_account_counter(&e->fuel, t_ns, kind, litres, step_l,
-			e->running ? e->run.engine_s : 0);
+		fuel_account_counter(
+			&e->fuel, t_ns, kind, litres, step_l, e->running ? e->run.engine_s : 0);
 		return;
 	}
 	if (kind == e->fuel.counter && step_l == e->fuel.counter_step_l && !s->litres_after_known) {
 		s->litres_after_known = true;
 		s->reading_l = litres;
 		s->reading_ns = t_ns;
-		s->litres_after_l = litres + step_l / 2 - e->fuel.run.observed_l - e->fuel.run.error_l;
+		s->litres_after_l =
+			litres + step_l / 2 - e->fuel.run.observed_l - e->fuel.run.error_l;
 		engine_log_tick(e, t_ns);
 	}
 }
@@ -499,7 +502,8 @@ void engine_log_settle(struct engine_log *e, int64_t t_ns, int64_t gap_ns)
 		s->gap_known = true;
 		s->gap_ns += gap_ns;
 		engine_log_tick(e, t_ns);
-		if (e->running && !e->on && e->off_ns != CLOCK_NONE && t_ns - e->off_ns >= QUIET_NS) {
+		if (e->running && !e->on && e->off_ns != CLOCK_NONE &&
+			t_ns - e->off_ns >= QUIET_NS) {
 			settle_silence(e);
 			end_run(e);
 		}
@@ -588,9 +592,10 @@ static void load_part(struct run_part *p, bool with_fuel, struct state_reader *r
 
 static void save_silence(const struct engine_silence *s, struct state_writer *w)
 {
-	state_put_unsigned(w, (s->heard_since ? 32U : 0) | (s->gap_known ? 1U : 0) | (s->hours_before_known ? 2U : 0) |
-			(s->hours_after_known ? 4U : 0) | (s->litres_before_known ? 8U : 0) |
-			(s->litres_after_known ? 16U : 0));
+	state_put_unsigned(
+		w, (s->heard_since ? 32U : 0) | (s->gap_known ? 1U : 0) |
+			   (s->hours_before_known ? 2U : 0) | (s->hours_after_known ? 4U : 0) |
+			   (s->litres_before_known ? 8U : 0) | (s->litres_after_known ? 16U : 0));
 	state_put_signed(w, s->gap_ns);
 	state_put_signed(w, s->anchor_ns);
 	state_put_signed(w, s->since_ns);
@@ -632,10 +637,11 @@ static void load_silence(struct engine_silence *s, struct state_reader *r)
 
 void engine_log_save(const struct engine_log *e, struct state_writer *w)
 {
-	state_put_unsigned(w, (e->has_evidence ? 1U : 0) | (e->on ? 2U : 0) | (e->has_speed ? 4U : 0) |
-			(e->gear_heard ? 8U : 0) | (e->neutral ? 16U : 0) |
-			(e->has_hours ? 32U : 0) | (e->running ? 64U : 0) |
-			(e->held_open ? 128U : 0) | (e->silence.open ? 256U : 0));
+	state_put_unsigned(w, (e->has_evidence ? 1U : 0) | (e->on ? 2U : 0) |
+				      (e->has_speed ? 4U : 0) | (e->gear_heard ? 8U : 0) |
+				      (e->neutral ? 16U : 0) | (e->has_hours ? 32U : 0) |
+				      (e->running ? 64U : 0) | (e->held_open ? 128U : 0) |
+				      (e->silence.open ? 256U : 0));
 	state_put_signed(w, e->session);
 	state_put_signed(w, e->heard_ns);
 	state_put_signed(w, e->evidence_ns);

@@ -1,13 +1,13 @@
 /* engine_run.h: engine on to engine off, with hours, idle, litres.
  *
- * The engine runs while its speed is 300 rpm or more (while its fuel rate is above zero where no speed is
- * heard); it is off when that has been untrue for 30 s, so that a stall and restart stay one run.
- * Idle is engine time without propulsion demand: gear in neutral where the gear is heard, else engine
- * speed at or below the engine's idle speed.
+ * The engine runs while its speed is 300 rpm or more (while its fuel rate is above zero where no
+ * speed is heard); it is off when that has been untrue for 30 s, so that a stall and restart stay
+ * one run. Idle is engine time without propulsion demand: gear in neutral where the gear is heard,
+ * else engine speed at or below the engine's idle speed.
  *
- * When the engine is heard again after a silence, or behind a seam of the clock, the part before is held
- * until the engine's own hours and counter say what happened in between: the run went on, it ended, or
- * the engine ran unseen (which becomes a run of its own, wholly estimated).
+ * When the engine is heard again after a silence, or behind a seam of the clock, the part before is
+ * held until the engine's own hours and counter say what happened in between: the run went on, it
+ * ended, or the engine ran unseen (which becomes a run of its own, wholly estimated).
  */
 #ifndef SIGHTBOWL_ANALYSIS_ENGINE_RUN_H
 #define SIGHTBOWL_ANALYSIS_ENGINE_RUN_H
@@ -32,7 +32,7 @@ struct run_part {
 	double engine_s;
 	double idle_s;
 	double unobserved_s;
-	double pump_l;        /* moved by a pump proportional to speed */
+	double pump_l;	      /* moved by a pump proportional to speed */
 	double max_coolant_c; /* NaN: not heard */
 	struct fuel_run fuel; /* for a part that is held; else the account's own is current */
 };
@@ -40,12 +40,12 @@ struct run_part {
 /* What the engine's own meters said before and after a silence. */
 struct engine_silence {
 	bool open;
-	bool heard_since;      /* the engine has spoken again */
-	bool gap_known;        /* false while a seam of the clock in it is not settled */
-	int64_t gap_ns;        /* what is known of its length … */
-	int64_t anchor_ns;     /* … up to this steady time, until it is heard again */
-	int64_t since_ns;      /* steady time of its end */
-	int64_t before_ns;     /* steady time of its beginning, in before_session */
+	bool heard_since;  /* the engine has spoken again */
+	bool gap_known;	   /* false while a seam of the clock in it is not settled */
+	int64_t gap_ns;	   /* what is known of its length … */
+	int64_t anchor_ns; /* … up to this steady time, until it is heard again */
+	int64_t since_ns;  /* steady time of its end */
+	int64_t before_ns; /* steady time of its beginning, in before_session */
 	int64_t before_session;
 	bool hours_before_known;
 	double hours_before_h;
@@ -55,17 +55,17 @@ struct engine_silence {
 	double litres_before_l; /* where the counter stood, by the account */
 	double litres_before_variance_l2;
 	bool litres_after_known;
-	double litres_after_l;  /* the reading, less what this run burned until then */
-	double reading_l;       /* the reading itself */
+	double litres_after_l; /* the reading, less what this run burned until then */
+	double reading_l;      /* the reading itself */
 	int64_t reading_ns;
 };
 
 struct engine_log {
 	unsigned engine;
-	const struct boat *boat;      /* borrowed, as are those below */
+	const struct boat *boat; /* borrowed, as are those below */
 	const struct fact_sink *sink;
 	struct trip_log *trips;
-	int64_t *last_run;            /* number given last, shared by all engines */
+	int64_t *last_run; /* number given last, shared by all engines */
 	int64_t session;
 	bool heard;
 	int64_t heard_ns;
@@ -73,7 +73,7 @@ struct engine_log {
 	bool has_evidence;
 	bool on;
 	int64_t evidence_ns;
-	double rpm;        /* NaN where the evidence is the fuel rate */
+	double rpm; /* NaN where the evidence is the fuel rate */
 	bool has_speed;
 	int64_t speed_ns;
 	bool gear_heard;
@@ -85,7 +85,7 @@ struct engine_log {
 	double hours_step_h;
 	struct fuel_account fuel;
 	bool running;
-	int64_t off_ns;    /* since when it is off within the run; CLOCK_NONE: on */
+	int64_t off_ns; /* since when it is off within the run; CLOCK_NONE: on */
 	struct run_part run;
 	bool held_open;
 	struct run_part held;
@@ -99,9 +99,10 @@ void engine_log_init(struct engine_log *e, unsigned engine, const struct boat *b
 void engine_log_hear(struct engine_log *e, int64_t t_ns);
 /* Readings, at steady times. gap_ns: longest time between two that still counts as observed. */
 void engine_log_speed(struct engine_log *e, int64_t t_ns, double rpm, int64_t gap_ns);
-void engine_log_rate(struct engine_log *e, int64_t t_ns, double lph, double resolution, int64_t gap_ns);
-void engine_log_counter(struct engine_log *e, int64_t t_ns, enum fuel_counter kind, double litres,
-	double step_l);
+void engine_log_rate(
+	struct engine_log *e, int64_t t_ns, double lph, double resolution, int64_t gap_ns);
+void engine_log_counter(
+	struct engine_log *e, int64_t t_ns, enum fuel_counter kind, double litres, double step_l);
 void engine_log_hours(struct engine_log *e, int64_t t_ns, double hours_h, double step_h);
 void engine_log_gear(struct engine_log *e, int64_t t_ns, bool neutral);
 void engine_log_coolant(struct engine_log *e, double celsius);

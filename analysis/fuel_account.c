@@ -5,7 +5,8 @@
 
 #define HOUR_NS 3.6e12
 
-/* Errors held common to a whole run: a tenth of a step of the coding, a quarter percent of the rate. */
+/* Errors held common to a whole run: a tenth of a step of the coding, a quarter percent of the
+ * rate. */
 #define COMMON_STEPS 0.1
 #define COMMON_SHARE 0.0025
 /* The share that an edge shows counts with this weight. */
@@ -19,7 +20,7 @@
 /* A counter that stands still while this many of its steps were burned is stuck. */
 #define STUCK_STEPS 3.0
 /* Learned burn forgets over about this many engine hours. */
-#define LEARNED_MOST_H 50.0
+#define LEARNED_MOST_H	50.0
 #define LEARNED_LEAST_H 0.05
 
 static void begin_run(struct fuel_run *run)
@@ -109,8 +110,8 @@ static void seat(struct fuel_account *f, double measured_l, double variance_l2)
 	f->seat_l = -1;
 }
 
-/* What an edge shows of the rate's common error: more than was held, and the doubt grows, also that of
- * the litres before the first edge, which no edge can check. */
+/* What an edge shows of the rate's common error: more than was held, and the doubt grows, also that
+ * of the litres before the first edge, which no edge can check. */
 static void learn_share(struct fuel_account *f, double innovation_l)
 {
 	if (f->seat_l < 0) {
@@ -127,15 +128,15 @@ static void learn_share(struct fuel_account *f, double innovation_l)
 		f->share = COMMON_SHARE;
 	}
 	if (f->share > before) {
-		f->run.variance_l2 += (f->share * f->share - before * before) * f->seat_l * f->seat_l;
+		f->run.variance_l2 +=
+			(f->share * f->share - before * before) * f->seat_l * f->seat_l;
 	}
 }
 
 /* The measurement observed + E + B = measured. */
 static void measure(struct fuel_account *f, double measured_l, double variance_l2)
 {
-	double innovation =
-		measured_l - f->run.observed_l - f->run.error_l - f->offset_l;
+	double innovation = measured_l - f->run.observed_l - f->run.error_l - f->offset_l;
 	double to_e = f->run.variance_l2 + f->covariance_l2;
 	double to_b = f->covariance_l2 + f->offset_variance_l2;
 	double s = to_e + to_b + variance_l2;
@@ -152,8 +153,8 @@ static void measure(struct fuel_account *f, double measured_l, double variance_l
 	f->offset_variance_l2 = f->offset_variance_l2 > 0 ? f->offset_variance_l2 : 0;
 }
 
-void fuel_account_reseat(struct fuel_account *f, int64_t t_ns, enum fuel_counter kind, double litres,
-	double step_l)
+void fuel_account_reseat(
+	struct fuel_account *f, int64_t t_ns, enum fuel_counter kind, double litres, double step_l)
 {
 	f->counter = (uint8_t)kind;
 	f->counter_l = litres;
@@ -163,8 +164,8 @@ void fuel_account_reseat(struct fuel_account *f, int64_t t_ns, enum fuel_counter
 }
 
 /* Fills the engine time that had no rate from the counter's reading. */
-static void fill_from_counter(struct fuel_account *f, double measured_l, double variance_l2,
-	double gap_s)
+static void fill_from_counter(
+	struct fuel_account *f, double measured_l, double variance_l2, double gap_s)
 {
 	double most_lph = f->run.max_lph * 2 > GAP_LEAST_LPH ? f->run.max_lph * 2 : GAP_LEAST_LPH;
 	double prior_l = most_lph * gap_s / 3600;
@@ -178,8 +179,8 @@ static void fill_from_counter(struct fuel_account *f, double measured_l, double 
 	f->edge_whole = false;
 }
 
-void fuel_account_counter(struct fuel_account *f, int64_t t_ns, enum fuel_counter kind, double litres,
-	double step_l, double engine_s)
+void fuel_account_counter(struct fuel_account *f, int64_t t_ns, enum fuel_counter kind,
+	double litres, double step_l, double engine_s)
 {
 	if (kind > f->counter) {
 		if (f->counter != COUNTER_NONE && t_ns - f->counter_ns <= INT64_C(60000000000)) {
@@ -205,8 +206,8 @@ void fuel_account_counter(struct fuel_account *f, int64_t t_ns, enum fuel_counte
 		double past_l = rate_l < step_l ? rate_l : step_l;
 		double variance = past_l * past_l / 12 + 1e-6 * step_l * step_l;
 		double doubt_l = 2 * step_l + f->since_edge_l / 2;
-		double innovation = litres + past_l / 2 - f->run.observed_l - f->run.error_l -
-			f->offset_l;
+		double innovation =
+			litres + past_l / 2 - f->run.observed_l - f->run.error_l - f->offset_l;
 		if (f->edge_whole && fabs(innovation) > doubt_l) {
 			f->resets++;
 			fuel_account_reseat(f, t_ns, kind, litres, step_l);
@@ -357,8 +358,8 @@ void fuel_run_load(struct fuel_run *run, struct state_reader *r)
 void fuel_account_save(const struct fuel_account *f, struct state_writer *w)
 {
 	fuel_run_save(&f->run, w);
-	state_put_unsigned(w, (f->has_rate ? 1U : 0) | (f->counter_fresh ? 2U : 0) |
-			(f->edge_whole ? 4U : 0));
+	state_put_unsigned(
+		w, (f->has_rate ? 1U : 0) | (f->counter_fresh ? 2U : 0) | (f->edge_whole ? 4U : 0));
 	if (f->has_rate) {
 		state_put_signed(w, f->rate_ns);
 		state_put_double(w, f->rate_lph);

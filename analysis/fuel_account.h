@@ -2,14 +2,15 @@
  *
  * The rate is integrated as it comes (trapezoid, time-weighted); it gives the shape. A cumulative
  * counter, where the engine sends one, gives the length: both are fused by a Kalman filter with two
- * states, the error of the integral in this run (E) and the counter's offset (B), which is measured at
- * each edge of the counter. What was not observed (a gap) is neither zero nor bridged: it is filled
- * from the counter, else from engine time and the burn learned so far, and told as estimated.
+ * states, the error of the integral in this run (E) and the counter's offset (B), which is measured
+ * at each edge of the counter. What was not observed (a gap) is neither zero nor bridged: it is
+ * filled from the counter, else from engine time and the burn learned so far, and told as
+ * estimated.
  *
  * Uncertainty: a reading that stands still carries one quantisation error for as long as it stands
- * (variance q²/12 times the stretch squared), stretches are independent; a tenth of a step and 0.25 %
- * of the rate are held to be common to a whole run. Where the counter shows the rate to be further out
- * than that, the share it shows is used from then on. See docs/methods/fuel.md.
+ * (variance q²/12 times the stretch squared), stretches are independent; a tenth of a step and 0.25
+ * % of the rate are held to be common to a whole run. Where the counter shows the rate to be
+ * further out than that, the share it shows is used from then on. See docs/methods/fuel.md.
  */
 #ifndef SIGHTBOWL_ANALYSIS_FUEL_ACCOUNT_H
 #define SIGHTBOWL_ANALYSIS_FUEL_ACCOUNT_H
@@ -22,9 +23,9 @@
 /* Counters, the finest first. */
 enum fuel_counter {
 	COUNTER_TOTAL_FINE, /* J1939 SPN 5054, 0.001 L */
-	COUNTER_TOTAL,      /* SPN 250, 0.5 L */
+	COUNTER_TOTAL,	    /* SPN 250, 0.5 L */
 	COUNTER_TRIP_FINE,  /* SPN 5053 */
-	COUNTER_TRIP,       /* SPN 182, 0.5 L; NMEA 2000 127497, 1 L */
+	COUNTER_TRIP,	    /* SPN 182, 0.5 L; NMEA 2000 127497, 1 L */
 	COUNTER_KINDS,
 	COUNTER_NONE = COUNTER_KINDS,
 };
@@ -32,13 +33,13 @@ enum fuel_counter {
 /* What one run burned. */
 struct fuel_run {
 	double observed_l;  /* integral of the rate */
-	double error_l;     /* E: to be added to it */
+	double error_l;	    /* E: to be added to it */
 	double variance_l2; /* of E */
 	double estimated_l; /* part of the sum that fills gaps */
 	double covered_s;   /* engine time under the integral */
 	double filled_s;    /* engine time filled by estimate */
 	double unknown_s;   /* engine time that could not even be estimated */
-	double max_lph;     /* < 0: no rate heard */
+	double max_lph;	    /* < 0: no rate heard */
 	double common_l;    /* error held common since the counter's last edge */
 };
 
@@ -56,15 +57,15 @@ struct fuel_account {
 	double counter_l;   /* last reading */
 	double counter_step_l;
 	int64_t counter_ns;
-	double offset_l;    /* B: counter less fuel of this run */
+	double offset_l;      /* B: counter less fuel of this run */
 	double covariance_l2; /* of E and B */
 	double offset_variance_l2;
 	double since_edge_l; /* integral since the last edge */
 	bool edge_whole;     /* … all of it observed */
-	double seat_l;       /* integral between the first reading and the first edge behind it; < 0: no
-			      * edge yet */
-	double share;        /* common error as a share of the rate: 0.25 %, or what edges showed */
-	uint32_t resets;     /* times the counter went back or jumped beyond reason */
+	double seat_l;	 /* integral between the first reading and the first edge behind it; < 0: no
+			  * edge yet */
+	double share;	 /* common error as a share of the rate: 0.25 %, or what edges showed */
+	uint32_t resets; /* times the counter went back or jumped beyond reason */
 	/* learned burn */
 	double learned_l;
 	double learned_h;
@@ -72,21 +73,21 @@ struct fuel_account {
 
 void fuel_account_init(struct fuel_account *f);
 
-/* A reading of the rate (L/h, coded in steps of resolution) at a steady time. counts: the engine's run
- * is open, so that it belongs to it. gap_ns: longest time that still counts as observed. */
+/* A reading of the rate (L/h, coded in steps of resolution) at a steady time. counts: the engine's
+ * run is open, so that it belongs to it. gap_ns: longest time that still counts as observed. */
 void fuel_account_rate(struct fuel_account *f, int64_t t_ns, double lph, double resolution,
 	int64_t gap_ns, bool counts);
 
 /* A reading of a cumulative counter. engine_s: engine time of the run so far. */
-void fuel_account_counter(struct fuel_account *f, int64_t t_ns, enum fuel_counter kind, double litres,
-	double step_l, double engine_s);
+void fuel_account_counter(struct fuel_account *f, int64_t t_ns, enum fuel_counter kind,
+	double litres, double step_l, double engine_s);
 
 /* Where the counter stands by the account, and how sure that is; false when it is not known. */
 bool fuel_account_expected(const struct fuel_account *f, double *ret_l, double *ret_variance_l2);
 
 /* Puts the counter's offset anew from a reading: what lay between was accounted for elsewhere. */
-void fuel_account_reseat(struct fuel_account *f, int64_t t_ns, enum fuel_counter kind, double litres,
-	double step_l);
+void fuel_account_reseat(
+	struct fuel_account *f, int64_t t_ns, enum fuel_counter kind, double litres, double step_l);
 
 /* A run begins: its litres start at 0, the counter's offset is carried over. */
 void fuel_account_begin(struct fuel_account *f);
@@ -95,8 +96,8 @@ void fuel_account_begin(struct fuel_account *f);
 void fuel_account_end_stretch(struct fuel_account *f);
 /* Learns the mean burn from what the run observed; once a run or part. */
 void fuel_account_learn(struct fuel_account *f);
-/* Fills what is left unobserved of engine_s by the burn learned so far (the run's own included, where
- * nothing was learned before). */
+/* Fills what is left unobserved of engine_s by the burn learned so far (the run's own included,
+ * where nothing was learned before). */
 void fuel_account_end(struct fuel_account *f, double engine_s);
 
 /* The burn learned so far, L/h; NaN when nothing was learned. */

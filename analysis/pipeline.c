@@ -22,8 +22,8 @@ struct pipeline {
 	struct engine_log engines[BOAT_ENGINES_MAX];
 	int64_t last_run;
 	int64_t last_event;
-	int64_t window;      /* present window: steady time / 10 s */
-	int64_t next_ns;     /* steady time at which it ends */
+	int64_t window;	 /* present window: steady time / 10 s */
+	int64_t next_ns; /* steady time at which it ends */
 	uint64_t frames;
 };
 
@@ -142,8 +142,8 @@ static void settle_seam(struct pipeline *p, bool force)
 	if (seam.relabelled) {
 		tell_session(p, &p->clock.before);
 	}
-	int64_t withdrawn = trip_log_settle(&p->trips, p->clock.before.last_ns, p->clock.now.first_ns,
-		seam.gap_ns, &into);
+	int64_t withdrawn = trip_log_settle(
+		&p->trips, p->clock.before.last_ns, p->clock.now.first_ns, seam.gap_ns, &into);
 	for (size_t i = 0; i < BOAT_ENGINES_MAX; i++) {
 		if (withdrawn != 0) {
 			engine_log_retrip(&p->engines[i], withdrawn, into);
@@ -219,8 +219,7 @@ static void next_session(struct pipeline *p, int64_t raw_ns)
 	settle_seam(p, false);
 }
 
-static void take_engine(struct engine_log *e, const struct slot *slot,
-	const struct observation *o)
+static void take_engine(struct engine_log *e, const struct slot *slot, const struct observation *o)
 {
 	engine_log_hear(e, o->t_ns);
 	switch (o->signal) {

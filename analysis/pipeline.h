@@ -1,8 +1,8 @@
 /* pipeline.h: frames → facts, the whole way, for live and replay alike.
  *
- * One block of memory that its owner provides (struct pipeline is large: allocate it). Pure: no clock,
- * no I/O; the facts go to a sink. Whatever the frames' batches, and whether the state went through
- * pipeline_save and pipeline_load between two frames or not, the facts are the same.
+ * One block of memory that its owner provides (struct pipeline is large: allocate it). Pure: no
+ * clock, no I/O; the facts go to a sink. Whatever the frames' batches, and whether the state went
+ * through pipeline_save and pipeline_load between two frames or not, the facts are the same.
  */
 #ifndef SIGHTBOWL_ANALYSIS_PIPELINE_H
 #define SIGHTBOWL_ANALYSIS_PIPELINE_H
@@ -32,15 +32,16 @@ void pipeline_limit(struct pipeline *p, unsigned bus, enum decoder_protocol prot
  * frames may carry no date, without the recorder's clock having been stepped. */
 void pipeline_capture_begins(struct pipeline *p, bool undated);
 
-/* The recorder's clock has been stepped by step_ns since the last frame, as the machine's own steady
- * clock shows. Without this call a step is found by the bus's own time, where there is one. */
+/* The recorder's clock has been stepped by step_ns since the last frame, as the machine's own
+ * steady clock shows. Without this call a step is found by the bus's own time, where there is one.
+ */
 void pipeline_clock_stepped(struct pipeline *p, int64_t step_ns);
 
 /* Feeds frames in the order in which they were heard. */
 void pipeline_frames(struct pipeline *p, const struct frame *frames, size_t count);
 
-/* The same, but stops behind the first frame of a new window, where a checkpoint is smallest. Returns
- * how many frames it took. */
+/* The same, but stops behind the first frame of a new window, where a checkpoint is smallest.
+ * Returns how many frames it took. */
 size_t pipeline_frames_to_window(struct pipeline *p, const struct frame *frames, size_t count);
 
 /* Steady time of the last frame, and of the window it is in; INT64_MIN before the first. */
@@ -48,8 +49,8 @@ int64_t pipeline_steady_ns(const struct pipeline *p);
 /* The recorder's time of the last frame; INT64_MIN before the first. */
 int64_t pipeline_raw_ns(const struct pipeline *p);
 
-/* Tells the sink everything that is open (session, partial window, runs, trips, events) as it stands.
- * Changes nothing: what follows is as if it had not been called. */
+/* Tells the sink everything that is open (session, partial window, runs, trips, events) as it
+ * stands. Changes nothing: what follows is as if it had not been called. */
 void pipeline_snapshot(struct pipeline *p);
 
 /* Ends everything that is open: nothing more will come. */

@@ -4,9 +4,9 @@
 
 #define GAP_LEAST_NS   INT64_C(5000000000)
 #define GAP_PERIODS    5.0
-#define PERIOD_LEAST_S 0.001
-#define PERIOD_MOST_S  60.0
-#define MEDIAN_STEP    1.02
+#define PERIOD_LEAST_S 0.001F
+#define PERIOD_MOST_S  60.0F
+#define MEDIAN_STEP    1.02F
 
 void source_choice_init(struct source_choice *sc, const struct boat *boat)
 {
@@ -19,7 +19,7 @@ void source_choice_init(struct source_choice *sc, const struct boat *boat)
 
 int64_t slot_gap_ns(const struct slot *slot)
 {
-	double gap_ns = slot->period_s * GAP_PERIODS * 1e9;
+	double gap_ns = (double)slot->period_s * GAP_PERIODS * 1e9;
 
 	return gap_ns > (double)GAP_LEAST_NS ? (int64_t)gap_ns : GAP_LEAST_NS;
 }
@@ -65,21 +65,21 @@ static bool allowed(const struct source_choice *sc, const struct observation *o)
 	return true;
 }
 
-/* A running median of the time between two numbers: it steps up or down by 2 %, so that lost messages
- * and bursts move it little. */
+/* A running median of the time between two numbers: it steps up or down by 2 %, so that lost
+ * messages and bursts move it little. */
 static void learn_period(struct slot *slot, int64_t dt_ns)
 {
-	double dt_s = (double)dt_ns * 1e-9;
+	float dt_s = (float)dt_ns * 1e-9F;
 
 	if (dt_s <= 0 || dt_s > PERIOD_MOST_S) {
 		return;
 	}
-	if (slot->period_s == 0) {
+	if (!(slot->period_s > 0)) {
 		slot->period_s = dt_s;
 	} else if (dt_s > slot->period_s) {
 		slot->period_s *= MEDIAN_STEP;
 	} else {
-		slot->period_s *= 1.0 / MEDIAN_STEP;
+		slot->period_s *= 1 / MEDIAN_STEP;
 	}
 	if (slot->period_s < PERIOD_LEAST_S) {
 		slot->period_s = PERIOD_LEAST_S;
@@ -105,7 +105,7 @@ int source_choice_take(struct source_choice *sc, const struct observation *o, bo
 	}
 	struct slot *slot = &sc->slots[found];
 	bool same = slot->has_provider && slot->source == o->source && slot->bus == o->bus &&
-		slot->message == o->message;
+		    slot->message == o->message;
 	if (same) {
 		learn_period(slot, o->t_ns - slot->heard_ns);
 	} else {
@@ -118,7 +118,6 @@ int source_choice_take(struct source_choice *sc, const struct observation *o, bo
 		slot->bus = o->bus;
 		slot->source = o->source;
 		slot->message = o->message;
-		slot->resolution = o->resolution;
 		slot->period_s = 0;
 	}
 	slot->heard_ns = o->t_ns;
@@ -140,7 +139,7 @@ int source_choice_take(struct source_choice *sc, const struct observation *o, bo
 static bool averages(uint16_t signal)
 {
 	return signal_get((enum signal_id)signal)->use == USE_VALUE && signal != SIGNAL_COURSE &&
-		signal != SIGNAL_LATITUDE && signal != SIGNAL_LONGITUDE;
+	       signal != SIGNAL_LATITUDE && signal != SIGNAL_LONGITUDE;
 }
 
 size_t source_choice_window(const struct source_choice *sc, struct fact_reading *out)
@@ -180,15 +179,14 @@ void source_choice_save(const struct source_choice *sc, struct state_writer *w)
 		const struct slot *slot = &sc->slots[i];
 		state_put_unsigned(w, slot->signal);
 		state_put_unsigned(w, slot->instance);
-		state_put_unsigned(w, (uint64_t)slot->bus << 16 | (uint64_t)slot->source << 8 |
-				slot->message);
+		state_put_unsigned(
+			w, (uint64_t)slot->bus << 16 | (uint64_t)slot->source << 8 | slot->message);
 		state_put_signed(w, slot->heard_ns - last_ns);
 		last_ns = slot->heard_ns;
-		state_put_double(w, slot->period_s);
-		state_put_double(w, slot->resolution);
-		state_put_double(w, slot->value);
+		state_put_float(w, slot->period_s);
 		state_put_unsigned(w, slot->count);
 		if (slot->count > 0) {
+			state_put_double(w, slot->value);
 			state_put_double(w, slot->sum);
 			state_put_double(w, slot->low);
 			state_put_double(w, slot->high);
@@ -217,11 +215,10 @@ void source_choice_load(struct source_choice *sc, struct state_reader *r)
 		slot->message = (uint8_t)provider;
 		last_ns += state_get_signed(r);
 		slot->heard_ns = last_ns;
-		slot->period_s = state_get_double(r);
-		slot->resolution = state_get_double(r);
-		slot->value = state_get_double(r);
+		slot->period_s = state_get_float(r);
 		slot->count = (uint32_t)state_get_unsigned(r, UINT32_MAX);
 		if (slot->count > 0) {
+			slot->value = state_get_double(r);
 			slot->sum = state_get_double(r);
 			slot->low = state_get_double(r);
 			slot->high = state_get_double(r);

@@ -1,8 +1,9 @@
 /* source_choice.h: one source for each signal, and the statistics of its windows.
  *
- * Every (signal, instance) that is heard gets a slot. One provider (bus, address, message) fills it:
- * the configured one, else the first that gave a number; it stays until it has been silent for longer
- * than max(5 s, 5 of its periods). Two providers never mix: what the others send is set aside.
+ * Every (signal, instance) that is heard gets a slot. One provider (bus, address, message) fills
+ * it: the configured one, else the first that gave a number; it stays until it has been silent for
+ * longer than max(5 s, 5 of its periods). Two providers never mix: what the others send is set
+ * aside.
  */
 #ifndef SIGHTBOWL_ANALYSIS_SOURCE_CHOICE_H
 #define SIGHTBOWL_ANALYSIS_SOURCE_CHOICE_H
@@ -26,11 +27,10 @@ struct slot {
 	uint8_t source;
 	uint8_t message;
 	bool has_provider;
-	int16_t next;       /* next slot of the same signal, -1 at the end */
-	int64_t heard_ns;   /* last number of the provider */
-	double period_s;    /* its nominal period: a running median */
-	double value;       /* last number */
-	double resolution;  /* of its coding */
+	int16_t next;	  /* next slot of the same signal, -1 at the end */
+	int64_t heard_ns; /* last number of the provider */
+	float period_s;	  /* its nominal period: a running median */
+	double value;	  /* last number */
 	/* the present window */
 	uint32_t count;
 	double sum;
@@ -50,8 +50,8 @@ struct source_choice {
 
 void source_choice_init(struct source_choice *sc, const struct boat *boat);
 
-/* Takes a number (state READING_VALID; t_ns is steady time). Returns its slot, or -1 when its provider
- * is not the one in use. ret_new is true when the slot is a new one. */
+/* Takes a number (state READING_VALID; t_ns is steady time). Returns its slot, or -1 when its
+ * provider is not the one in use. ret_new is true when the slot is a new one. */
 int source_choice_take(struct source_choice *sc, const struct observation *o, bool *ret_new);
 
 /* The slot of a signal and instance, -1 when it was never heard. */

@@ -3,8 +3,8 @@
 #include <math.h>
 #include <string.h>
 
-#define HOUR_NS   3.6e12
-#define WINDOW_H  (10.0 / 3600)
+#define HOUR_NS	 3.6e12
+#define WINDOW_H (10.0 / 3600)
 
 /* Windows in a row that must move before movement alone opens or keeps a trip: a minute. */
 #define MOVING_WINDOWS 6
@@ -129,8 +129,8 @@ void trip_log_session(struct trip_log *t, int64_t session, int64_t first_ns)
 	t->speed_heard = false;
 }
 
-int64_t trip_log_settle(struct trip_log *t, int64_t last_ns, int64_t first_ns, int64_t gap_ns,
-	int64_t *ret_into)
+int64_t trip_log_settle(
+	struct trip_log *t, int64_t last_ns, int64_t first_ns, int64_t gap_ns, int64_t *ret_into)
 {
 	if (!t->held_open) {
 		return 0;
@@ -165,8 +165,8 @@ int64_t trip_log_settle(struct trip_log *t, int64_t last_ns, int64_t first_ns, i
 	return withdrawn;
 }
 
-int64_t trip_log_unseen(struct trip_log *t, int64_t start_session, int64_t start_ns, int64_t end_session,
-	int64_t end_ns)
+int64_t trip_log_unseen(struct trip_log *t, int64_t start_session, int64_t start_ns,
+	int64_t end_session, int64_t end_ns)
 {
 	struct trip_part part = {
 		.trip = ++t->last_trip,
@@ -228,7 +228,8 @@ static void load_part(struct trip_part *part, struct state_reader *r)
 void trip_log_save(const struct trip_log *t, struct state_writer *w)
 {
 	state_put_signed(w, t->last_trip);
-	state_put_unsigned(w, (t->open ? 1U : 0) | (t->held_open ? 2U : 0) | (t->speed_heard ? 4U : 0));
+	state_put_unsigned(
+		w, (t->open ? 1U : 0) | (t->held_open ? 2U : 0) | (t->speed_heard ? 4U : 0));
 	if (t->open) {
 		save_part(&t->now, w);
 	}

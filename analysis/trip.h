@@ -1,8 +1,8 @@
 /* trip.h: runs and movement that belong together, and the distance made good in them.
  *
- * A trip begins with an engine run or with a minute of movement; it ends when neither has been seen for
- * the boat's trip pause. Distance is the integral of speed over ground, else through water, else of the
- * wheels (the captures of vehicles), in windows of 10 s that move at all.
+ * A trip begins with an engine run or with a minute of movement; it ends when neither has been seen
+ * for the boat's trip pause. Distance is the integral of speed over ground, else through water,
+ * else of the wheels (the captures of vehicles), in windows of 10 s that move at all.
  */
 #ifndef SIGHTBOWL_ANALYSIS_TRIP_H
 #define SIGHTBOWL_ANALYSIS_TRIP_H
@@ -28,7 +28,7 @@ struct trip_part {
 struct trip_log {
 	const struct boat *boat;      /* borrowed */
 	const struct fact_sink *sink; /* borrowed */
-	int64_t last_trip;            /* number given last */
+	int64_t last_trip;	      /* number given last */
 	bool open;
 	struct trip_part now;
 	bool held_open; /* a trip from before a seam that is not settled */
@@ -37,9 +37,9 @@ struct trip_log {
 	/* movement */
 	uint32_t moving_windows; /* in a row */
 	int64_t moving_since_ns;
-	double moving_nm;    /* made in them while no trip is open */
+	double moving_nm; /* made in them while no trip is open */
 	bool speed_heard;
-	double speed_kn;     /* of the last window with a speed */
+	double speed_kn; /* of the last window with a speed */
 	int64_t speed_window;
 };
 
@@ -55,14 +55,15 @@ void trip_log_window(struct trip_log *t, int64_t window, double speed_kn);
 /* A session begins behind a seam, with first_ns its first steady time. */
 void trip_log_session(struct trip_log *t, int64_t session, int64_t first_ns);
 
-/* The seam is settled: last_ns is the steady end of the session before, gap_ns the true time between.
- * Returns the number of a trip that turned out to be part of an earlier one (ret_into), or 0. */
-int64_t trip_log_settle(struct trip_log *t, int64_t last_ns, int64_t first_ns, int64_t gap_ns,
-	int64_t *ret_into);
+/* The seam is settled: last_ns is the steady end of the session before, gap_ns the true time
+ * between. Returns the number of a trip that turned out to be part of an earlier one (ret_into), or
+ * 0. */
+int64_t trip_log_settle(
+	struct trip_log *t, int64_t last_ns, int64_t first_ns, int64_t gap_ns, int64_t *ret_into);
 
 /* A trip of its own for a run that nobody saw, between two steady times. */
-int64_t trip_log_unseen(struct trip_log *t, int64_t start_session, int64_t start_ns, int64_t end_session,
-	int64_t end_ns);
+int64_t trip_log_unseen(struct trip_log *t, int64_t start_session, int64_t start_ns,
+	int64_t end_session, int64_t end_ns);
 
 /* Tells what is open as it stands; changes nothing. */
 void trip_log_snapshot(const struct trip_log *t);

@@ -109,8 +109,8 @@ static void a_pause_is_a_pause_when_the_bus_says_so(void **state)
 	assert_true(seam.gap_ns == 3 * DAY - 50 * S + S / 10);
 }
 
-/* A boat computer without a battery goes on from the moment at which it was switched off, three days
- * ago; the bus tells it ten minutes later. */
+/* A boat computer without a battery goes on from the moment at which it was switched off, three
+ * days ago; the bus tells it ten minutes later. */
 static void a_clock_that_stood_still_is_found_by_the_bus(void **state)
 {
 	struct clock c;

@@ -9,8 +9,8 @@
 
 #include "analysis/engine_run.h"
 
-#define S       INT64_C(1000000000)
-#define GAP_NS  (5 * S)
+#define S	 INT64_C(1000000000)
+#define GAP_NS	 (5 * S)
 #define RUNS_MAX 64
 
 /* A boat with one engine whose facts are kept by number. */
@@ -134,8 +134,8 @@ static void unheard(struct meters *m, int seconds, double lph)
 	}
 }
 
-/* By hand: off 60 s, 1800 s at 2000 rpm and 4 L/h, 600 s at 900 rpm and 1 L/h, off. Time between two
- * readings belongs half to a side that is off: 1 s in all. */
+/* By hand: off 60 s, 1800 s at 2000 rpm and 4 L/h, 600 s at 900 rpm and 1 L/h, off. Time between
+ * two readings belongs half to a side that is off: 1 s in all. */
 static void a_run_has_its_hours_idle_and_litres(void **state)
 {
 	struct bench b;
@@ -197,8 +197,8 @@ static void gear_in_neutral_is_idle_at_any_speed_and_in_gear_is_not(void **state
 	assert_true(isnan(b.runs[1].fuel_l)); /* no rate, no counter: not known, not 0 */
 }
 
-/* 300 s unheard in the middle of a run; the 1 s hour meter says that it ran through, the 0.5 L counter
- * that it burned 6 L/h meanwhile. By hand 0.5 + 0.5 + 0.5 L = 1.5 L. */
+/* 300 s unheard in the middle of a run; the 1 s hour meter says that it ran through, the 0.5 L
+ * counter that it burned 6 L/h meanwhile. By hand 0.5 + 0.5 + 0.5 L = 1.5 L. */
 static void the_run_goes_on_through_a_silence_if_the_meters_say_so(void **state)
 {
 	struct bench b;
@@ -238,11 +238,13 @@ static void the_run_ended_in_a_silence_if_the_meters_stood(void **state)
 	assert_true(b.runs[1].trip == b.runs[2].trip);
 }
 
-/* Two hours unseen while the logger was off, 5 L/h by the counter: a run of its own, all estimated. */
+/* Two hours unseen while the logger was off, 5 L/h by the counter: a run of its own, all estimated.
+ */
 static void what_ran_unseen_is_a_run_of_its_own(void **state)
 {
 	struct bench b;
-	struct meters m = {.hours_h = 40, .total_l = 200, .hours_step_h = 0.05, .total_step_l = 0.5};
+	struct meters m = {
+		.hours_h = 40, .total_l = 200, .hours_step_h = 0.05, .total_step_l = 0.5};
 
 	(void)state;
 	bench_init(&b);
@@ -284,7 +286,8 @@ static void without_a_counter_the_unseen_is_filled_from_hours_and_learned_burn(v
 static void a_new_engine_computer_is_not_a_thousand_hours(void **state)
 {
 	struct bench b;
-	struct meters m = {.hours_h = 40, .total_l = 900, .hours_step_h = 0.05, .total_step_l = 0.5};
+	struct meters m = {
+		.hours_h = 40, .total_l = 900, .hours_step_h = 0.05, .total_step_l = 0.5};
 
 	(void)state;
 	bench_init(&b);
@@ -418,8 +421,8 @@ static void a_resumed_log_tells_the_same(void **state)
 				assert_false(w.failed);
 				memset(&b->trips, 0xAA, sizeof(b->trips));
 				trip_log_init(&b->trips, &b->boat, &b->sink);
-				engine_log_init(&b->engine, 0, &b->boat, &b->sink, &b->trips,
-					&b->last_run);
+				engine_log_init(
+					&b->engine, 0, &b->boat, &b->sink, &b->trips, &b->last_run);
 				state_reader_init(&r, bytes, w.used);
 				engine_log_load(&b->engine, &r);
 				trip_log_load(&b->trips, &r);
@@ -449,7 +452,8 @@ int main(void)
 		cmocka_unit_test(the_run_goes_on_through_a_silence_if_the_meters_say_so),
 		cmocka_unit_test(the_run_ended_in_a_silence_if_the_meters_stood),
 		cmocka_unit_test(what_ran_unseen_is_a_run_of_its_own),
-		cmocka_unit_test(without_a_counter_the_unseen_is_filled_from_hours_and_learned_burn),
+		cmocka_unit_test(
+			without_a_counter_the_unseen_is_filled_from_hours_and_learned_burn),
 		cmocka_unit_test(a_new_engine_computer_is_not_a_thousand_hours),
 		cmocka_unit_test(trips_are_divided_by_the_pause),
 		cmocka_unit_test(movement_alone_is_a_trip_with_its_distance),

@@ -10,8 +10,8 @@
 #include "analysis/fuel_account.h"
 
 #define SECOND_NS INT64_C(1000000000)
-#define GAP_NS    (5 * SECOND_NS)
-#define PI        3.14159265358979323846
+#define GAP_NS	  (5 * SECOND_NS)
+#define PI	  3.14159265358979323846
 
 static void near(double value, double expected, double tolerance)
 {
@@ -20,7 +20,8 @@ static void near(double value, double expected, double tolerance)
 	}
 }
 
-/* Closed forms of the integral over an hour: c, (a + b) / 2, and for a + b sin² the mean a + b / 2. */
+/* Closed forms of the integral over an hour: c, (a + b) / 2, and for a + b sin² the mean a + b / 2.
+ */
 static void constant_ramp_and_sine_agree_with_their_closed_forms(void **state)
 {
 	(void)state;
@@ -30,9 +31,9 @@ static void constant_ramp_and_sine_agree_with_their_closed_forms(void **state)
 		fuel_account_begin(&f);
 		for (int i = 0; i <= 36000; i++) {
 			double x = i / 36000.0;
-			double lph = shape == 0 ? 4.2
-				: shape == 1    ? 1 + 6 * x
-						: 2 + 3 * pow(sin(20 * PI * x), 2);
+			double lph = shape == 0	  ? 4.2
+				     : shape == 1 ? 1 + 6 * x
+						  : 2 + 3 * pow(sin(20 * PI * x), 2);
 			fuel_account_rate(&f, i * SECOND_NS / 10, lph, 0, GAP_NS, true);
 		}
 		near(fuel_run_litres(&f.run), shape == 0 ? 4.2 : shape == 1 ? 4.0 : 3.5, 1e-6);
@@ -41,8 +42,8 @@ static void constant_ramp_and_sine_agree_with_their_closed_forms(void **state)
 	}
 }
 
-/* Readings at uneven times: 10 min at 2 L/h read each second, 10 min at 8 L/h read each 4 s. By hand:
- * 2/6 + 8/6 L and one turn of (2 + 8)/2 · 4 s. */
+/* Readings at uneven times: 10 min at 2 L/h read each second, 10 min at 8 L/h read each 4 s. By
+ * hand: 2/6 + 8/6 L and one turn of (2 + 8)/2 · 4 s. */
 static void the_integral_is_weighted_by_time_not_by_count(void **state)
 {
 	struct fuel_account f;
@@ -76,7 +77,8 @@ static void a_gap_is_neither_zero_nor_bridged(void **state)
 	near(fuel_run_litres(&f.run), 2.0, 1e-9);
 	near(f.run.covered_s, 2400, 1e-9);
 	fuel_account_end(&f, 3600);
-	/* 20 min at the 3 L/h that this run itself showed, told as estimated, a quarter in doubt. */
+	/* 20 min at the 3 L/h that this run itself showed, told as estimated, a quarter in doubt.
+	 */
 	near(fuel_run_litres(&f.run), 3.0, 1e-9);
 	near(f.run.estimated_l, 1.0, 1e-9);
 	near(fuel_run_uncertainty(&f.run), 2 * 0.25, 0.02);
@@ -105,9 +107,9 @@ static void a_gap_is_filled_from_the_counter(void **state)
 	fuel_account_begin(&f);
 	for (int i = 0; i <= 5400; i++) {
 		bool gap = i > 1800 && i < 3600;
-		double truth = i <= 1800 ? 2.0 * i / 3600
-			: i <= 3600      ? 1 + 6.0 * (i - 1800) / 3600
-					 : 4 + 2.0 * (i - 3600) / 3600;
+		double truth = i <= 1800   ? 2.0 * i / 3600
+			       : i <= 3600 ? 1 + 6.0 * (i - 1800) / 3600
+					   : 4 + 2.0 * (i - 3600) / 3600;
 		if (!gap) {
 			fuel_account_rate(&f, i * SECOND_NS, 2, 0.05, GAP_NS, true);
 			fuel_account_counter(&f, i * SECOND_NS, COUNTER_TOTAL,
@@ -159,8 +161,8 @@ static void a_counter_set_back_to_zero_loses_nothing(void **state)
 		double truth = 6.0 * i / 3600;
 		double base = i < 4000 ? 250 : -6.0 * 4000 / 3600;
 		fuel_account_rate(&f, i * SECOND_NS, 6, 0.05, GAP_NS, true);
-		fuel_account_counter(&f, i * SECOND_NS, COUNTER_TRIP,
-			floor((base + truth) / 0.5) * 0.5, 0.5, i);
+		fuel_account_counter(
+			&f, i * SECOND_NS, COUNTER_TRIP, floor((base + truth) / 0.5) * 0.5, 0.5, i);
 	}
 	near(fuel_run_litres(&f.run), 12, 0.05);
 	assert_int_equal(f.resets, 1);
@@ -175,8 +177,8 @@ static void a_stuck_counter_is_not_believed(void **state)
 	fuel_account_begin(&f);
 	for (int i = 0; i <= 7200; i++) {
 		fuel_account_rate(&f, i * SECOND_NS, 6, 0.05, GAP_NS, true);
-		fuel_account_counter(&f, i * SECOND_NS, COUNTER_TOTAL, i < 7000 ? 88.0 : 150.0, 0.5,
-			i);
+		fuel_account_counter(
+			&f, i * SECOND_NS, COUNTER_TOTAL, i < 7000 ? 88.0 : 150.0, 0.5, i);
 	}
 	near(fuel_run_litres(&f.run), 12, 0.01);
 }
@@ -189,8 +191,8 @@ static double uniform(void)
 	return (double)(random_state >> 11) / 9007199254740992.0;
 }
 
-/* 300 runs with a wandering rate, coded in steps of 0.1 L/h: the stated uncertainty (coverage factor 2)
- * must hold the error about 95 % of the time or more, and not be blown up either. */
+/* 300 runs with a wandering rate, coded in steps of 0.1 L/h: the stated uncertainty (coverage
+ * factor 2) must hold the error about 95 % of the time or more, and not be blown up either. */
 static void stated_uncertainty_covers_the_quantisation(void **state)
 {
 	int covered = 0;
@@ -207,8 +209,8 @@ static void stated_uncertainty_covers_the_quantisation(void **state)
 		fuel_account_begin(&f);
 		for (int i = 0; i <= 3600; i++) {
 			double next = lph + 0.004 * (uniform() - 0.5);
-			fuel_account_rate(&f, i * SECOND_NS, floor(lph / 0.1 + 0.5) * 0.1, 0.1,
-				GAP_NS, true);
+			fuel_account_rate(
+				&f, i * SECOND_NS, floor(lph / 0.1 + 0.5) * 0.1, 0.1, GAP_NS, true);
 			truth += i < 3600 ? (lph + next) / 2 / 3600 : 0;
 			lph = next;
 		}
@@ -256,7 +258,7 @@ static void state_goes_through_a_checkpoint_bit_for_bit(void **state)
 		fuel_account_counter(&c, i * SECOND_NS, COUNTER_TOTAL, 10 + i / 200 * 0.5, 0.5, i);
 	}
 	assert_true(a.run.observed_l == c.run.observed_l && a.run.error_l == c.run.error_l &&
-		a.run.variance_l2 == c.run.variance_l2 && a.offset_l == c.offset_l);
+		    a.run.variance_l2 == c.run.variance_l2 && a.offset_l == c.offset_l);
 }
 
 int main(void)
