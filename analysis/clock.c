@@ -10,6 +10,8 @@
 #define BREAK_LEAST_NS (5 * SECOND_NS)
 #define BREAK_MOST_NS  (60 * SECOND_NS)
 #define BREAK_SPACINGS 50.0
+/* Steady time never passes this: about the year 2223. */
+#define STEADY_MOST_NS (INT64_C(8000000000) * SECOND_NS)
 /* The recorder's clock counts as right when it is this near the bus's. */
 #define NEAR_NS (2 * SECOND_NS)
 /* How long a seam waits for the bus's time before presumption settles it: long where the session
@@ -107,7 +109,10 @@ void clock_open_session(struct clock *c, int64_t raw_ns)
 	int64_t ahead_ns = jump_ns - c->told_ns;
 	int64_t correction_ns = 0;
 	int64_t window_end_ns = (c->steady_ns / WINDOW_NS + 1) * WINDOW_NS;
-	int64_t steady_ns = c->steady_ns + (ahead_ns > 0 ? ahead_ns : 0);
+	if (ahead_ns < 0 || ahead_ns > STEADY_MOST_NS - c->steady_ns) {
+		ahead_ns = 0; /* time does not go back; nor do mangled times drive it to its end */
+	}
+	int64_t steady_ns = c->steady_ns + ahead_ns;
 
 	if (steady_ns < window_end_ns) {
 		steady_ns = window_end_ns; /* no window belongs to two sessions */

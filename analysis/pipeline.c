@@ -10,6 +10,7 @@
 #include "analysis/trip.h"
 
 #define STATE_VERSION 1
+#define CHECK_SIZE    4
 #define RAW_MOST_NS   (INT64_C(1) << 62)
 
 struct pipeline {
@@ -381,8 +382,32 @@ uint64_t pipeline_frame_count(const struct pipeline *p)
 	return p->frames;
 }
 
+/* CRC-32 (ISO/IEC 8802-3, the reflected polynomial EDB88320), bit by bit: a damaged checkpoint must
+ * not become a wrong account. */
+static uint32_t check_bytes(const uint8_t *bytes, size_t size)
+{
+	uint32_t crc = UINT32_MAX;
+
+	for (size_t i = 0; i < size; i++) {
+		crc ^= bytes[i];
+		for (int bit = 0; bit < 8; bit++) {
+			crc = crc >> 1 ^ ((crc & 1) != 0 ? 0xEDB88320U : 0);
+		}
+	}
+	return ~crc;
+}
+
+static void put_check(uint32_t crc, uint8_t bytes[CHECK_SIZE])
+{
+	for (size_t i = 0; i < CHECK_SIZE; i++) {
+		bytes[i] = (uint8_t)(crc >> (8 * i));
+	}
+}
+
 void pipeline_save(const struct pipeline *p, struct state_writer *w)
 {
+	size_t begin = w->used;
+	uint8_t check[CHECK_SIZE];
 	unsigned heard = 0;
 
 	state_put_unsigned(w, STATE_VERSION);
@@ -405,14 +430,25 @@ void pipeline_save(const struct pipeline *p, struct state_writer *w)
 	state_put_signed(w, p->last_event);
 	state_put_signed(w, p->window);
 	state_put_unsigned(w, p->frames);
+	if (!w->failed) {
+		put_check(check_bytes(w->bytes + begin, w->used - begin), check);
+		state_put_bytes(w, check, sizeof(check));
+	}
 }
 
 int pipeline_load(struct pipeline *p, struct state_reader *r)
 {
 	struct boat boat = p->boat;
 	struct fact_sink sink = p->sink;
+	uint8_t check[CHECK_SIZE] = {0};
+	bool sound = !r->failed && r->size - r->used > CHECK_SIZE;
 
-	if (state_get_unsigned(r, UINT64_MAX) == STATE_VERSION) {
+	if (sound) {
+		r->size -= CHECK_SIZE;
+		put_check(check_bytes(r->bytes + r->used, r->size - r->used), check);
+		sound = memcmp(check, r->bytes + r->size, CHECK_SIZE) == 0;
+	}
+	if (sound && state_get_unsigned(r, UINT64_MAX) == STATE_VERSION) {
 		decoder_load(&p->decoder, r);
 		clock_load(&p->clock, r);
 		source_choice_load(&p->sources, r);
