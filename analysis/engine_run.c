@@ -40,6 +40,14 @@ void engine_log_init(struct engine_log *e, unsigned engine, const struct boat *b
 	fuel_account_init(&e->fuel);
 }
 
+/* Adds to a gap, which is never longer than a century. */
+static int64_t longer(int64_t gap_ns, int64_t by_ns)
+{
+	int64_t most_ns = 100 * 366 * INT64_C(86400) * SECOND_NS;
+
+	return by_ns > most_ns - gap_ns ? most_ns : gap_ns + by_ns;
+}
+
 static double supply_l(const struct engine_log *e, const struct run_part *part, double fuel_l)
 {
 	return e->boat->engines[e->engine].supply == SUPPLY_PUMP ? part->pump_l : fuel_l;
@@ -332,7 +340,7 @@ void engine_log_hear(struct engine_log *e, int64_t t_ns)
 
 	if (s->open && !s->heard_since) {
 		s->heard_since = true;
-		s->gap_ns += t_ns - s->anchor_ns;
+		s->gap_ns = longer(s->gap_ns, t_ns - s->anchor_ns);
 		s->since_ns = t_ns;
 	} else if (e->heard && t_ns - e->heard_ns > SILENCE_NS) {
 		if (s->open) {
@@ -485,7 +493,7 @@ void engine_log_session(struct engine_log *e, int64_t session, int64_t last_ns, 
 		settle_silence(e);
 	}
 	if (e->heard && s->open) {
-		s->gap_ns += last_ns - s->anchor_ns;
+		s->gap_ns = longer(s->gap_ns, last_ns - s->anchor_ns);
 		s->anchor_ns = first_ns;
 		s->gap_known = false;
 	} else if (e->heard) {
@@ -500,7 +508,7 @@ void engine_log_settle(struct engine_log *e, int64_t t_ns, int64_t gap_ns)
 
 	if (s->open && !s->gap_known) {
 		s->gap_known = true;
-		s->gap_ns += gap_ns;
+		s->gap_ns = longer(s->gap_ns, gap_ns);
 		engine_log_tick(e, t_ns);
 		if (e->running && !e->on && e->off_ns != CLOCK_NONE &&
 			t_ns - e->off_ns >= QUIET_NS) {
