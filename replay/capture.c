@@ -6,6 +6,8 @@
 #include <string.h>
 
 static const struct capture_format *const formats[] = {
+	&capture_pcap,
+	&capture_pcapng,
 	&capture_candump_log,
 	&capture_candump_text,
 };

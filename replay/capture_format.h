@@ -64,6 +64,8 @@ struct capture_format {
 /* Says in words what a file that is no capture seems to be: "a SQLite database". */
 void capture_describe_stranger(const uint8_t *bytes, size_t size, char *ret_words, size_t words_size);
 
+extern const struct capture_format capture_pcap;
+extern const struct capture_format capture_pcapng;
 extern const struct capture_format capture_candump_log;
 extern const struct capture_format capture_candump_text;
 
