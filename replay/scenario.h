@@ -54,7 +54,7 @@ enum scenario_clock {
 
 /* How a sensor dies. */
 enum scenario_death {
-	SCENARIO_DEATH_SILENT,        /* its message is no more sent; in a shared message: not available */
+	SCENARIO_DEATH_SILENT,        /* its message is no more sent; in a shared one: not available */
 	SCENARIO_DEATH_NOT_AVAILABLE, /* the code for not available */
 	SCENARIO_DEATH_FROZEN,        /* its last value for ever */
 };
@@ -145,8 +145,8 @@ struct scenario_options {
 	unsigned days;       /* 1 .. 400 */
 	double engine_h;     /* engine hours wanted; within 5 % unless the days are too short for it (14 h a day) */
 	unsigned engines;    /* 1 or 2 */
-	unsigned rate_divisor; /* 1: the rates of real senders; N: fast messages N times more rarely, at least
-				* one in 2 s */
+	unsigned engine_ms;  /* engine messages come no faster than this; 20: the rates of real senders */
+	unsigned instrument_ms; /* the same for all others; 100: the rates of real senders */
 	unsigned step_ms;    /* model step with an engine running, 20 .. 1000 */
 	double motoring_share; /* of engine hours on passage under engine; rest motor-sailing and charging,
 				* 0 .. 1 */
@@ -322,10 +322,10 @@ struct scenario_truth {
 };
 
 /* Borrowed until the next call of scenario_next or scenario_destroy. */
-const struct scenario_truth *scenario_truth(const struct scenario *s);
+const struct scenario_truth *scenario_truth(struct scenario *s);
 
 /* The truth, the options that matter and the boat as one JSON object. Returns 0 or a negative errno. */
-int scenario_truth_write(const struct scenario *s, FILE *out);
+int scenario_truth_write(struct scenario *s, FILE *out);
 
 /* The whole season into a capture file and its truth into a JSON file (NULL: none). On failure
  * ret_error, of error_size bytes, holds a sentence. Returns 0 or a negative errno. */

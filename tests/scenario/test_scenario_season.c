@@ -1,0 +1,243 @@
+/* The season as a whole: same options, same bytes; sums that must close. */
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <string.h>
+
+#include <cmocka.h>
+
+#include "replay/scenario.h"
+
+#define DAY_NS (86400 * INT64_C(1000000000))
+
+/* FNV-1a over what a recorder would have written. */
+static uint64_t digest_frame(uint64_t digest, const struct frame *f)
+{
+	const uint8_t *bytes = (const uint8_t *)f;
+
+	for (size_t i = 0; i < sizeof(*f); i++) {
+		digest = (digest ^ bytes[i]) * UINT64_C(0x100000001B3);
+	}
+	return digest;
+}
+
+/* Runs a season to its end in batches of a size; returns it, for its truth. */
+static struct scenario *run_season(const struct scenario_options *options, size_t batch,
+	uint64_t *ret_digest, uint64_t *ret_count)
+{
+	static struct frame frames[997];
+	struct scenario *s = NULL;
+	uint64_t digest = UINT64_C(0xCBF29CE484222325);
+	uint64_t count = 0;
+	size_t n;
+
+	assert_null(scenario_options_check(options));
+	assert_int_equal(scenario_create(&s, options), 0);
+	while ((n = scenario_next(s, frames, batch)) > 0) {
+		for (size_t i = 0; i < n; i++) {
+			digest = digest_frame(digest, &frames[i]);
+		}
+		count += n;
+	}
+	*ret_digest = digest;
+	*ret_count = count;
+	return s;
+}
+
+static struct scenario_options short_season(void)
+{
+	struct scenario_options o;
+
+	scenario_options_init(&o);
+	o.days = 8;
+	o.engine_h = 14;
+	return o;
+}
+
+static void same_options_give_the_same_frames_whatever_the_batches(void **state)
+{
+	struct scenario_options o = short_season();
+	uint64_t digest[3];
+	uint64_t count[3];
+
+	(void)state;
+	scenario_destroy(run_season(&o, 997, &digest[0], &count[0]));
+	scenario_destroy(run_season(&o, 1, &digest[1], &count[1]));
+	assert_true(digest[0] == digest[1] && count[0] == count[1]);
+	o.seed++;
+	scenario_destroy(run_season(&o, 997, &digest[2], &count[2]));
+	assert_true(digest[0] != digest[2]);
+}
+
+static void the_truth_does_not_depend_on_how_it_is_heard(void **state)
+{
+	struct scenario_options plain = short_season();
+	struct scenario_options rough = short_season();
+	uint64_t digest;
+	uint64_t count;
+	struct scenario *a;
+	struct scenario *b;
+
+	(void)state;
+	rough.protocol = SCENARIO_BOTH;
+	rough.engine_ms = 100;
+	rough.counters = SCENARIO_COUNTERS_FINE;
+	rough.disturb = (struct scenario_disturbance){
+		.loss = 0.05,
+		.reorder = 0.01,
+		.second_sender = true,
+		.mirror = true,
+		.dropout_per_h = 1,
+		.dropout_mean_s = 30,
+		.power_cycles = 3,
+		.power_cycle_mean_s = 100,
+		.clock = SCENARIO_CLOCK_RESUMED,
+		.unknown_share = 0.5,
+	};
+	a = run_season(&plain, 997, &digest, &count);
+	b = run_season(&rough, 997, &digest, &count);
+	const struct scenario_truth *x = scenario_truth(a);
+	const struct scenario_truth *y = scenario_truth(b);
+	assert_int_equal(x->run_count, y->run_count);
+	for (size_t i = 0; i < x->run_count; i++) {
+		assert_true(x->runs[i].start_ns == y->runs[i].start_ns);
+		assert_true(x->runs[i].fuel_l == y->runs[i].fuel_l);
+	}
+	assert_true(x->ground_nm == y->ground_nm);
+	assert_true(x->tank_end_kg == y->tank_end_kg);
+	assert_true(y->frames_lost > 0 && y->frames_unheard > 0 && y->frames_reordered > 0);
+	scenario_destroy(a);
+	scenario_destroy(b);
+}
+
+static void the_demo_season_is_what_it_promises(void **state)
+{
+	struct scenario_options o;
+	uint64_t digest;
+	uint64_t count;
+	struct scenario *s;
+
+	(void)state;
+	scenario_options_init(&o);
+	s = run_season(&o, 997, &digest, &count);
+	const struct scenario_truth *t = scenario_truth(s);
+	assert_true(t->engine_h[0] >= 60);
+	assert_true(fabs(t->engine_h[0] - o.engine_h) < 0.05 * o.engine_h);
+	assert_true(t->runs[t->run_count - 1].end_ns - t->runs[0].start_ns > 28 * DAY_NS);
+	assert_true(t->trip_count >= 20);
+	assert_true(t->ground_nm > 100);
+	assert_true(t->refuelling_count >= 1);
+	assert_true(t->onset_count == o.fault_count);
+	assert_true(t->water_count >= 2);
+	assert_true(t->waters[0].drained_ns < INT64_MAX);
+	/* The primary was changed because of the dirty load. */
+	bool changed = false;
+	for (size_t i = 0; i < t->element_count; i++) {
+		changed = changed || (t->elements[i].filter == 0 && t->elements[i].limit_in_service &&
+					     t->elements[i].removed_ns < INT64_MAX);
+	}
+	assert_true(changed);
+	scenario_destroy(s);
+}
+
+static void fuel_burned_leaked_and_left_is_what_was_there_and_taken(void **state)
+{
+	struct scenario_options o = short_season();
+	uint64_t digest;
+	uint64_t count;
+	struct scenario *s;
+	double runs_kg = 0;
+	double runs_l = 0;
+	double trips_l = 0;
+	double runs_h = 0;
+
+	(void)state;
+	o.engines = 2;
+	o.tank_l = 400;
+	o.faults[0] = (struct scenario_fault){.kind = SCENARIO_FAULT_TANK_LEAK, .size = 0.4};
+	o.fault_count = 1;
+	s = run_season(&o, 997, &digest, &count);
+	const struct scenario_truth *t = scenario_truth(s);
+	double balance_kg = t->tank_start_kg + t->refuelled_kg - t->leaked_kg - t->fuel_kg[0] -
+			    t->fuel_kg[1] - t->tank_end_kg;
+	assert_true(fabs(balance_kg) < 1e-6);
+	/* 0.4 L/h, day and night. */
+	assert_true(fabs(t->leaked_kg - 0.4 * 24 * o.days * o.density_15_kgl) < 0.1);
+	for (size_t i = 0; i < t->run_count; i++) {
+		runs_kg += t->runs[i].fuel_kg;
+		runs_l += t->runs[i].fuel_l;
+		runs_h += t->runs[i].engine_h;
+		double span_h = (double)(t->runs[i].end_ns - t->runs[i].start_ns) / 3600e9;
+		assert_true(fabs(span_h - t->runs[i].engine_h) < 1e-6);
+	}
+	for (size_t i = 0; i < t->trip_count; i++) {
+		trips_l += t->trips[i].fuel_l;
+	}
+	assert_true(fabs(runs_kg - t->fuel_kg[0] - t->fuel_kg[1]) < 1e-6);
+	assert_true(fabs(runs_l - runs_kg / o.density_15_kgl) < 1e-6);
+	assert_true(fabs(runs_l - trips_l) < 1e-6);
+	assert_true(fabs(runs_h - t->engine_h[0] - t->engine_h[1]) < 1e-6);
+	scenario_destroy(s);
+}
+
+static void what_is_heard_so_far_has_its_truth_so_far(void **state)
+{
+	struct scenario_options o = short_season();
+	struct scenario *s = NULL;
+	struct frame frame;
+	double before_l = 0;
+	size_t runs = 0;
+
+	(void)state;
+	assert_int_equal(scenario_create(&s, &o), 0);
+	for (unsigned i = 0; i < 200000 && scenario_next(s, &frame, 1) == 1; i++) {
+		const struct scenario_truth *t = scenario_truth(s);
+		assert_true(t->fuel_l[0] >= before_l && t->run_count >= runs);
+		before_l = t->fuel_l[0];
+		runs = t->run_count;
+		if (t->run_count > 0) {
+			/* No more than a step ahead of the frame. */
+			assert_true(t->runs[t->run_count - 1].end_ns - frame.t_ns <=
+				    o.step_ms * INT64_C(1000000) ||
+				frame.t_ns > t->runs[t->run_count - 1].end_ns);
+		}
+	}
+	assert_true(before_l > 0);
+	scenario_destroy(s);
+}
+
+static void wrong_options_are_named(void **state)
+{
+	struct scenario_options o;
+	struct scenario *s = NULL;
+
+	(void)state;
+	scenario_options_init(&o);
+	o.days = 0;
+	assert_string_equal(scenario_options_check(&o), "days");
+	assert_true(scenario_create(&s, &o) < 0);
+	assert_null(s);
+	scenario_options_init(&o);
+	o.disturb.loss = NAN;
+	assert_non_null(scenario_options_check(&o));
+	scenario_options_init(&o);
+	o.engine[0].filters[0].sensor = SENSOR_SPN95;
+	assert_non_null(scenario_options_check(&o));
+	scenario_destroy(NULL);
+}
+
+int main(void)
+{
+	const struct CMUnitTest tests[] = {
+		cmocka_unit_test(same_options_give_the_same_frames_whatever_the_batches),
+		cmocka_unit_test(the_truth_does_not_depend_on_how_it_is_heard),
+		cmocka_unit_test(the_demo_season_is_what_it_promises),
+		cmocka_unit_test(fuel_burned_leaked_and_left_is_what_was_there_and_taken),
+		cmocka_unit_test(what_is_heard_so_far_has_its_truth_so_far),
+		cmocka_unit_test(wrong_options_are_named),
+	};
+
+	return cmocka_run_group_tests(tests, NULL, NULL);
+}
