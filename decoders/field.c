@@ -392,7 +392,7 @@ size_t field_steps_read(const struct field_step *steps, size_t count, const stru
 			o->value = (double)number * step->scale + step->offset;
 			valid++;
 		} else {
-			o->state = odd_state(step, code);
+			o->state = (uint8_t)odd_state(step, code);
 			counts[o->state]++;
 		}
 	}
