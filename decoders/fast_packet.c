@@ -119,19 +119,23 @@ static unsigned payload_bytes(const struct frame *frame, unsigned header)
 	return frame->len > header ? frame->len - header : 0;
 }
 
+/* Whether a first frame is the one that was heard last. */
+static bool is_same_start(const struct fast_packet_session *s, const struct frame *frame)
+{
+	return s->state != SESSION_BROKEN && s->next == 1 && s->sequence == frame->data[0] >> 5 &&
+		!is_late(s, frame->t_ns) && frame->t_ns >= s->start_ns && frame->len >= 2 &&
+		frame->data[1] == s->length && payload_bytes(frame, 2) >= s->filled &&
+		memcmp(frame->data + 2, s->data, s->filled) == 0;
+}
+
 static bool begin(struct fast_packet *f, struct fast_packet_session *s, const struct frame *frame,
 	uint32_t pgn, uint64_t counters[], struct message *ret_message)
 {
-	uint8_t sequence = frame->data[0] >> 5;
-
+	if (s != NULL && is_same_start(s, frame)) {
+		counters[DECODER_REPEATED]++;
+		return false;
+	}
 	if (s != NULL && s->state == SESSION_OPEN) {
-		if (!is_late(s, frame->t_ns) && s->next == 1 && s->sequence == sequence &&
-			frame->len >= 2 && frame->data[1] == s->length && frame->t_ns >= s->start_ns &&
-			payload_bytes(frame, 2) >= s->filled &&
-			memcmp(frame->data + 2, s->data, s->filled) == 0) {
-			counters[DECODER_REPEATED]++;
-			return false;
-		}
 		counters[is_late(s, frame->t_ns) ? DECODER_TIMED_OUT : DECODER_INCOMPLETE]++;
 	}
 	if (s == NULL) {
@@ -147,7 +151,7 @@ static bool begin(struct fast_packet *f, struct fast_packet_session *s, const st
 
 	s->start_ns = frame->t_ns;
 	s->last_ns = frame->t_ns;
-	s->sequence = sequence;
+	s->sequence = frame->data[0] >> 5;
 	s->next = 1;
 	s->length = (uint8_t)length;
 	s->filled = (uint8_t)bytes;
@@ -241,7 +245,12 @@ void fast_packet_expire(struct fast_packet *f, unsigned bus, int64_t now_ns, uin
 	}
 }
 
-/* An ended session is saved without its bytes: they are not looked at again. */
+/* Whether a session's bytes may be looked at again: those of most ended ones are not. */
+static bool needs_data(const struct fast_packet_session *s)
+{
+	return s->state == SESSION_OPEN || (s->state == SESSION_WHOLE && s->next == 1);
+}
+
 void fast_packet_save(const struct fast_packet *f, struct state_writer *w)
 {
 	int64_t before_ns = 0;
@@ -265,7 +274,7 @@ void fast_packet_save(const struct fast_packet *f, struct state_writer *w)
 		state_put_unsigned(w, s->sequence);
 		state_put_unsigned(w, s->next);
 		state_put_unsigned(w, s->length);
-		if (s->state == SESSION_OPEN) {
+		if (needs_data(s)) {
 			state_put_bytes(w, s->data, s->filled);
 		}
 		before_ns = s->start_ns;
@@ -314,7 +323,7 @@ void fast_packet_load(struct fast_packet *f, struct state_reader *r)
 		loaded.next = (uint8_t)state_get_unsigned(r, 32);
 		loaded.length = (uint8_t)state_get_unsigned(r, FAST_PACKET_LENGTH_MAX);
 		loaded.filled = (uint8_t)filled_of(&loaded);
-		if (loaded.state == SESSION_OPEN) {
+		if (needs_data(&loaded)) {
 			state_get_bytes(r, loaded.data, loaded.filled);
 		}
 		if (r->failed || s->state != SESSION_FREE || !is_sound(&loaded)) {

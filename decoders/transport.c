@@ -165,7 +165,39 @@ static void clear_to_send(struct transport_session *s, const struct frame *frame
 	s->patience_ns = (uint32_t)TRANSPORT_T2_NS;
 }
 
-static void control(struct transport *t, const struct frame *frame, uint64_t counters[])
+static bool complete(struct transport_session *s, struct message *ret_message)
+{
+	s->state = SESSION_WHOLE;
+	ret_message->pgn = s->pgn;
+	ret_message->source = s->source;
+	ret_message->destination = s->destination;
+	ret_message->priority = s->priority;
+	ret_message->length = s->length;
+	ret_message->data = s->data;
+	return true;
+}
+
+/* EndOfMsgACK. A connection's message counts only now: the receiver may have asked for packets again,
+ * and the size that it confirms tells a message from one whose start was not heard. */
+static bool end(struct transport_session *s, const struct frame *frame, uint64_t counters[],
+	struct message *ret_message)
+{
+	unsigned length = frame->data[1] | (unsigned)frame->data[2] << 8;
+
+	if (s->state == SESSION_OPEN && s->next == s->packets + 1 && s->length == length &&
+		s->packets == frame->data[3] && frame->t_ns >= s->start_ns) {
+		s->last_ns = frame->t_ns;
+		return complete(s, ret_message);
+	}
+	if (s->state == SESSION_WHOLE) {
+		counters[DECODER_REPEATED]++;
+	}
+	give_up(s, DECODER_INCOMPLETE, counters);
+	return false;
+}
+
+static bool control(struct transport *t, const struct frame *frame, uint64_t counters[],
+	struct message *ret_message)
 {
 	unsigned from = identifier_source(frame->id);
 	unsigned to = identifier_destination(frame->id);
@@ -173,33 +205,32 @@ static void control(struct transport *t, const struct frame *frame, uint64_t cou
 
 	if (frame->len < CONTROL_BYTES) {
 		counters[DECODER_MALFORMED]++;
-		return;
+		return false;
 	}
 	if (kind == TRANSPORT_BAM || kind == TRANSPORT_RTS) {
 		begin(t, frame, counters);
-		return;
+		return false;
 	}
 	struct transport_session *s = find(t, frame->bus, to, from);
 
 	if (kind == TRANSPORT_ABORT && (s == NULL || s->pgn != carried_pgn(frame))) {
 		s = find(t, frame->bus, from, to);
 	}
-	if (s == NULL || s->pgn != carried_pgn(frame)) {
-		return;
+	if (s == NULL || s->pgn != carried_pgn(frame) ||
+		(s->destination == ADDRESS_GLOBAL && kind != TRANSPORT_ABORT)) {
+		return false;
 	}
 	if (is_late(s, frame->t_ns)) {
 		give_up(s, DECODER_TIMED_OUT, counters);
 		drop(t, s);
-		return;
+		return false;
 	}
 	switch (kind) {
 	case TRANSPORT_CTS:
 		clear_to_send(s, frame, counters);
 		break;
 	case TRANSPORT_END:
-		give_up(s, DECODER_INCOMPLETE, counters);
-		drop(t, s);
-		break;
+		return end(s, frame, counters, ret_message);
 	case TRANSPORT_ABORT:
 		give_up(s, DECODER_ABORTED, counters);
 		drop(t, s);
@@ -207,6 +238,7 @@ static void control(struct transport *t, const struct frame *frame, uint64_t cou
 	default:
 		break;
 	}
+	return false;
 }
 
 static unsigned packet_bytes(const struct transport_session *s, unsigned packet)
@@ -266,17 +298,7 @@ static bool data(struct transport *t, const struct frame *frame, uint64_t counte
 	s->window = (uint8_t)(s->window > 0 ? s->window - 1 : 0);
 	s->patience_ns = (uint32_t)(s->destination != ADDRESS_GLOBAL && s->window == 0 ?
 		TRANSPORT_T3_NS : TRANSPORT_T1_NS);
-	if (packet < s->packets) {
-		return false;
-	}
-	s->state = SESSION_WHOLE;
-	ret_message->pgn = s->pgn;
-	ret_message->source = s->source;
-	ret_message->destination = s->destination;
-	ret_message->priority = s->priority;
-	ret_message->length = s->length;
-	ret_message->data = s->data;
-	return true;
+	return packet == s->packets && s->destination == ADDRESS_GLOBAL && complete(s, ret_message);
 }
 
 bool transport_accept(struct transport *t, const struct frame *frame, uint32_t pgn,
@@ -285,8 +307,7 @@ bool transport_accept(struct transport *t, const struct frame *frame, uint32_t p
 	if (pgn == TRANSPORT_PGN_DATA) {
 		return data(t, frame, counters, ret_message);
 	}
-	control(t, frame, counters);
-	return false;
+	return control(t, frame, counters, ret_message);
 }
 
 void transport_expire(struct transport *t, unsigned bus, int64_t now_ns, uint64_t counters[])
@@ -345,8 +366,9 @@ void transport_save(const struct transport *t, struct state_writer *w)
 static bool is_sound(const struct transport_session *s)
 {
 	return s->state != SESSION_FREE && s->length > 0 && s->next >= 1 && s->last_ns >= s->start_ns &&
-		s->next <= s->packets + (s->state == SESSION_WHOLE) &&
-		(s->state != SESSION_WHOLE || s->next == s->packets + 1);
+		s->next <= s->packets + 1 && (s->state != SESSION_WHOLE || s->next == s->packets + 1) &&
+		(s->state != SESSION_OPEN || s->destination != ADDRESS_GLOBAL ||
+			s->next <= s->packets);
 }
 
 void transport_load(struct transport *t, struct state_reader *r)

@@ -2,8 +2,10 @@
  *
  * Knows broadcasts (BAM) and connections (RTS, CTS, EndOfMsgACK) by bus, originator and destination,
  * and takes no part in them: nothing is answered. Packets count only in their turn; in a connection
- * the receiver's CTS may take the turn back. Ended sessions are remembered until their time is up, as
- * in fast_packet.h.
+ * the receiver's CTS may take the turn back, and its EndOfMsgACK completes the message. Ended sessions
+ * are remembered until their time is up, as in fast_packet.h. Packets carry no mark of their message:
+ * when the whole end of one and the whole start of the next from the same sender, within the time-out,
+ * are not heard, nobody could tell the two apart.
  */
 #ifndef SIGHTBOWL_DECODERS_TRANSPORT_H
 #define SIGHTBOWL_DECODERS_TRANSPORT_H
