@@ -1,8 +1,9 @@
 /* log_store.h: the SQLite log: windows, roll-ups, facts, captures, checkpoints.
  *
- * The only place that knows the schema. One writer at a time (an advisory lock beside SQLite's own),
- * any number of readers. Every function returns 0 or a negative errno; log_store_error gives the
- * sentence for a person.
+ * The only place that knows the tables; everyone else reads the views (docs/log.md). One writer at a
+ * time (an advisory lock on FILE.lock beside SQLite's own), any number of readers, which never block
+ * it. Functions that return int return 0 or a negative errno; log_store_error gives the sentence for
+ * a person.
  */
 #ifndef SIGHTBOWL_DAEMON_LOG_STORE_H
 #define SIGHTBOWL_DAEMON_LOG_STORE_H
@@ -13,36 +14,121 @@
 
 #include <sqlite3.h>
 
+#include "analysis/boat.h"
 #include "analysis/facts.h"
-#include "analysis/pipeline.h"
+#include "replay/capture.h"
 
 struct log_store; /* opaque; heap */
 
+#define LOG_IN_MEMORY ":memory:" /* a path: a log that is forgotten when it is closed */
+
 /* Opens for writing, creating or migrating when needed. -EBUSY: another writer; -EMEDIUMTYPE: a
- * database of another program, or no database at all; -ENOTSUP: a newer version's log; -EROFS,
- * -EACCES, -ENOSPC, -EIO as they are. On failure ret_error holds the sentence. */
+ * database of another program, or no database at all; -ENOTSUP: a newer version's log; -EISDIR,
+ * -EROFS, -EACCES, -ENOSPC, -EIO as they are. On failure ret_error holds the sentence and the file
+ * is as it was. */
 int log_store_open(struct log_store **ret_store, const char *path, char *ret_error,
 	size_t error_size);
-/* Opens for reading only; never blocks a writer. -ENOENT when there is no log. */
+/* Opens for reading only; never blocks a writer. -ENOENT when there is no log; else as above. */
 int log_store_open_reader(struct log_store **ret_store, const char *path, char *ret_error,
 	size_t error_size);
 /* Rolls back what is not committed. NULL is fine. */
 void log_store_close(struct log_store *store);
+/* The sentence of the last failure. Borrowed until the next call. */
 const char *log_store_error(const struct log_store *store);
 sqlite3 *log_store_db(struct log_store *store);
+
+/* The log's own buses, so that a bus keeps its number: fills ret_buses, or adds the new ones of
+ * buses to the open transaction. */
+int log_store_buses(struct log_store *store, struct bus_names *ret_buses);
+int log_store_put_buses(struct log_store *store, const struct bus_names *buses);
+/* What the views need to know of the boat: its name, the fuel's density. */
+int log_store_put_boat(struct log_store *store, const struct boat *boat);
+
+/* A lane is one pipeline's way through the log; slots that a pipeline numbers are its lane's. Those
+ * there are: "main", which goes on at the log's end; "earlier", for captures from before it or from
+ * a hole in it; "undated". A store starts on "main". */
+int log_store_set_lane(struct log_store *store, const char *lane);
 
 /* The sink that writes facts into the open transaction (begun by the first fact). An error sticks:
  * log_store_commit returns it. */
 struct fact_sink log_store_sink(struct log_store *store);
 
-/* One transaction: the facts since the last commit, the roll-ups that they complete, the checkpoint
- * (state of size bytes for a lane; NULL: none) and the capture's progress. Durable when it returns. */
-struct log_checkpoint {
-	const char *lane;      /* "main", or "earlier" for a capture from before the log's end */
-	const uint8_t *state;
-	size_t size;
-	int64_t raw_ns;
+/* Numbers last given to a session, run, trip, event; 0 for none. */
+struct log_numbers {
+	int64_t session, run, trip, event;
 };
+int log_store_numbers(struct log_store *store, struct log_numbers *ret_numbers);
+
+/* Where a lane stands. */
+struct log_checkpoint {
+	const char *lane;
+	const uint8_t *state; /* pipeline_save's bytes */
+	size_t size;
+	int64_t raw_ns;  /* recorder's time of the last frame */
+	int64_t capture; /* number of the capture that is being replayed, 0: live */
+	uint64_t frames; /* of that capture, up to here */
+};
+
+/* Brings the day roll-up up to date in the open transaction; commits do so for days that are over. */
+int log_store_settle(struct log_store *store);
+
+/* One transaction: the facts since the last commit, the roll-ups that they complete, and the
+ * checkpoint (NULL: none). Durable when it returns. After a failure the log is as it was at the last
+ * commit, and the store refuses everything but closing. */
 int log_store_commit(struct log_store *store, const struct log_checkpoint *checkpoint);
+
+/* Reads a lane's checkpoint. *ret_state is the caller's to free. -ENOENT when there is none. */
+int log_store_checkpoint(struct log_store *store, const char *lane,
+	struct log_checkpoint *ret_checkpoint, uint8_t **ret_state);
+/* Forgets it, in the open transaction. */
+int log_store_drop_checkpoint(struct log_store *store, const char *lane);
+/* Runs and trips that no lane will go on with are no longer open; in the open transaction. */
+int log_store_close_open_facts(struct log_store *store);
+
+/* A capture that was replayed into the log: what it is known by, and how far it was read. Digests
+ * are capture_identity.h's. */
+#define LOG_DIGEST_BYTES 16
+#define LOG_NAME_MAX     256
+struct log_capture {
+	int64_t capture;      /* number, from 1; 0: not in the log yet */
+	char name[LOG_NAME_MAX];
+	uint64_t head_frames; /* frames of the head digest */
+	uint8_t head_digest[LOG_DIGEST_BYTES];
+	uint64_t frames;      /* read so far */
+	uint64_t known;       /* of them, skipped as logged before */
+	uint8_t digest[LOG_DIGEST_BYTES]; /* of all frames read so far */
+	int64_t raw_first_ns;
+	int64_t raw_last_ns;
+	bool undated;
+	int64_t shift_ns;  /* added to an undated capture's times */
+	bool complete;     /* was read to its end */
+	int64_t behind_ns; /* recorder's time of the log's end when the replay began */
+};
+
+/* Calls on_capture for each capture by number. Stops when it returns false. */
+int log_store_captures(struct log_store *store,
+	bool (*on_capture)(void *context, const struct log_capture *capture), void *context);
+/* Adds (number 0: a new one is put in) or replaces, in the open transaction. */
+int log_store_put_capture(struct log_store *store, struct log_capture *capture);
+
+/* A stretch of recorder's time that the log covers, both ends included. */
+struct log_stretch {
+	int64_t first_ns;
+	int64_t last_ns;
+};
+/* The stretches that the log's sessions cover by now, by time, touching ones joined; sessions
+ * without a date, or with a clock that was more than a day off, are not among them unless the bus
+ * dated them. *ret_stretches is the caller's to free. */
+int log_store_stretches(struct log_store *store, struct log_stretch **ret_stretches,
+	size_t *ret_count);
+/* The stretches that a capture's replay began with: kept so that a resumed replay skips the same
+ * frames. Writing replaces, in the open transaction. */
+int log_store_capture_stretches(struct log_store *store, int64_t capture,
+	struct log_stretch **ret_stretches, size_t *ret_count);
+int log_store_put_capture_stretches(struct log_store *store, int64_t capture,
+	const struct log_stretch *stretches, size_t count);
+
+/* The end of the undated sessions' steady time; 0 when there are none. */
+int log_store_undated_end(struct log_store *store, int64_t *ret_end_ns);
 
 #endif

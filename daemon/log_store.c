@@ -1,0 +1,667 @@
+/* log_store.c: opening, locking, transactions, checkpoints.
+ *
+ * Opening for writing: look at the file's first bytes without touching it, take the lock, open,
+ * check again, migrate, switch to WAL. What fails before the lock leaves nothing behind.
+ */
+#include "daemon/log_store.h"
+
+#include <assert.h>
+#include <errno.h>
+#include <fcntl.h>
+#include <inttypes.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/file.h>
+#include <sys/stat.h>
+#include <unistd.h>
+
+#include "daemon/log_schema.h"
+#include "daemon/log_store_parts.h"
+#include "daemon/print_format.h"
+
+/* WAL pages before SQLite copies them into the file: fewer copies of pages that every commit
+ * touches, for 2 MiB of file. */
+#define WAL_PAGES "2000"
+#define READER_PATIENCE_MS 5000
+/* A part fills a page of its own (LOG_PAGE_BYTES less SQLite's headers). */
+#define PART_BYTES 960
+#define STATE_MAX  (1 << 20)
+
+static const char *const statement_texts[LOG_STATEMENT_COUNT] = {
+#define LOG_STATEMENT_TEXT(id, sql) [LOG_##id] = sql,
+	LOG_STATEMENTS(LOG_STATEMENT_TEXT)
+#undef LOG_STATEMENT_TEXT
+};
+
+PRINT_FORMAT(2, 3) static void say(struct log_store *store, const char *format, ...)
+{
+	va_list arguments;
+
+	va_start(arguments, format);
+	(void)vsnprintf(store->error, sizeof(store->error), format, arguments);
+	va_end(arguments);
+}
+
+/* The one place where SQLite's codes become errno's. system: errno of the failed call, or 0. */
+static int errno_of(int rc, int system)
+{
+	switch (rc & 0xFF) {
+	case SQLITE_OK:
+		return 0;
+	case SQLITE_BUSY:
+	case SQLITE_LOCKED:
+		return -EBUSY;
+	case SQLITE_NOMEM:
+		return -ENOMEM;
+	case SQLITE_FULL:
+		return -ENOSPC;
+	case SQLITE_READONLY:
+		return -EROFS;
+	case SQLITE_PERM:
+	case SQLITE_AUTH:
+		return -EACCES;
+	case SQLITE_NOTADB:
+		return -EMEDIUMTYPE;
+	case SQLITE_CORRUPT:
+		return -EUCLEAN;
+	case SQLITE_CANTOPEN:
+	case SQLITE_IOERR:
+		if (rc == SQLITE_IOERR_NOMEM) {
+			return -ENOMEM;
+		}
+		return system != 0 ? -system : -EIO;
+	default:
+		return -EIO;
+	}
+}
+
+int log_sqlite_failure(struct log_store *store, int rc)
+{
+	int error = errno_of(sqlite3_extended_errcode(store->db), sqlite3_system_errno(store->db));
+	int result = error != 0 ? error : errno_of(rc, 0);
+
+	switch (result) {
+	case -ENOSPC:
+		say(store, "no room left to write log '%s'; nothing after the last commit was kept",
+			store->path);
+		break;
+	case -EUCLEAN:
+		say(store, "log '%s' is damaged (%s); copy the file away and see docs/log.md, "
+			"\"When the file is damaged\"", store->path, sqlite3_errmsg(store->db));
+		break;
+	case -EROFS:
+	case -EACCES:
+	case -EPERM:
+		say(store, "cannot write log '%s': the file or its folder is read-only",
+			store->path);
+		break;
+	case -EBUSY:
+		say(store, "log '%s' is being changed by another program", store->path);
+		break;
+	case -ENOMEM:
+		say(store, "no memory left for log '%s'", store->path);
+		break;
+	default:
+		say(store, "log '%s': %s", store->path, sqlite3_errmsg(store->db));
+		break;
+	}
+	if (store->failure == 0) {
+		store->failure = result;
+	}
+	return result;
+}
+
+sqlite3_stmt *log_statement(struct log_store *store, enum log_statement id)
+{
+	if (store->statements[id] == NULL) {
+		int rc = sqlite3_prepare_v3(store->db, statement_texts[id], -1,
+			SQLITE_PREPARE_PERSISTENT, &store->statements[id], NULL);
+		if (rc != SQLITE_OK) {
+			(void)log_sqlite_failure(store, rc);
+			return NULL;
+		}
+	}
+	(void)sqlite3_reset(store->statements[id]); /* repeats an error that was told already */
+	(void)sqlite3_clear_bindings(store->statements[id]);
+	return store->statements[id];
+}
+
+int log_step(struct log_store *store, sqlite3_stmt *statement)
+{
+	int rc;
+
+	if (statement == NULL) {
+		return store->failure;
+	}
+	rc = sqlite3_step(statement);
+	if (rc == SQLITE_ROW) {
+		return 1;
+	}
+	if (rc != SQLITE_DONE) {
+		rc = log_sqlite_failure(store, rc);
+		(void)sqlite3_reset(statement); /* the same error again */
+		return rc;
+	}
+	(void)sqlite3_reset(statement);
+	return 0;
+}
+
+int log_run(struct log_store *store, sqlite3_stmt *statement)
+{
+	int result = log_step(store, statement);
+
+	assert(result <= 0);
+	return result;
+}
+
+int log_begin(struct log_store *store)
+{
+	int result;
+
+	if (store->failure != 0) {
+		return store->failure;
+	}
+	if (store->in_transaction) {
+		return 0;
+	}
+	result = log_run(store, log_statement(store, LOG_BEGIN));
+	store->in_transaction = result == 0;
+	return result;
+}
+
+const char *log_store_error(const struct log_store *store)
+{
+	return store->error;
+}
+
+sqlite3 *log_store_db(struct log_store *store)
+{
+	return store->db;
+}
+
+static bool file_exists(const char *path, const char *ending)
+{
+	char name[1100];
+	struct stat status;
+
+	(void)snprintf(name, sizeof(name), "%s%s", path, ending);
+	return stat(name, &status) == 0 && status.st_size > 0;
+}
+
+/* Reads the first bytes of the file. Returns how many, or a negative errno. */
+static int read_header(struct log_store *store, uint8_t header[LOG_HEADER_BYTES])
+{
+	struct stat status;
+	int fd = open(store->path, O_RDONLY | O_CLOEXEC | O_NONBLOCK);
+	ssize_t size;
+	int result;
+
+	if (fd < 0) {
+		result = -errno;
+		say(store, "cannot open log '%s': %s", store->path, strerror(-result));
+		return result;
+	}
+	if (fstat(fd, &status) == 0 && !S_ISREG(status.st_mode)) {
+		result = S_ISDIR(status.st_mode) ? -EISDIR : -EMEDIUMTYPE;
+		say(store, "'%s' is %s, not a log", store->path,
+			S_ISDIR(status.st_mode) ? "a folder" : "no ordinary file");
+		goto close_file;
+	}
+	size = read(fd, header, LOG_HEADER_BYTES);
+	result = size < 0 ? -errno : (int)size;
+	if (size < 0) {
+		say(store, "cannot read log '%s': %s", store->path, strerror(-result));
+	}
+close_file:
+	(void)close(fd); /* nothing was written */
+	return result;
+}
+
+static int refuse_kind(struct log_store *store, enum log_schema_kind kind)
+{
+	if (kind == LOG_IS_NEWER) {
+		say(store, "log '%s' was written by a newer version of this program; "
+			"it was not touched", store->path);
+		return -ENOTSUP;
+	}
+	if (kind == LOG_IS_FOREIGN) {
+		say(store, "'%s' is not a log of this program; it was not touched", store->path);
+		return -EMEDIUMTYPE;
+	}
+	return 0;
+}
+
+/* Takes the writers' lock. */
+static int take_lock(struct log_store *store)
+{
+	char name[1100], owner[32] = "";
+	int result;
+
+	(void)snprintf(name, sizeof(name), "%s.lock", store->path);
+	store->lock_fd = open(name, O_RDWR | O_CREAT | O_CLOEXEC, 0666);
+	if (store->lock_fd < 0) {
+		result = -errno;
+		say(store, result == -EROFS || result == -EACCES
+			? "cannot write log '%s': its folder is read-only (%s)"
+			: "cannot write log '%s': %s", store->path, strerror(-result));
+		return result;
+	}
+	if (flock(store->lock_fd, LOCK_EX | LOCK_NB) != 0) {
+		result = errno == EWOULDBLOCK ? -EBUSY : -errno;
+		ssize_t size = pread(store->lock_fd, owner, sizeof(owner) - 1, 0);
+		owner[size > 0 ? strcspn(owner, "\n") : 0] = '\0';
+		if (result == -EBUSY) {
+			say(store, "log '%s' is being written by another sightbowl%s%s%s", store->path,
+				owner[0] == '\0' ? "" : " (process ", owner,
+				owner[0] == '\0' ? "" : ")");
+		} else {
+			say(store, "cannot lock log '%s': %s", store->path, strerror(-result));
+		}
+		return result;
+	}
+	/* The number is a courtesy to whoever finds the log taken; failing to write it is none. */
+	int length = snprintf(owner, sizeof(owner), "%ld\n", (long)getpid());
+	if (ftruncate(store->lock_fd, 0) != 0 ||
+		pwrite(store->lock_fd, owner, (size_t)length, 0) != length) {
+		return 0;
+	}
+	return 0;
+}
+
+static int run_text(struct log_store *store, const char *sql)
+{
+	int rc = sqlite3_exec(store->db, sql, NULL, NULL, NULL);
+
+	return rc == SQLITE_OK ? 0 : log_sqlite_failure(store, rc);
+}
+
+static int open_database(struct log_store *store, const char *name, int flags)
+{
+	int rc = sqlite3_open_v2(name, &store->db, flags | SQLITE_OPEN_EXRESCODE, NULL);
+
+	if (store->db == NULL) {
+		say(store, "no memory left for log '%s'", store->path);
+		return -ENOMEM;
+	}
+	return rc == SQLITE_OK ? 0 : log_sqlite_failure(store, rc);
+}
+
+static int create_store(struct log_store **ret_store, const char *path, char *ret_error,
+	size_t error_size)
+{
+	struct log_store *store = calloc(1, sizeof(*store));
+
+	if (store == NULL) {
+		(void)snprintf(ret_error, error_size, "no memory left for log '%s'", path);
+		return -ENOMEM;
+	}
+	store->lock_fd = -1;
+	store->minute = -1;
+	store->window = -1;
+	(void)snprintf(store->lane, sizeof(store->lane), "main");
+	(void)snprintf(store->path, sizeof(store->path), "%s", path);
+	if (strlen(path) >= sizeof(store->path)) {
+		(void)snprintf(ret_error, error_size, "the log's name is too long");
+		free(store);
+		return -ENAMETOOLONG;
+	}
+	*ret_store = store;
+	return 0;
+}
+
+static int open_for_writing(struct log_store *store)
+{
+	bool in_memory = strcmp(store->path, LOG_IN_MEMORY) == 0;
+	enum log_schema_kind kind;
+	int version = 0, result, rc;
+
+	if (!in_memory) {
+		uint8_t header[LOG_HEADER_BYTES];
+		result = read_header(store, header);
+		if (result < 0 && result != -ENOENT) {
+			return result;
+		}
+		/* With a rollback journal beside it, the creation itself was cut: SQLite undoes it. */
+		if (result >= 0 && !file_exists(store->path, "-journal")) {
+			result = refuse_kind(store, log_schema_of_header(header, (size_t)result));
+			if (result != 0) {
+				return result;
+			}
+		}
+		result = take_lock(store);
+		if (result != 0) {
+			return result;
+		}
+	}
+	result = open_database(store, store->path, SQLITE_OPEN_READWRITE | SQLITE_OPEN_CREATE);
+	if (result == 0) {
+		(void)sqlite3_busy_timeout(store->db, READER_PATIENCE_MS);
+		result = run_text(store, "PRAGMA page_size = 1024; PRAGMA temp_store = MEMORY");
+	}
+	if (result != 0) {
+		return result;
+	}
+	rc = log_schema_kind(store->db, &kind, &version);
+	if (rc != SQLITE_OK) {
+		return log_sqlite_failure(store, rc);
+	}
+	result = refuse_kind(store, kind);
+	if (result != 0) {
+		return result;
+	}
+	/* Durable while it is a rollback journal too: the tables are there whole or not at all. */
+	result = run_text(store, "PRAGMA synchronous = FULL");
+	if (result != 0) {
+		return result;
+	}
+	rc = log_schema_migrate(store->db, version);
+	if (rc != SQLITE_OK) {
+		return log_sqlite_failure(store, rc);
+	}
+	if (!in_memory) {
+		result = run_text(store,
+			"PRAGMA journal_mode = WAL; PRAGMA wal_autocheckpoint = " WAL_PAGES);
+		if (result != 0) {
+			return result;
+		}
+	}
+	return log_load_lane_slots(store);
+}
+
+int log_store_open(struct log_store **ret_store, const char *path, char *ret_error,
+	size_t error_size)
+{
+	struct log_store *store;
+	int result = create_store(&store, path, ret_error, error_size);
+
+	if (result != 0) {
+		return result;
+	}
+	result = open_for_writing(store);
+	if (result != 0) {
+		(void)snprintf(ret_error, error_size, "%s", store->error);
+		log_store_close(store);
+		return result;
+	}
+	*ret_store = store;
+	return 0;
+}
+
+/* A name for SQLite with a parameter behind it. */
+static char *immutable_name(const char *path)
+{
+	sqlite3_str *name = sqlite3_str_new(NULL);
+
+	sqlite3_str_appendall(name, "file:");
+	for (const char *at = path; *at != '\0'; at++) {
+		if (strchr("?#%", *at) != NULL) {
+			sqlite3_str_appendf(name, "%%%02x", (unsigned char)*at);
+		} else {
+			sqlite3_str_appendchar(name, 1, *at);
+		}
+	}
+	sqlite3_str_appendall(name, "?immutable=1");
+	return sqlite3_str_finish(name);
+}
+
+static int open_for_reading(struct log_store *store)
+{
+	uint8_t header[LOG_HEADER_BYTES];
+	enum log_schema_kind kind;
+	int version, rc;
+	int result = read_header(store, header);
+
+	if (result == -ENOENT) {
+		say(store, "there is no log '%s'", store->path);
+		return result;
+	}
+	if (result < 0) {
+		return result;
+	}
+	kind = log_schema_of_header(header, (size_t)result);
+	if (kind == LOG_IS_EMPTY) {
+		kind = LOG_IS_FOREIGN;
+	}
+	result = refuse_kind(store, kind);
+	if (result != 0) {
+		return result;
+	}
+	result = open_database(store, store->path, SQLITE_OPEN_READONLY);
+	if (result != 0) {
+		return result;
+	}
+	(void)sqlite3_busy_timeout(store->db, READER_PATIENCE_MS);
+	rc = log_schema_kind(store->db, &kind, &version);
+	if ((rc & 0xFF) == SQLITE_CANTOPEN || (rc & 0xFF) == SQLITE_READONLY) {
+		/* A WAL log on a read-only medium: there is no writer, and with no WAL file (or one
+		 * that was never copied back, which then cannot be read) the file is all there is. */
+		if (file_exists(store->path, "-wal")) {
+			say(store, "log '%s' lies in a read-only folder beside changes that were not yet "
+				"copied into it; copy both files to a folder that can be written",
+				store->path);
+			return -EROFS;
+		}
+		char *name = immutable_name(store->path);
+		if (name == NULL) {
+			return -ENOMEM;
+		}
+		(void)sqlite3_close(store->db);
+		store->db = NULL;
+		store->failure = 0;
+		result = open_database(store, name, SQLITE_OPEN_READONLY | SQLITE_OPEN_URI);
+		sqlite3_free(name);
+		if (result != 0) {
+			return result;
+		}
+		rc = log_schema_kind(store->db, &kind, &version);
+	}
+	if (rc != SQLITE_OK) {
+		return log_sqlite_failure(store, rc);
+	}
+	return refuse_kind(store, kind);
+}
+
+int log_store_open_reader(struct log_store **ret_store, const char *path, char *ret_error,
+	size_t error_size)
+{
+	struct log_store *store;
+	int result = create_store(&store, path, ret_error, error_size);
+
+	if (result != 0) {
+		return result;
+	}
+	result = open_for_reading(store);
+	if (result != 0) {
+		(void)snprintf(ret_error, error_size, "%s", store->error);
+		log_store_close(store);
+		return result;
+	}
+	*ret_store = store;
+	return 0;
+}
+
+void log_store_close(struct log_store *store)
+{
+	if (store == NULL) {
+		return;
+	}
+	for (size_t i = 0; i < LOG_STATEMENT_COUNT; i++) {
+		(void)sqlite3_finalize(store->statements[i]); /* an error was told when it happened */
+	}
+	if (store->db != NULL && sqlite3_get_autocommit(store->db) == 0) {
+		/* What could not be committed was told; closing would roll back as well. */
+		(void)sqlite3_exec(store->db, "ROLLBACK", NULL, NULL, NULL);
+	}
+	(void)sqlite3_close(store->db);
+	if (store->lock_fd >= 0) {
+		(void)close(store->lock_fd); /* gives the lock back; the file stays for the next */
+	}
+	free(store);
+}
+
+/* Drops a lane's parts from one on. */
+static int drop_parts(struct log_store *store, const char *lane, size_t first)
+{
+	sqlite3_stmt *statement = log_statement(store, LOG_DROP_PARTS);
+
+	if (statement == NULL) {
+		return store->failure;
+	}
+	(void)sqlite3_bind_text(statement, 1, lane, -1, SQLITE_STATIC);
+	(void)sqlite3_bind_int64(statement, 2, (int64_t)first);
+	return log_run(store, statement);
+}
+
+static int put_checkpoint(struct log_store *store, const struct log_checkpoint *checkpoint)
+{
+	size_t parts = 0;
+
+	assert(checkpoint->size <= STATE_MAX);
+	for (size_t at = 0; at == 0 || at < checkpoint->size; at += PART_BYTES, parts++) {
+		size_t size = checkpoint->size - at < PART_BYTES ? checkpoint->size - at : PART_BYTES;
+		const void *bytes = size > 0 ? (const void *)(checkpoint->state + at) : "";
+		sqlite3_stmt *statement = log_statement(store,
+			at == 0 ? LOG_PUT_FIRST_PART : LOG_PUT_PART);
+		if (statement == NULL) {
+			return store->failure;
+		}
+		(void)sqlite3_bind_text(statement, 1, checkpoint->lane, -1, SQLITE_STATIC);
+		if (at == 0) {
+			(void)sqlite3_bind_blob(statement, 2, bytes, (int)size, SQLITE_STATIC);
+			(void)sqlite3_bind_int64(statement, 3, checkpoint->raw_ns);
+			(void)sqlite3_bind_int64(statement, 4, checkpoint->capture);
+			(void)sqlite3_bind_int64(statement, 5, (int64_t)checkpoint->frames);
+			(void)sqlite3_bind_int64(statement, 6, (int64_t)checkpoint->size);
+		} else {
+			(void)sqlite3_bind_int64(statement, 2, (int64_t)parts);
+			(void)sqlite3_bind_blob(statement, 3, bytes, (int)size, SQLITE_STATIC);
+		}
+		int result = log_run(store, statement);
+		if (result != 0) {
+			return result;
+		}
+	}
+	return drop_parts(store, checkpoint->lane, parts);
+}
+
+int log_store_settle(struct log_store *store)
+{
+	int result = log_begin(store);
+
+	if (result == 0) {
+		result = log_roll_up_minute(store);
+	}
+	return result == 0 ? log_roll_up_days(store, true) : result;
+}
+
+int log_store_commit(struct log_store *store, const struct log_checkpoint *checkpoint)
+{
+	int result = store->failure;
+
+	if (result == 0 && checkpoint != NULL) {
+		result = log_begin(store);
+	}
+	if (result == 0 && store->in_transaction) {
+		result = log_roll_up_minute(store);
+	}
+	if (result == 0 && store->in_transaction) {
+		result = log_roll_up_days(store, false);
+	}
+	if (result == 0 && checkpoint != NULL) {
+		result = put_checkpoint(store, checkpoint);
+	}
+	if (result == 0 && store->in_transaction) {
+		result = log_run(store, log_statement(store, LOG_COMMIT));
+		store->in_transaction = result != 0;
+	}
+	return result;
+}
+
+int log_store_checkpoint(struct log_store *store, const char *lane,
+	struct log_checkpoint *ret_checkpoint, uint8_t **ret_state)
+{
+	struct log_checkpoint checkpoint = {.lane = lane};
+	sqlite3_stmt *statement = log_statement(store, LOG_PARTS);
+	uint8_t *state = NULL;
+	size_t used = 0;
+	int result;
+
+	if (statement == NULL) {
+		return store->failure;
+	}
+	(void)sqlite3_bind_text(statement, 1, lane, -1, SQLITE_STATIC);
+	while ((result = log_step(store, statement)) > 0) {
+		if (state == NULL) {
+			int64_t told = sqlite3_column_int64(statement, 4);
+			checkpoint.raw_ns = sqlite3_column_int64(statement, 1);
+			checkpoint.capture = sqlite3_column_int64(statement, 2);
+			checkpoint.frames = (uint64_t)sqlite3_column_int64(statement, 3);
+			checkpoint.size = told < 0 || told > STATE_MAX ? 0 : (size_t)told;
+			state = malloc(checkpoint.size + 1);
+			if (state == NULL) {
+				result = -ENOMEM;
+				break;
+			}
+		}
+		size_t size = (size_t)sqlite3_column_bytes(statement, 0);
+		if (size > checkpoint.size - used) {
+			break;
+		}
+		if (size > 0) {
+			memcpy(state + used, sqlite3_column_blob(statement, 0), size);
+			used += size;
+		}
+	}
+	if (result < 0 || state == NULL) {
+		free(state);
+		return result < 0 ? result : -ENOENT;
+	}
+	(void)sqlite3_reset(statement);
+	/* Short or over-long parts make a state that cannot be loaded, which is then said. */
+	checkpoint.size = used;
+	checkpoint.state = state;
+	*ret_checkpoint = checkpoint;
+	*ret_state = state;
+	return 0;
+}
+
+int log_store_drop_checkpoint(struct log_store *store, const char *lane)
+{
+	int result = log_begin(store);
+
+	return result == 0 ? drop_parts(store, lane, 0) : result;
+}
+
+int log_store_close_open_facts(struct log_store *store)
+{
+	int result = log_begin(store);
+
+	if (result == 0) {
+		result = log_run(store, log_statement(store, LOG_CLOSE_RUNS));
+	}
+	return result == 0 ? log_run(store, log_statement(store, LOG_CLOSE_TRIPS)) : result;
+}
+
+int log_store_set_lane(struct log_store *store, const char *lane)
+{
+	assert(strlen(lane) < sizeof(store->lane));
+	(void)snprintf(store->lane, sizeof(store->lane), "%s", lane);
+	return log_load_lane_slots(store);
+}
+
+int log_store_numbers(struct log_store *store, struct log_numbers *ret_numbers)
+{
+	sqlite3_stmt *statement = log_statement(store, LOG_NUMBERS);
+	int result = log_step(store, statement);
+
+	if (result > 0) {
+		ret_numbers->session = sqlite3_column_int64(statement, 0);
+		ret_numbers->run = sqlite3_column_int64(statement, 1);
+		ret_numbers->trip = sqlite3_column_int64(statement, 2);
+		ret_numbers->event = sqlite3_column_int64(statement, 3);
+		(void)sqlite3_reset(statement);
+		result = 0;
+	}
+	return result;
+}

@@ -1,0 +1,141 @@
+/* log_store_parts.h: what the files of log_store share among themselves; nobody else includes it. */
+#ifndef SIGHTBOWL_DAEMON_LOG_STORE_PARTS_H
+#define SIGHTBOWL_DAEMON_LOG_STORE_PARTS_H
+
+#include "daemon/log_entry.h"
+#include "daemon/log_store.h"
+#include "decoders/signal.h"
+
+/* STATEMENT(id, SQL) */
+#define LOG_STATEMENTS(STATEMENT)                                                                  \
+	STATEMENT(BEGIN, "BEGIN IMMEDIATE")                                                        \
+	STATEMENT(COMMIT, "COMMIT")                                                                \
+	STATEMENT(PUT_META, "INSERT INTO meta VALUES(?1, ?2) ON CONFLICT(key) DO UPDATE SET "      \
+		"value = ?2 WHERE value IS NOT ?2")                                                \
+	STATEMENT(FIND_SLOT, "SELECT slot FROM slots WHERE signal = ?1 AND instance = ?2")         \
+	STATEMENT(ADD_SLOT, "INSERT INTO slots VALUES((SELECT coalesce(max(slot) + 1, 0) FROM "    \
+		"slots), ?1, ?2, ?3, ?4) RETURNING slot")                                          \
+	STATEMENT(PUT_LANE_SLOT, "INSERT INTO lane_slots VALUES(?1, ?2, ?3) "                      \
+		"ON CONFLICT DO UPDATE SET slot = ?3 WHERE slot <> ?3")                            \
+	STATEMENT(LANE_SLOTS, "SELECT l.lane_slot, l.slot, s.step FROM lane_slots AS l "           \
+		"JOIN slots AS s ON s.slot = l.slot WHERE l.lane = ?1")                            \
+	STATEMENT(GET_SESSION, "SELECT first_ns, last_ns, utc_offset_ns, basis FROM sessions "     \
+		"WHERE session = ?1")                                                              \
+	STATEMENT(PUT_SESSION, "INSERT OR REPLACE INTO sessions VALUES(?1, ?2, ?3, ?4, ?5, ?6, ?7)")\
+	STATEMENT(STALE_RANGE, "INSERT OR IGNORE INTO stale_days SELECT DISTINCT "                 \
+		"(start_s + ?2) / 86400 * 86400 FROM minutes WHERE start_s BETWEEN ?3 AND ?4 "     \
+		"AND session = ?1")                                                                \
+	STATEMENT(FIND_WINDOWS, "SELECT start_s, session FROM windows WHERE start_s BETWEEN ?1 "   \
+		"AND ?2")                                                                          \
+	STATEMENT(FIND_MINUTES, "SELECT start_s, session FROM minutes WHERE start_s BETWEEN ?1 "   \
+		"AND ?2")                                                                          \
+	STATEMENT(PUT_WINDOW, "INSERT OR REPLACE INTO windows VALUES(?1, ?2, ?3)")                 \
+	STATEMENT(PUT_MINUTE, "INSERT OR REPLACE INTO minutes VALUES(?1, ?2, ?3)")                 \
+	STATEMENT(WINDOWS_OF_MINUTE, "SELECT data FROM windows WHERE start_s BETWEEN ?1 AND ?1 + " \
+		"59 AND session = ?2")                                                             \
+	STATEMENT(ADD_STALE_DAY, "INSERT OR IGNORE INTO stale_days VALUES(?1)")                    \
+	STATEMENT(STALE_DAYS, "SELECT start_s FROM stale_days WHERE start_s < ?1 OR start_s < "    \
+		"(SELECT max(start_s) FROM stale_days) LIMIT 1")                                   \
+	STATEMENT(MINUTES_OF_DAY, "SELECT m.data FROM sessions AS e CROSS JOIN minutes AS m "      \
+		"WHERE e.basis <> 2 "                                                              \
+		"AND (e.first_ns - 60000000000 + e.utc_offset_ns) / 1000000000 < ?1 + 86400 "      \
+		"AND (e.last_ns + e.utc_offset_ns) / 1000000000 >= ?1 "                            \
+		"AND m.start_s BETWEEN ?1 - e.utc_offset_ns / 1000000000 - 60 "                    \
+		"AND ?1 + 86460 - e.utc_offset_ns / 1000000000 AND m.session = e.session "         \
+		"AND (m.start_s / 60 * 60 + e.utc_offset_ns / 1000000000) / 86400 * 86400 = ?1")   \
+	STATEMENT(PUT_DAY, "INSERT OR REPLACE INTO days VALUES(?1, ?2)")                           \
+	STATEMENT(DROP_DAY, "DELETE FROM days WHERE start_s = ?1")                                 \
+	STATEMENT(DROP_STALE_DAY, "DELETE FROM stale_days WHERE start_s = ?1")                     \
+	STATEMENT(PUT_TRIP, "INSERT OR REPLACE INTO trips VALUES(?1, ?2, ?3, ?4, ?5, ?6, ?7)")     \
+	STATEMENT(DROP_TRIP, "DELETE FROM trips WHERE trip = ?1")                                  \
+	STATEMENT(PUT_RUN, "INSERT OR REPLACE INTO runs VALUES(?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, "   \
+		"?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18, ?19)")                           \
+	STATEMENT(DROP_RUN, "DELETE FROM runs WHERE run = ?1")                                     \
+	STATEMENT(PUT_EVENT, "INSERT INTO events VALUES(?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, " \
+		"?11, ?12, ?13, ?14, NULL) ON CONFLICT(event) DO UPDATE SET kind = ?2, "           \
+		"subject = ?3, severity = ?4, session = ?5, raised_ns = ?6, cleared_session = ?7, "\
+		"cleared_ns = ?8, trip = ?9, value = ?10, \"limit\" = ?11, unit = ?12, "           \
+		"basis = ?13, message = ?14")                                                      \
+	STATEMENT(NUMBERS, "SELECT (SELECT max(session) FROM sessions), (SELECT max(run) FROM "    \
+		"runs), (SELECT max(trip) FROM trips), (SELECT max(event) FROM events)")           \
+	STATEMENT(PUT_FIRST_PART, "INSERT INTO checkpoints VALUES(?1, 0, ?2, ?3, ?4, ?5, ?6) "     \
+		"ON CONFLICT DO UPDATE SET data = ?2, raw_ns = ?3, capture = ?4, frames = ?5, "    \
+		"size = ?6")                                                                       \
+	STATEMENT(PUT_PART, "INSERT INTO checkpoints(lane, part, data) VALUES(?1, ?2, ?3) "        \
+		"ON CONFLICT DO UPDATE SET data = ?3 WHERE data <> ?3")                            \
+	STATEMENT(PARTS, "SELECT data, raw_ns, capture, frames, size FROM checkpoints "            \
+		"WHERE lane = ?1 ORDER BY part")                                                   \
+	STATEMENT(DROP_PARTS, "DELETE FROM checkpoints WHERE lane = ?1 AND part >= ?2")            \
+	STATEMENT(CAPTURES, "SELECT * FROM captures ORDER BY capture")                             \
+	STATEMENT(PUT_CAPTURE, "INSERT OR REPLACE INTO captures VALUES(?1, ?2, ?3, ?4, ?5, ?6, "   \
+		"?7, ?8, ?9, ?10, ?11, ?12, ?13)")                                                 \
+	STATEMENT(LAST_CAPTURE, "SELECT coalesce(max(capture), 0) FROM captures")                  \
+	STATEMENT(SESSION_STRETCHES, "SELECT first_ns, last_ns, utc_offset_ns, raw_first_ns, "     \
+		"raw_last_ns, basis FROM sessions WHERE basis <> 2")                               \
+	STATEMENT(CAPTURE_STRETCHES, "SELECT first_ns, last_ns FROM capture_stretches WHERE "      \
+		"capture = ?1 ORDER BY first_ns")                                                  \
+	STATEMENT(ADD_STRETCH, "INSERT INTO capture_stretches VALUES(?1, ?2, ?3)")                 \
+	STATEMENT(DROP_STRETCHES, "DELETE FROM capture_stretches WHERE capture = ?1")              \
+	STATEMENT(UNDATED_END, "SELECT coalesce(max(last_ns), 0) FROM sessions WHERE basis = 2")   \
+	STATEMENT(BUSES, "SELECT bus, name FROM buses ORDER BY bus")                               \
+	STATEMENT(PUT_BUS, "INSERT OR IGNORE INTO buses VALUES(?1, ?2)")                           \
+	STATEMENT(CLOSE_RUNS, "UPDATE runs SET open = 0 WHERE open")                               \
+	STATEMENT(CLOSE_TRIPS, "UPDATE trips SET open = 0 WHERE open")
+
+enum log_statement {
+#define LOG_STATEMENT_ENUM(id, sql) LOG_##id,
+	LOG_STATEMENTS(LOG_STATEMENT_ENUM)
+#undef LOG_STATEMENT_ENUM
+	LOG_STATEMENT_COUNT
+};
+
+#define LOG_LANE_MAX 16
+
+struct lane_slot {
+	bool known;
+	uint16_t slot;
+	double step;
+};
+
+struct log_store {
+	sqlite3 *db;
+	sqlite3_stmt *statements[LOG_STATEMENT_COUNT]; /* prepared when first needed */
+	int lock_fd;        /* -1: none */
+	bool in_transaction;
+	int failure;        /* sticks: negative errno of a failed write */
+	char error[512];
+	char path[1024];
+
+	char lane[LOG_LANE_MAX];
+	struct lane_slot slots[LOG_SLOTS_MAX]; /* by the lane's slot */
+	int64_t minute;         /* steady; has windows that its row lacks; -1: none */
+	int64_t minute_session;
+	int64_t window_key;     /* of the last window written, with its window and session */
+	int64_t window;
+	int64_t window_session;
+	int64_t session;        /* whose offset this is; 0: none */
+	int64_t session_offset_ns;
+	bool session_dated;
+	struct log_rollup rollup;
+	uint8_t row[LOG_SLOTS_MAX * LOG_DAY_ENTRY_BYTES];
+};
+
+/* The statement, prepared, reset and unbound; NULL when that failed (told and kept). */
+sqlite3_stmt *log_statement(struct log_store *store, enum log_statement id);
+/* Steps a statement that gives no rows, and resets it. */
+int log_run(struct log_store *store, sqlite3_stmt *statement);
+/* Steps one that gives at most one row: 1 with a row (reset it after reading), 0 without, or an
+ * error. */
+int log_step(struct log_store *store, sqlite3_stmt *statement);
+/* Begins the transaction when none is open. */
+int log_begin(struct log_store *store);
+/* Notes SQLite's last error as the store's and returns its negative errno. */
+int log_sqlite_failure(struct log_store *store, int rc);
+
+/* Writes the minute that windows were added to. */
+int log_roll_up_minute(struct log_store *store);
+/* Writes the rows of stale days: all, or those that later ones have followed. */
+int log_roll_up_days(struct log_store *store, bool all);
+int log_load_lane_slots(struct log_store *store);
+
+#endif
