@@ -1,0 +1,59 @@
+/* config.h: the configuration file → the boat and the program's settings.
+ *
+ * One INI file in which everything is optional. A wrong section, key, value or unit stops with the
+ * file, the line and what was expected. Options of the command line are put over the settings
+ * afterwards by whoever read them.
+ */
+#ifndef SIGHTBOWL_DAEMON_CONFIG_H
+#define SIGHTBOWL_DAEMON_CONFIG_H
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include "analysis/boat.h"
+#include "daemon/units.h"
+#include "decoders/frame.h"
+#include "replay/capture.h"
+
+#define SETTINGS_PATH_MAX 1024
+
+/* One bus of the boat. */
+struct bus_setting {
+	char name[32];    /* its network interface, or its name in captures */
+	uint8_t protocol; /* enum decoder_protocol */
+};
+
+/* Limits of the engine's own readings; NaN: not told. */
+struct limit_settings {
+	double coolant_c;
+	double oil_c;
+	double exhaust_c;
+	double fuel_pressure_kpa; /* least */
+};
+
+struct settings {
+	struct boat boat;
+	char pin_bus[BOAT_PINS_MAX][32]; /* name of the bus of each of boat.pins, "": any */
+	enum unit_system units;
+	char log_path[SETTINGS_PATH_MAX]; /* "": not told */
+	size_t bus_count;
+	struct bus_setting buses[FRAME_BUS_MAX];
+	struct limit_settings limits;
+	char web_address[64]; /* "": no page */
+	unsigned web_port;
+	char notify_command[SETTINGS_PATH_MAX]; /* "": none */
+	unsigned notify_severity;               /* enum event_severity: this or worse */
+};
+
+void settings_init(struct settings *settings);
+
+/* Reads path over settings made by settings_init. Returns 0 or a negative errno (-EINVAL: what it
+ * says is wrong) with a sentence in ret_error; the settings are then of no use. */
+int config_read(struct settings *settings, const char *path, char *ret_error, size_t error_size);
+
+/* Puts numbers to the buses of the boat's pinned sources, by their names; a name that is new takes a
+ * number, and one for which none is left is never heard. */
+void settings_number_buses(struct settings *settings, struct bus_names *buses);
+
+#endif
