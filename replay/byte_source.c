@@ -172,10 +172,11 @@ static size_t file_read(struct byte_source *source, uint8_t *room, size_t room_s
 	return (size_t)got;
 }
 
-static void note_damage(struct byte_source *source, const char *what)
+/* produced: what the decoder has just put behind the window's end. */
+static void note_damage(struct byte_source *source, size_t produced, const char *what)
 {
 	if (source->damaged++ == 0) {
-		source->damaged_offset = byte_source_offset(source, source->end);
+		source->damaged_offset = byte_source_offset(source, source->end) + produced;
 		snprintf(source->damaged_reason, sizeof(source->damaged_reason), "%s %s",
 			source->compression, what);
 	}
@@ -235,10 +236,17 @@ static size_t decode(struct byte_source *source, uint8_t *room, size_t room_size
 			if (d->inside && d->compression->decode(d, room, room_size, &produced) == DECODE_DONE) {
 				d->inside = false;
 			}
-			if (produced == 0 && d->inside && source->error == 0) {
-				source->cut = true;
+			if (produced > 0 || !d->inside || source->error != 0) {
+				return produced;
 			}
-			return produced;
+			/* Cut: but another one may have been appended, and been taken for a part of this. */
+			if (!seek_head(source, d->head_offset + 1)) {
+				d->input_at = d->input_end;
+				source->cut = true;
+				return 0;
+			}
+			note_damage(source, 0, "data is cut, and goes on with a new start");
+			d->inside = false;
 		}
 		if (!d->inside) {
 			/* Between members: zeros are padding, anything else has to be a start. */
@@ -255,7 +263,7 @@ static size_t decode(struct byte_source *source, uint8_t *room, size_t room_size
 		if (result == DECODE_DONE) {
 			d->inside = false;
 		} else if (result == DECODE_FAILED) {
-			note_damage(source, "data is damaged");
+			note_damage(source, produced, "data is damaged");
 			d->inside = false;
 			if (!seek_head(source, d->head_offset + 1)) {
 				d->input_at = d->input_end;

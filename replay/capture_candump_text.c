@@ -203,6 +203,18 @@ static const char *parse_text_frame(const uint8_t *at, const uint8_t *end, struc
 	return take_text_data(at, end, length, frame);
 }
 
+bool capture_candump_text_without_times(const uint8_t *bytes, size_t size)
+{
+	const uint8_t *end = bytes + size;
+	struct text_frame found;
+
+	while (bytes < end && (text_is_space(*bytes) || *bytes == '\n' || *bytes == '\r')) {
+		bytes++;
+	}
+	const uint8_t *line_end = bytes < end ? memchr(bytes, '\n', (size_t)(end - bytes)) : NULL;
+	return line_end != NULL && parse_text_frame(bytes, line_end, &found) == NULL;
+}
+
 static bool candump_text_recognise(const uint8_t *bytes, size_t size, bool ended)
 {
 	return text_recognise(parse_text_frame, bytes, size, ended);

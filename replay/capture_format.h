@@ -64,6 +64,9 @@ struct capture_format {
 /* Says in words what a file that is no capture seems to be: "a SQLite database". */
 void capture_describe_stranger(const uint8_t *bytes, size_t size, char *ret_words, size_t words_size);
 
+/* Whether the first line that is not empty would be a frame of candump's screen text, had it a time. */
+bool capture_candump_text_without_times(const uint8_t *bytes, size_t size);
+
 extern const struct capture_format capture_pcap;
 extern const struct capture_format capture_pcapng;
 extern const struct capture_format capture_candump_log;

@@ -23,6 +23,7 @@ static const struct magic magics[] = {
 	MAGIC("a 7z archive; unpack it first", 0, "7z\xbc\xaf\x27\x1c"),
 	MAGIC("a tar archive; unpack it first", 257, "ustar"),
 	MAGIC("a gzip file that is cut or damaged inside its header", 0, "\x1f\x8b"),
+	MAGIC("a pcapng file that is cut or damaged inside its header", 0, "\x0a\x0d\x0d\x0a"),
 	MAGIC("a program", 0, "\x7f" "ELF"),
 	MAGIC("a PDF document", 0, "%PDF"),
 	MAGIC("a picture", 0, "\x89PNG"),
@@ -57,6 +58,11 @@ void capture_describe_stranger(const uint8_t *bytes, size_t size, char *ret_word
 	}
 	if (!text) {
 		snprintf(ret_words, words_size, "it holds binary data of no known kind");
+		return;
+	}
+	if (capture_candump_text_without_times(bytes, size)) {
+		snprintf(ret_words, words_size,
+			"it is candump's screen text without times; record with -L, or with -ta");
 		return;
 	}
 	while (size > 0 && (*bytes == '\n' || *bytes == '\r' || *bytes == ' ' || *bytes == '\t')) {
