@@ -2,8 +2,9 @@
 
 #include <math.h>
 
-/* Coefficient of expansion at 15 °C, 1/K: constants of table 54B by product group. The bound between
- * jet fuels and diesels is given as 838.5 or 839 by different public codes; both give the same to 1e-5. */
+/* Coefficient of expansion at 15 °C, 1/K: constants of table 54B by product group. The bound
+ * between jet fuels and diesels is given as 838.5 or 839 by different public codes; both give the
+ * same to 1e-5. */
 static double expansion(double density15_kgm3)
 {
 	double rho = density15_kgm3;

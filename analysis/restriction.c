@@ -3,29 +3,29 @@
 #include <math.h>
 #include <stddef.h>
 
-#define WINDOWS_SETTLED 3    /* steady windows in a row before one counts: 20 to 30 s */
-#define WINDOWS_MINUTE  6
-#define REST_SETTLED    4    /* after a stop the line's pressure decays: leave 40 s out */
-#define ZERO_MOST       60   /* windows that the zero averages over */
-#define ZERO_KEPT       3    /* of which this many count against a new rest's */
-#define SPREAD_SHARE    0.08 /* flow extremes in a steady window, of the mean */
-#define DRIFT_SHARE     0.04 /* flow change between steady windows */
-#define LOW_SHARE       0.25 /* of the reference flow: below, the signal drowns */
-#define REFERENCE_GAIN  0.02 /* the reference flow moves in steps of at least this */
-#define FITTING_SHARE   0.15 /* of a reference restriction, before it is learned */
-#define FITTING_SD      0.12
-#define FITTING_MOST    0.6
-#define LAMINAR_WALK    0.01 /* of the restriction, per square root of an hour */
-#define MODEL_SHARE     0.03 /* what the two-term law may be off between flows */
-#define HUBER           2.0
-#define UNKNOWN_C       30.0 /* fuel at the filter of a running engine, nothing known */
-#define UNKNOWN_SD_C    12.0
-#define KNOWN_SD_C      2.0
-#define AIR_KPA         101.3
-#define AIR_SD_KPA      1.5 /* weather */
-#define STUCK_WINDOWS   30
-#define STUCK_STEPS     4.0
-#define COUNT_CAP       100000
+#define WINDOWS_SETTLED 3 /* steady windows in a row before one counts: 20 to 30 s */
+#define WINDOWS_MINUTE	6
+#define REST_SETTLED	4    /* after a stop the line's pressure decays: leave 40 s out */
+#define ZERO_MOST	60   /* windows that the zero averages over */
+#define ZERO_KEPT	3    /* of which this many count against a new rest's */
+#define SPREAD_SHARE	0.08 /* flow extremes in a steady window, of the mean */
+#define DRIFT_SHARE	0.04 /* flow change between steady windows */
+#define LOW_SHARE	0.25 /* of the reference flow: below, the signal drowns */
+#define REFERENCE_GAIN	0.02 /* the reference flow moves in steps of at least this */
+#define FITTING_SHARE	0.15 /* of a reference restriction, before it is learned */
+#define FITTING_SD	0.12
+#define FITTING_MOST	0.6
+#define LAMINAR_WALK	0.01 /* of the restriction, per square root of an hour */
+#define MODEL_SHARE	0.03 /* what the two-term law may be off between flows */
+#define HUBER		2.0
+#define UNKNOWN_C	30.0 /* fuel at the filter of a running engine, nothing known */
+#define UNKNOWN_SD_C	12.0
+#define KNOWN_SD_C	2.0
+#define AIR_KPA		101.3
+#define AIR_SD_KPA	1.5 /* weather */
+#define STUCK_WINDOWS	30
+#define STUCK_STEPS	4.0
+#define COUNT_CAP	100000
 
 void restriction_init(struct restriction *r, const struct restriction_config *config)
 {
@@ -91,14 +91,15 @@ static double zero_sd(const struct restriction *r, const struct restriction_conf
 
 	if (r->zero_count == 0) {
 		double weather = config->sense == RESTRICTION_ABSOLUTE && isnan(window->air_kpa)
-			? AIR_SD_KPA
-			: 0;
+					 ? AIR_SD_KPA
+					 : 0;
 		return sqrt(step * step + weather * weather);
 	}
 	return step / sqrt(12);
 }
 
-/* Rest: the zero is kept for the gauge's own sign, so that it survives a change of mind about it. */
+/* Rest: the zero is kept for the gauge's own sign, so that it survives a change of mind about it.
+ */
 static void rest(struct restriction *r, const struct restriction_config *config,
 	const struct restriction_window *window)
 {
@@ -111,7 +112,7 @@ static void rest(struct restriction *r, const struct restriction_config *config,
 		return;
 	}
 	double value = config->sense == RESTRICTION_GAUGE ? window->pressure_kpa
-							   : raw_value(r, config, window);
+							  : raw_value(r, config, window);
 	if (r->has_run && r->zero_count > ZERO_KEPT) {
 		r->zero_count = ZERO_KEPT;
 	}
@@ -186,7 +187,8 @@ static double raise_reference(struct restriction *r, const struct restriction_co
 static void learn_split(struct restriction *r, double measured, double noise, double laminar_gain,
 	double fitting_gain)
 {
-	double level = measured / (laminar_gain * (1 - FITTING_SHARE) + fitting_gain * FITTING_SHARE);
+	double level =
+		measured / (laminar_gain * (1 - FITTING_SHARE) + fitting_gain * FITTING_SHARE);
 
 	if (r->split_count == 0) {
 		double scale = fmax(level, noise);
@@ -261,17 +263,16 @@ static double viscosity_slope(const struct viscosity *fuel, double at_c)
 static void round_state(struct restriction *r)
 {
 	double *fields[] = {&r->reference_lph, &r->zero_kpa, &r->last_lph, &r->floor_lph,
-		&r->laminar_kpa, &r->fitting_kpa, &r->laminar_var, &r->cross_var,
-		&r->fitting_var, &r->held_kpa, &r->held_low_lph, &r->held_high_lph};
+		&r->laminar_kpa, &r->fitting_kpa, &r->laminar_var, &r->cross_var, &r->fitting_var,
+		&r->held_kpa, &r->held_low_lph, &r->held_high_lph};
 
 	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
 		*fields[i] = (double)(float)*fields[i];
 	}
 }
 
-static enum restriction_state take(struct restriction *r,
-	const struct restriction_config *config, const struct restriction_window *window,
-	struct restriction_reading *ret_reading)
+static enum restriction_state take(struct restriction *r, const struct restriction_config *config,
+	const struct restriction_window *window, struct restriction_reading *ret_reading)
 {
 	if (isnan(window->pressure_kpa)) {
 		r->steady = 0;
@@ -318,7 +319,7 @@ static enum restriction_state take(struct restriction *r,
 	/* Volume factors cancel but for a per mille; the density ratio is linear enough. */
 	double density = 1 - 0.00084 * (fuel_c - RESTRICTION_REFERENCE_C);
 	double viscosity = viscosity_at(&config->fuel, fuel_c) /
-		viscosity_at(&config->fuel, RESTRICTION_REFERENCE_C);
+			   viscosity_at(&config->fuel, RESTRICTION_REFERENCE_C);
 	double laminar_gain = viscosity * density * share;
 	double fitting_gain = density * share * share;
 
@@ -333,7 +334,7 @@ static enum restriction_state take(struct restriction *r,
 	fitting = fmin(fitting, fitting_most);
 	double laminar = (measured - fitting_gain * fitting) / laminar_gain;
 	double flow_error = (window->supply_high_lph - window->supply_low_lph) / 6 +
-		fmax(window->supply_step_lph, 0) / sqrt(12);
+			    fmax(window->supply_step_lph, 0) / sqrt(12);
 	double by_flow = (fabs(laminar) + 2 * fitting) * flow_error / window->supply_lph;
 	double by_zero = zero_sd(r, config, window) / laminar_gain;
 	double by_split = sqrt(r->fitting_var) * (1 - fitting_gain / laminar_gain);
@@ -342,8 +343,8 @@ static enum restriction_state take(struct restriction *r,
 		.measured_kpa = measured,
 		.reference_kpa = laminar + fitting,
 		.noise_kpa = hypot(noise / laminar_gain, by_flow),
-		.common_kpa = sqrt(by_zero * by_zero + by_split * by_split +
-			by_temperature * by_temperature),
+		.common_kpa = sqrt(
+			by_zero * by_zero + by_split * by_split + by_temperature * by_temperature),
 		.flow_share = share,
 		.rescale = rescale,
 	};
@@ -411,4 +412,3 @@ void restriction_load(struct restriction *r, struct state_reader *reader)
 	r->held_low_lph = state_get_float(reader);
 	r->held_high_lph = state_get_float(reader);
 }
-

@@ -6,7 +6,7 @@
 #ifndef SIGHTBOWL_ANALYSIS_VISCOSITY_H
 #define SIGHTBOWL_ANALYSIS_VISCOSITY_H
 
-#define VISCOSITY_DIESEL_MM2S 2.8 /* at 40 °C; the middle of what road and marine diesel has */
+#define VISCOSITY_DIESEL_MM2S  2.8 /* at 40 °C; the middle of what road and marine diesel has */
 #define VISCOSITY_DIESEL_SLOPE 4.0
 
 struct viscosity {
@@ -15,7 +15,8 @@ struct viscosity {
 };
 
 /* Lays the line through two points. Returns -EDOM when a viscosity is outside 0.21 to 2e7 mm²/s, a
- * temperature is below -100 °C, or the points are not a liquid's (viscosity must fall as it warms). */
+ * temperature is below -100 °C, or the points are not a liquid's (viscosity must fall as it warms).
+ */
 int viscosity_from_two(struct viscosity *line, double first_mm2s, double first_c,
 	double second_mm2s, double second_c);
 

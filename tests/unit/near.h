@@ -18,7 +18,8 @@ static inline void near_at(double value, double expected, double tolerance, cons
 	const char *file, int line)
 {
 	if (!(fabs(value - expected) <= tolerance)) {
-		print_error("%s is %.9g, expected %.9g within %g\n", what, value, expected, tolerance);
+		print_error(
+			"%s is %.9g, expected %.9g within %g\n", what, value, expected, tolerance);
 		_fail(file, line);
 	}
 }

@@ -40,8 +40,8 @@ static void groups_join(void **state)
 
 	(void)state;
 	for (size_t i = 0; i < 3; i++) {
-		near(fuel_volume_factor(bounds[i] - 0.01, 40), fuel_volume_factor(bounds[i] + 0.01, 40),
-			2e-4);
+		near(fuel_volume_factor(bounds[i] - 0.01, 40),
+			fuel_volume_factor(bounds[i] + 0.01, 40), 2e-4);
 	}
 }
 

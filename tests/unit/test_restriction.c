@@ -40,8 +40,8 @@ static struct restriction_window resting(double pressure_kpa)
 	return w;
 }
 
-/* The element and its fittings, by the textbook: laminar part by dynamic viscosity, fittings by density
- * and the square of the flow. Its viscosities are Walther's line worked in another form. */
+/* The element and its fittings, by the textbook: laminar part by dynamic viscosity, fittings by
+ * density and the square of the flow. Its viscosities are Walther's line worked in another form. */
 static double element_kpa(double laminar, double fitting, double share, double fuel_c)
 {
 	double w40 = log10(log10(3.5));
@@ -70,7 +70,8 @@ static void a_reading_at_reference_conditions_is_itself(void **state)
 	near(reading.rescale, 1, 0);
 }
 
-/* Half flow and cold fuel look as restrictive as full flow and warm fuel; the reference does not move. */
+/* Half flow and cold fuel look as restrictive as full flow and warm fuel; the reference does not
+ * move. */
 static void flow_and_temperature_are_taken_out(void **state)
 {
 	struct restriction_config config = configured(RESTRICTION_DIFFERENTIAL, 60);
@@ -180,7 +181,8 @@ static void unsteady_flow_gives_no_reading(void **state)
 		struct restriction_window w = steady(8, NAN, 40);
 		assert_int_equal(restriction_take(&r, &config, &w, &reading), RESTRICTION_NO_FLOW);
 		w = steady(NAN, 60, 40);
-		assert_int_equal(restriction_take(&r, &config, &w, &reading), RESTRICTION_NO_PRESSURE);
+		assert_int_equal(
+			restriction_take(&r, &config, &w, &reading), RESTRICTION_NO_PRESSURE);
 	}
 	near(reading.reference_kpa, -1, 0);
 }
@@ -266,8 +268,7 @@ static void the_reference_flow_follows_the_highest_steady_flow(void **state)
 	assert_true(isnan(restriction_reference_lph(&r)));
 	for (int i = 0; i < 300; i++) {
 		double flow = i < 100 ? 30 : 60;
-		struct restriction_window w =
-			steady(element_kpa(8, 0, flow / 60, 40), flow, 40);
+		struct restriction_window w = steady(element_kpa(8, 0, flow / 60, 40), flow, 40);
 		if (restriction_take(&r, &config, &w, &reading) == RESTRICTION_READ) {
 			level = isnan(level) ? reading.reference_kpa : level * reading.rescale;
 		}

@@ -30,8 +30,8 @@ static void order_of_the_points_does_not_matter(void **state)
 	near(one.b, other.b, 1e-9);
 }
 
-/* ASTM D341's own Z below 2 mm²/s, by hand at 1 mm²/s: 1.7 + e^-3.82 = 1.72193. The standard's inverse
- * is an approximation of its own: it comes back within 0.5 %. */
+/* ASTM D341's own Z below 2 mm²/s, by hand at 1 mm²/s: 1.7 + e^-3.82 = 1.72193. The standard's
+ * inverse is an approximation of its own: it comes back within 0.5 %. */
 static void thin_fuels_use_the_corrected_z_and_come_back(void **state)
 {
 	(void)state;
@@ -42,9 +42,9 @@ static void thin_fuels_use_the_corrected_z_and_come_back(void **state)
 	}
 }
 
-/* EN 590 allows 2.00 to 4.50 mm²/s at 40 °C: the default diesel is inside, and like every diesel it is
- * thicker when cold. That it has 4 to 4.6 mm²/s at 20 °C and 1.0 to 1.3 at 100 °C: common practice, no
- * source. */
+/* EN 590 allows 2.00 to 4.50 mm²/s at 40 °C: the default diesel is inside, and like every diesel it
+ * is thicker when cold. That it has 4 to 4.6 mm²/s at 20 °C and 1.0 to 1.3 at 100 °C: common
+ * practice, no source. */
 static void the_default_diesel_is_a_diesel(void **state)
 {
 	struct viscosity diesel = viscosity_diesel();

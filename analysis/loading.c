@@ -1,0 +1,739 @@
+#include "analysis/loading.h"
+
+#include <math.h>
+#include <stddef.h>
+
+#define MINUTE_READINGS 6
+#define BATCH_MINUTES	30   /* a batch is at least this long … */
+#define BATCH_SHARE	0.01 /* … and this much of the expected life, unless it leaves the fit */
+#define BATCH_FAR	2.5
+#define COUNT_CAP	1000000
+#define P_LEAST		0.01 /* of the scale: the logarithm's floor */
+#define P_MOST		4.0
+#define FADE		1.0 /* of a life: evidence about laws and paces fades over that much */
+#define TAIL		4.0 /* degrees of freedom of the innovations' likelihood */
+#define HUBER		2.5
+#define COMMON_BATCHES	4.0  /* batches that share one error */
+#define MODEL_SD	0.08 /* of the slope: what no law knows about the future */
+#define SLOPE_FLOOR	0.25 /* of the mean slope that the expected life needs */
+#define NOISE_GAIN	0.05
+#define LAG_FIRST	0.4 /* correlation of batches before it is known */
+#define LAG_MOST	0.8
+#define LEVEL_GAIN	0.05 /* 1/20: the level follows within 20 minutes */
+#define SPREAD_GAIN	0.02
+#define JUMP_FAR	4.5  /* spreads away … */
+#define JUMP_MINUTES	5    /* … for so many minutes in a row */
+#define JUMP_SHARE	0.10 /* of the restriction: smaller jumps are not told */
+#define JUMP_LIMIT	0.02 /* of the limit */
+#define JUMP_COMMON	2.5
+#define JUMP_READY	30  /* minutes before jumps are looked for */
+#define JUMP_SLOPE_SD	0.5 /* what a jump leaves unknown of the slope */
+#define WATCH_SLACK	0.75
+#define WATCH_MOST	4.0 /* one batch alone does not make a change of slope */
+#define WATCH_SUM	10.0
+#define WATCH_HOLD	2.0
+#define WATCH_READY	6    /* batches before slopes are watched */
+#define SLOPE_RATIO	2.0  /* less is not told */
+#define SLOPE_SOONER	1.3  /* and it must bring the limit nearer by this than was expected */
+#define SLOPE_KNOWN	0.35 /* relative deviation of a slope just found */
+#define WEIGHT_LEAST	(-60.0)
+#define GRID		160
+#define GRID_LEAST	1e-4 /* of the expected life */
+#define GRID_MOST	30.0
+
+static const double law_n[LOADING_LAWS] = {0, 1, 1.5, 2};
+/* Liquid filters bend upward: the straight law is less likely beforehand. */
+static const double law_log_prior[LOADING_LAWS] = {-1, 0, 0, 0};
+/* How dirt arrives. level: what differs from load to load and evens out, as the deviation of the
+ * progress along the axis over a life; drift: what does not, as a deviation of the slope over a
+ * life. */
+static const double pace_level[LOADING_PACES] = {0.02, 0.06, 0.06};
+static const double pace_drift[LOADING_PACES] = {0.03, 0.1, 2.0};
+
+/* Litres over which the walks are measured: the life at the present pace of loading. */
+static double span_of(const struct loading_fit *fit)
+{
+	return fmax(fit->life_l - fit->start_l, 1e-3 * fit->life_l);
+}
+
+static double law_of(size_t track)
+{
+	return law_n[track / LOADING_PACES];
+}
+
+/* The axis on which a law is a straight line, for p = P / scale; and back. */
+static double axis(double n, double p)
+{
+	double inside = fmin(fmax(p, P_LEAST), P_MOST);
+
+	return n == 1 ? log(inside) : (pow(inside, 1 - n) - 1) / (1 - n);
+}
+
+static double axis_back(double n, double y)
+{
+	double p;
+
+	if (n == 1) {
+		p = exp(y);
+	} else {
+		double base = 1 + (1 - n) * y;
+		if (base <= 0) {
+			return n > 1 ? P_MOST : P_LEAST;
+		}
+		p = pow(base, 1 / (1 - n));
+	}
+	return fmin(fmax(p, P_LEAST), P_MOST);
+}
+
+void loading_init(struct loading *l, const struct loading_config *config)
+{
+	*l = (struct loading){0};
+	l->fit.scale_kpa = (double)(float)config->limit_kpa;
+	l->fit.life_l = (double)(float)config->life_l;
+	for (size_t i = 0; i < LOADING_BANK; i++) {
+		l->fit.tracks[i].log_weight = law_log_prior[i / LOADING_PACES];
+	}
+}
+
+static void weigh(const struct loading_fit *fit, double *ret_weights)
+{
+	double most = -INFINITY;
+	double sum = 0;
+
+	for (size_t i = 0; i < LOADING_BANK; i++) {
+		most = fmax(most, fit->tracks[i].log_weight);
+	}
+	for (size_t i = 0; i < LOADING_BANK; i++) {
+		ret_weights[i] = exp(fit->tracks[i].log_weight - most);
+		sum += ret_weights[i];
+	}
+	for (size_t i = 0; i < LOADING_BANK; i++) {
+		ret_weights[i] /= sum;
+	}
+}
+
+struct prediction {
+	double kpa;
+	double var; /* without a batch's own noise */
+	double slope_kpa_l;
+};
+
+/* The bank's mean at litres; paces below paces only. */
+static struct prediction predict(const struct loading_fit *fit, const double *weight, size_t first,
+	size_t past, double litres)
+{
+	double dv = litres - fit->v_l;
+	double sum = 0;
+	double mean = 0;
+	double square = 0;
+	double slope = 0;
+
+	for (size_t i = 0; i < LOADING_BANK; i++) {
+		size_t pace = i % LOADING_PACES;
+		if (pace < first || pace >= past) {
+			continue;
+		}
+		const struct loading_track *t = &fit->tracks[i];
+		double w = weight[i] + 1e-9;
+		double p = axis_back(law_of(i), t->y + t->k * dv);
+		double h = pow(p, law_of(i));
+		sum += w;
+		mean += w * p;
+		square += w * (p * p + h * h * (t->yy + 2 * dv * t->yk + dv * dv * t->kk));
+		slope += w * h * t->k;
+	}
+	mean /= sum;
+	return (struct prediction){
+		.kpa = mean * fit->scale_kpa,
+		.var = fmax(square / sum - mean * mean, 0) * fit->scale_kpa * fit->scale_kpa,
+		.slope_kpa_l = slope / sum * fit->scale_kpa,
+	};
+}
+
+/* Starts every track at the restriction p (of the scale), with an open slope. */
+static void start(struct loading_fit *fit, double p, double var)
+{
+	for (size_t i = 0; i < LOADING_BANK; i++) {
+		struct loading_track *t = &fit->tracks[i];
+		double h = pow(fmax(p, P_LEAST), law_of(i));
+		double need = (axis(law_of(i), 1.2) - axis(law_of(i), p)) / fit->life_l;
+		t->y = axis(law_of(i), p);
+		t->yy = var / (h * h);
+		t->yk = 0;
+		t->k = 0;
+		t->kk = 9 * need * need;
+	}
+}
+
+/* One law and pace meets a batch: p and var of the scale. Returns its log likelihood. */
+static double meet(const struct loading_fit *fit, size_t i, struct loading_track *t, double dv,
+	double p, double var)
+{
+	double n = law_of(i);
+	double span = span_of(fit);
+	double floor = SLOPE_FLOOR * fmax(axis(n, 1) - t->y, 0.05) / span;
+	double size = fmax(fabs(t->k), floor);
+	double drift = pace_drift[i % LOADING_PACES] * size;
+	double level = pace_level[i % LOADING_PACES] * size;
+
+	t->y += t->k * dv;
+	t->yy += dv * (2 * t->yk + dv * t->kk) + level * level * dv * span;
+	t->yk += dv * t->kk;
+	t->kk += drift * drift * dv / span;
+	double expected = axis_back(n, t->y);
+	double h = pow(expected, n);
+	double prior = h * h * t->yy;
+	double sum = prior + var;
+	double innovation = p - expected;
+	double far2 = innovation * innovation / sum;
+	double likelihood = -0.5 * log(sum) - 0.5 * (TAIL + 1) * log1p(far2 / TAIL);
+	if (far2 > HUBER * HUBER) {
+		sum = prior + var * sqrt(far2) / HUBER;
+	}
+	double gain_y = h * t->yy;
+	double gain_k = h * t->yk;
+	t->y += gain_y * innovation / sum;
+	t->k += gain_k * innovation / sum;
+	t->yy -= gain_y * gain_y / sum;
+	t->yk -= gain_y * gain_k / sum;
+	t->kk -= gain_k * gain_k / sum;
+	t->y = fmin(fmax(t->y, axis(n, P_LEAST)), axis(n, P_MOST));
+	return likelihood;
+}
+
+/* The state is kept to single precision, so that what is saved is all there is. */
+static void round_fit(struct loading_fit *fit)
+{
+	double *fields[] = {&fit->scale_kpa, &fit->v_l, &fit->life_l, &fit->asked_l, &fit->start_l,
+		&fit->noise_var, &fit->lag_var, &fit->lag_cross, &fit->last_kpa, &fit->faster,
+		&fit->slower, &fit->watch_l, &fit->watch_kpa, &fit->watch_slope};
+
+	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
+		*fields[i] = (double)(float)*fields[i];
+	}
+	for (size_t i = 0; i < LOADING_BANK; i++) {
+		struct loading_track *t = &fit->tracks[i];
+		t->y = (double)(float)t->y;
+		t->k = (double)(float)t->k;
+		t->yy = (double)(float)t->yy;
+		t->yk = (double)(float)t->yk;
+		t->kk = (double)(float)t->kk;
+		t->log_weight = (double)(float)t->log_weight;
+	}
+}
+
+static void round_batch(struct loading_batch *b)
+{
+	double *fields[] = {&b->v_l, &b->p_kpa, &b->square_kpa2, &b->noise_kpa, &b->common_kpa,
+		&b->minute_kpa, &b->level_kpa, &b->spread_kpa, &b->away_kpa, &b->away_l};
+
+	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
+		*fields[i] = (double)(float)*fields[i];
+	}
+}
+
+/* Follows how much batches scatter about the steady paces, and how they hang together. */
+static void learn_noise(
+	struct loading_fit *fit, double innovation, double prior_var, double var, double residual)
+{
+	double clipped = fmin(innovation * innovation, 9 * (prior_var + var));
+	double excess = fmax(clipped - prior_var, 0.1 * fit->noise_var);
+	double most = 3 * sqrt(fit->noise_var + prior_var);
+	double held = fmin(fmax(residual, -most), most);
+
+	if (fit->batches == 1) {
+		fit->lag_var = fit->noise_var;
+		fit->lag_cross = LAG_FIRST * fit->noise_var;
+	} else {
+		fit->lag_var += NOISE_GAIN * (held * held - fit->lag_var);
+		fit->lag_cross += NOISE_GAIN * (held * fit->last_kpa - fit->lag_cross);
+	}
+	fit->last_kpa = held;
+	if (fmax(fit->faster, fit->slower) > WATCH_HOLD && excess > fit->noise_var) {
+		return; /* something else than noise may be going on */
+	}
+	fit->noise_var += NOISE_GAIN * (excess - fit->noise_var);
+	fit->noise_var = fmax(fit->noise_var, 1e-8 * fit->scale_kpa * fit->scale_kpa);
+}
+
+/* Variance of a batch as the bank should take it: correlated batches tell less than they seem to.
+ */
+static double batch_var(const struct loading_fit *fit, const struct loading_batch *b)
+{
+	double lag = fit->lag_var > 0 ? fit->lag_cross / fit->lag_var : LAG_FIRST;
+	double own = b->noise_kpa * b->noise_kpa / b->count;
+
+	lag = fmin(fmax(lag, 0), LAG_MOST);
+	return fmax(fit->noise_var, own) * (1 + lag) / (1 - lag) +
+	       b->common_kpa * b->common_kpa * COMMON_BATCHES;
+}
+
+/* Sums what the even pace missed; when that is much, and the slopes differ by a factor, it is told.
+ * The slope before is what the fit said when the sum left zero. */
+static enum loading_news watch_slope(struct loading_fit *fit, const double *weight, double u,
+	const struct prediction *even, double kpa, struct loading_change *ret_change)
+{
+	double step = fmin(fmax(u, -WATCH_MOST), WATCH_MOST);
+
+	if (fit->faster == 0 && fit->slower == 0) {
+		fit->watch_l = fit->v_l;
+		fit->watch_kpa = even->kpa;
+		fit->watch_slope = even->slope_kpa_l;
+	}
+	fit->faster = fmax(fit->faster + step - WATCH_SLACK, 0);
+	fit->slower = fmax(fit->slower - step - WATCH_SLACK, 0);
+	if (fit->batches < WATCH_READY || fmax(fit->faster, fit->slower) < WATCH_SUM) {
+		return LOADING_QUIET;
+	}
+	bool faster = fit->faster > fit->slower;
+	struct prediction free = predict(fit, weight, LOADING_PACES - 1, LOADING_PACES, fit->v_l);
+	double least = 0.05 * fit->scale_kpa / fit->life_l;
+	double way = fit->v_l - fit->watch_l;
+	double direct = way > 0 ? (kpa - fit->watch_kpa) / way : free.slope_kpa_l;
+	double before = fmax(fit->watch_slope, least);
+	double after = fmax(
+		faster ? fmax(free.slope_kpa_l, direct) : fmin(free.slope_kpa_l, direct), least);
+	double room = fmax(fit->scale_kpa - kpa, 0);
+	double left = fmax(fit->life_l - fit->v_l, 0);
+	bool told = faster ? after > SLOPE_RATIO * before && after * left > SLOPE_SOONER * room
+			   : before > SLOPE_RATIO * after;
+	if (told) {
+		*ret_change = (struct loading_change){
+			.before = before, .after = after, .since_l = fit->watch_l};
+	}
+	/* The steady paces take over what has been found. */
+	for (size_t i = 0; i < LOADING_BANK; i++) {
+		struct loading_track *t = &fit->tracks[i];
+		double p = free.kpa / fit->scale_kpa;
+		double h = pow(fmax(p, P_LEAST), law_of(i));
+		t->y = axis(law_of(i), p);
+		t->k = (told ? after : free.slope_kpa_l) / (fit->scale_kpa * h);
+		t->yy = free.var / (fit->scale_kpa * fit->scale_kpa * h * h);
+		t->yk = 0;
+		t->kk = told ? SLOPE_KNOWN * SLOPE_KNOWN * t->k * t->k
+			     : fmax(t->kk, 0.25 * t->k * t->k);
+		t->log_weight *= 0.5;
+	}
+	fit->asked_l = 0;
+	fit->faster = 0;
+	fit->slower = 0;
+	if (!told) {
+		return LOADING_QUIET;
+	}
+	fit->batches = 1;
+	fit->start_l = fit->v_l;
+	return faster ? LOADING_FASTER : LOADING_SLOWER;
+}
+
+static void forget_weights(struct loading_fit *fit)
+{
+	double most = -INFINITY;
+
+	for (size_t i = 0; i < LOADING_BANK; i++) {
+		most = fmax(most, fit->tracks[i].log_weight);
+	}
+	for (size_t i = 0; i < LOADING_BANK; i++) {
+		fit->tracks[i].log_weight = fmax(fit->tracks[i].log_weight - most, WEIGHT_LEAST);
+	}
+}
+
+static enum loading_news close_batch(
+	struct loading *l, const struct loading_config *config, struct loading_change *ret_change)
+{
+	struct loading_fit *fit = &l->fit;
+	struct loading_batch *b = &l->batch;
+	double scale2 = fit->scale_kpa * fit->scale_kpa;
+	enum loading_news news = LOADING_QUIET;
+
+	if (fit->batches == 0) {
+		/* Until batches can be compared, one is taken to scatter as its readings do. */
+		fit->noise_var =
+			fmax(b->square_kpa2 / b->count, b->noise_kpa * b->noise_kpa / b->count);
+		fit->noise_var = fmax(fit->noise_var, 1e-6 * scale2);
+		fit->v_l = b->v_l;
+		start(fit, b->p_kpa / fit->scale_kpa, batch_var(fit, b) / scale2);
+		fit->batches = 1;
+	} else {
+		double weight[LOADING_BANK];
+		double dv = fmax(b->v_l - fit->v_l, 1e-6 * fit->life_l);
+		double keep = exp(-dv / (FADE * fit->life_l));
+		double var = batch_var(fit, b);
+		weigh(fit, weight);
+		struct prediction all = predict(fit, weight, 0, LOADING_PACES, b->v_l);
+		struct prediction steady = predict(fit, weight, 0, LOADING_PACES - 1, b->v_l);
+		struct prediction even = predict(fit, weight, 0, 1, b->v_l);
+		for (size_t i = 0; i < LOADING_BANK; i++) {
+			struct loading_track *t = &fit->tracks[i];
+			double likelihood =
+				meet(fit, i, t, dv, b->p_kpa / fit->scale_kpa, var / scale2);
+			t->log_weight = t->log_weight * keep +
+					(1 - keep) * law_log_prior[i / LOADING_PACES] + likelihood;
+		}
+		forget_weights(fit);
+		learn_noise(fit, b->p_kpa - all.kpa, all.var, var, b->p_kpa - steady.kpa);
+		fit->v_l = b->v_l;
+		if (fit->batches < COUNT_CAP) {
+			fit->batches++;
+		}
+		weigh(fit, weight);
+		double u = (b->p_kpa - even.kpa) / sqrt(even.var + var);
+		news = watch_slope(fit, weight, u, &even, b->p_kpa, ret_change);
+	}
+	/* The expected life only scales the walks: asking now and then is enough. */
+	struct loading_forecast forecast;
+	if ((fit->batches < 8 || fit->v_l >= fit->asked_l) &&
+		loading_forecast(l, config, fit->v_l, &forecast)) {
+		fit->life_l = fit->v_l + fmax(forecast.left_l_p50, 1e-3 * config->life_l);
+		fit->asked_l = fit->v_l + 0.02 * fit->life_l;
+	}
+	round_fit(fit);
+	l->revision++;
+	return news;
+}
+
+static void clear_batch(struct loading_batch *b)
+{
+	b->count = 0;
+	b->v_l = 0;
+	b->p_kpa = 0;
+	b->square_kpa2 = 0;
+	b->noise_kpa = 0;
+	b->common_kpa = 0;
+}
+
+/* The restriction has stepped: every law goes on from the new one, with its slope in some doubt. */
+static void step_fit(struct loading *l, double litres, double kpa)
+{
+	struct loading_fit *fit = &l->fit;
+	double p = kpa / fit->scale_kpa;
+
+	if (fit->batches > 0) {
+		double dv = litres - fit->v_l;
+		for (size_t i = 0; i < LOADING_BANK; i++) {
+			struct loading_track *t = &fit->tracks[i];
+			double h = pow(fmax(p, P_LEAST), law_of(i));
+			t->y = axis(law_of(i), p);
+			t->yy = fit->noise_var / (fit->scale_kpa * fit->scale_kpa * h * h);
+			t->yk = 0;
+			t->kk += JUMP_SLOPE_SD * JUMP_SLOPE_SD * t->k * t->k;
+			t->log_weight *= 0.5;
+		}
+		fit->v_l += fmax(dv, 0);
+		fit->batches = 1;
+		fit->faster = 0;
+		fit->slower = 0;
+		fit->asked_l = 0;
+		round_fit(fit);
+		l->revision++;
+	}
+}
+
+/* A minute is full: has the level stepped? */
+static enum loading_news close_minute(
+	struct loading *l, double litres, struct loading_change *ret_change)
+{
+	struct loading_batch *b = &l->batch;
+	double off = b->minute_kpa - b->level_kpa;
+	double far = fmax(JUMP_FAR * b->spread_kpa, JUMP_COMMON * b->common_kpa);
+	double least = fmax(JUMP_SHARE * fabs(b->level_kpa), JUMP_LIMIT * l->fit.scale_kpa);
+
+	if (b->minutes == 0) {
+		b->level_kpa = b->minute_kpa;
+		b->spread_kpa = fmax(b->noise_kpa, 0.005 * l->fit.scale_kpa);
+	} else if (b->minutes >= JUMP_READY && fabs(off) > fmax(far, least)) {
+		if (b->away > 0 && off * b->away_kpa < 0) {
+			b->away = 0;
+			b->away_kpa = 0;
+		}
+		if (b->away == 0) {
+			b->away_l = litres;
+		}
+		b->away++;
+		b->away_kpa += off;
+		if (b->away < JUMP_MINUTES) {
+			return LOADING_QUIET;
+		}
+		*ret_change = (struct loading_change){
+			.before = b->level_kpa,
+			.after = b->level_kpa + b->away_kpa / b->away,
+			.since_l = b->away_l,
+		};
+		b->level_kpa = ret_change->after;
+		b->minutes = 1;
+		b->away = 0;
+		b->away_kpa = 0;
+		clear_batch(b);
+		step_fit(l, litres, ret_change->after);
+		return ret_change->after > ret_change->before ? LOADING_JUMPED : LOADING_DROPPED;
+	} else {
+		double gain = fmax(LEVEL_GAIN, 1.0 / (b->minutes + 1));
+		double spread_gain = fmax(SPREAD_GAIN, 1.0 / (b->minutes + 1));
+		/* Mean deviation to standard deviation: √(π/2), for normal noise. */
+		double scatter = 1.2533 * fmin(fabs(off), 3 * b->spread_kpa);
+		b->level_kpa += gain * off;
+		b->spread_kpa += spread_gain * (scatter - b->spread_kpa);
+		b->spread_kpa = fmax(b->spread_kpa, fmax(b->noise_kpa, 0.001 * l->fit.scale_kpa));
+		b->away = 0;
+		b->away_kpa = 0;
+	}
+	if (b->minutes < COUNT_CAP) {
+		b->minutes++;
+	}
+	return LOADING_QUIET;
+}
+
+static bool batch_full(const struct loading *l, uint32_t size, uint32_t minute, double litres)
+{
+	const struct loading_fit *fit = &l->fit;
+	const struct loading_batch *b = &l->batch;
+	double weight[LOADING_BANK];
+
+	if (b->count < size * minute || b->minute_count != 0) {
+		return false;
+	}
+	if (fit->batches == 0 || litres - fit->v_l >= BATCH_SHARE * fit->life_l) {
+		return true;
+	}
+	weigh(fit, weight);
+	struct prediction all = predict(fit, weight, 0, LOADING_PACES, b->v_l);
+	double off = b->p_kpa - all.kpa;
+	return off * off > BATCH_FAR * BATCH_FAR * (all.var + batch_var(fit, b));
+}
+
+enum loading_news loading_take(struct loading *l, const struct loading_config *config,
+	double litres, double reference_kpa, double noise_kpa, double common_kpa,
+	struct loading_change *ret_change)
+{
+	struct loading_batch *b = &l->batch;
+	uint32_t minute = config->minute > 0 ? config->minute : MINUTE_READINGS;
+	uint32_t size = config->batch > 0 ? config->batch : BATCH_MINUTES;
+	enum loading_news news = LOADING_QUIET;
+
+	b->count++;
+	double off = reference_kpa - b->p_kpa;
+	b->v_l += (litres - b->v_l) / b->count;
+	b->p_kpa += off / b->count;
+	b->square_kpa2 += off * (reference_kpa - b->p_kpa);
+	b->noise_kpa += (noise_kpa - b->noise_kpa) / b->count;
+	b->common_kpa += (common_kpa - b->common_kpa) / b->count;
+	b->minute_count++;
+	b->minute_kpa += (reference_kpa - b->minute_kpa) / b->minute_count;
+	if (b->minute_count >= minute) {
+		news = close_minute(l, litres, ret_change);
+		b->minute_count = 0;
+		b->minute_kpa = 0;
+	}
+	if (news == LOADING_QUIET && b->away == 0 && batch_full(l, size, minute, litres)) {
+		news = close_batch(l, config, ret_change);
+		clear_batch(b);
+	}
+	round_batch(b);
+	return news;
+}
+
+void loading_rescale(struct loading *l, double factor)
+{
+	struct loading_fit *fit = &l->fit;
+	struct loading_batch *b = &l->batch;
+	double square = factor * factor;
+
+	/* On each axis P → f·P is y → f^(1−n)·y + g(f): the laws stay straight. */
+	for (size_t i = 0; i < LOADING_BANK; i++) {
+		struct loading_track *t = &fit->tracks[i];
+		double n = law_of(i);
+		double stretch = pow(factor, 1 - n);
+		double shift = n == 1 ? log(factor) : (stretch - 1) / (1 - n);
+		if (fit->batches > 0) {
+			t->y = stretch * t->y + shift;
+			t->k *= stretch;
+			t->yy *= stretch * stretch;
+			t->yk *= stretch * stretch;
+			t->kk *= stretch * stretch;
+		}
+	}
+	fit->noise_var *= square;
+	fit->lag_var *= square;
+	fit->lag_cross *= square;
+	fit->last_kpa *= factor;
+	fit->asked_l = 0;
+	b->p_kpa *= factor;
+	b->square_kpa2 *= square;
+	b->noise_kpa *= factor;
+	b->common_kpa *= factor;
+	b->minute_kpa *= factor;
+	b->level_kpa *= factor;
+	b->spread_kpa *= factor;
+	b->away_kpa *= factor;
+	round_fit(fit);
+	round_batch(b);
+	l->revision++;
+}
+
+/* Probability that the limit is passed within left litres, by one track, given that it rises. */
+static double passed(
+	const struct loading_fit *fit, size_t i, double limit, double litres, double left)
+{
+	const struct loading_track *t = &fit->tracks[i];
+	double span = span_of(fit);
+	double dv = litres - fit->v_l + left;
+	double share = fmin(left / span, 2);
+	double drift = pace_drift[i % LOADING_PACES] * t->k;
+	double level = pace_level[i % LOADING_PACES] * t->k;
+	double model = MODEL_SD * t->k;
+	double slope_var = fmax(t->kk + drift * drift * share / 3 + model * model, 1e-30);
+	double var = t->yy + 2 * dv * t->yk + dv * dv * slope_var + level * level * left * span;
+	double need = axis(law_of(i), limit) - t->y - t->k * dv;
+	double rises = 0.5 * erfc(-t->k / sqrt(2 * slope_var));
+	double reached = 0.5 * erfc(need / sqrt(2 * fmax(var, 1e-30)));
+
+	return fmin(reached / fmax(rises, 1e-9), 1);
+}
+
+/* Reads the quantiles off a density over the grid of left litres. */
+static void read_quantiles(const double *density, const double *left, struct loading_forecast *f)
+{
+	static const double levels[] = {0.1, 0.5, 0.9};
+	double *quantiles[] = {&f->left_l_p10, &f->left_l_p50, &f->left_l_p90};
+	double sum = 0;
+	double run = 0;
+	size_t q = 0;
+
+	for (size_t j = 0; j < GRID; j++) {
+		sum += density[j];
+	}
+	for (size_t j = 0; j < GRID && q < 3; j++) {
+		double next = run + density[j] / sum;
+		while (q < 3 && (next >= levels[q] || j == GRID - 1)) {
+			double low = j > 0 ? left[j - 1] : 0;
+			double part = fmin((levels[q] - run) / (next - run), 1);
+			*quantiles[q] = low + part * (left[j] - low);
+			q++;
+		}
+		run = next;
+	}
+}
+
+bool loading_forecast(const struct loading *l, const struct loading_config *config, double litres,
+	struct loading_forecast *ret_forecast)
+{
+	const struct loading_fit *fit = &l->fit;
+	double weight[LOADING_BANK];
+	double density[GRID];
+	double left[GRID];
+	struct loading_forecast f = {0};
+
+	if (fit->batches == 0) {
+		return false;
+	}
+	weigh(fit, weight);
+	struct prediction now = predict(fit, weight, 0, LOADING_PACES, litres);
+	f.restriction_kpa = now.kpa;
+	f.restriction_sd_kpa = sqrt(now.var);
+	f.slope_kpa_l = now.slope_kpa_l;
+	for (size_t i = 0; i < LOADING_BANK; i++) {
+		f.law_weight[i / LOADING_PACES] += weight[i];
+	}
+	if (now.kpa >= config->limit_kpa) {
+		*ret_forecast = f;
+		return true;
+	}
+	double limit = config->limit_kpa / fit->scale_kpa;
+	double step = log(GRID_MOST / GRID_LEAST) / (GRID - 1);
+	double before = 0;
+	double most = -INFINITY;
+	for (size_t j = 0; j < GRID; j++) {
+		double reached = 0;
+		left[j] = GRID_LEAST * config->life_l * exp(step * (double)j);
+		for (size_t i = 0; i < LOADING_BANK; i++) {
+			if (weight[i] > 1e-4) {
+				reached += weight[i] * passed(fit, i, limit, litres, left[j]);
+			}
+		}
+		reached = fmax(reached, before);
+		/* Times what elements live: a normal density of ln(life), turned to the grid's
+		 * ln(left). */
+		double life = litres + left[j];
+		double z = log(life / config->life_l) / config->life_log_sd;
+		density[j] = log(reached - before + 1e-7) - 0.5 * z * z + log(left[j] / life);
+		most = fmax(most, density[j]);
+		before = reached;
+	}
+	for (size_t j = 0; j < GRID; j++) {
+		density[j] = exp(density[j] - most);
+	}
+	read_quantiles(density, left, &f);
+	*ret_forecast = f;
+	return true;
+}
+
+void loading_save_fit(const struct loading *l, struct state_writer *w)
+{
+	const struct loading_fit *fit = &l->fit;
+	const double fields[] = {fit->scale_kpa, fit->v_l, fit->life_l, fit->asked_l, fit->start_l,
+		fit->noise_var, fit->lag_var, fit->lag_cross, fit->last_kpa, fit->faster,
+		fit->slower, fit->watch_l, fit->watch_kpa, fit->watch_slope};
+
+	state_put_unsigned(w, l->revision);
+	state_put_unsigned(w, fit->batches);
+	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
+		state_put_float(w, (float)fields[i]);
+	}
+	for (size_t i = 0; i < LOADING_BANK; i++) {
+		const struct loading_track *t = &fit->tracks[i];
+		const double parts[] = {t->y, t->k, t->yy, t->yk, t->kk, t->log_weight};
+		for (size_t j = 0; j < sizeof(parts) / sizeof(parts[0]); j++) {
+			state_put_float(w, (float)parts[j]);
+		}
+	}
+}
+
+void loading_load_fit(struct loading *l, struct state_reader *r)
+{
+	struct loading_fit *fit = &l->fit;
+	double *fields[] = {&fit->scale_kpa, &fit->v_l, &fit->life_l, &fit->asked_l, &fit->start_l,
+		&fit->noise_var, &fit->lag_var, &fit->lag_cross, &fit->last_kpa, &fit->faster,
+		&fit->slower, &fit->watch_l, &fit->watch_kpa, &fit->watch_slope};
+
+	l->revision = (uint32_t)state_get_unsigned(r, UINT32_MAX);
+	fit->batches = (uint32_t)state_get_unsigned(r, COUNT_CAP);
+	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
+		*fields[i] = (double)state_get_float(r);
+	}
+	for (size_t i = 0; i < LOADING_BANK; i++) {
+		struct loading_track *t = &fit->tracks[i];
+		double *parts[] = {&t->y, &t->k, &t->yy, &t->yk, &t->kk, &t->log_weight};
+		for (size_t j = 0; j < sizeof(parts) / sizeof(parts[0]); j++) {
+			*parts[j] = (double)state_get_float(r);
+		}
+	}
+}
+
+void loading_save_batch(const struct loading *l, struct state_writer *w)
+{
+	const struct loading_batch *b = &l->batch;
+	const double fields[] = {b->v_l, b->p_kpa, b->square_kpa2, b->noise_kpa, b->common_kpa,
+		b->minute_kpa, b->level_kpa, b->spread_kpa, b->away_kpa, b->away_l};
+
+	state_put_unsigned(w, b->count);
+	state_put_unsigned(w, b->minute_count);
+	state_put_unsigned(w, b->minutes);
+	state_put_unsigned(w, b->away);
+	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
+		state_put_float(w, (float)fields[i]);
+	}
+}
+
+void loading_load_batch(struct loading *l, struct state_reader *r)
+{
+	struct loading_batch *b = &l->batch;
+	double *fields[] = {&b->v_l, &b->p_kpa, &b->square_kpa2, &b->noise_kpa, &b->common_kpa,
+		&b->minute_kpa, &b->level_kpa, &b->spread_kpa, &b->away_kpa, &b->away_l};
+
+	b->count = (uint32_t)state_get_unsigned(r, UINT32_MAX);
+	b->minute_count = (uint32_t)state_get_unsigned(r, UINT32_MAX);
+	b->minutes = (uint32_t)state_get_unsigned(r, COUNT_CAP);
+	b->away = (uint32_t)state_get_unsigned(r, JUMP_MINUTES);
+	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
+		*fields[i] = (double)state_get_float(r);
+	}
+}

@@ -1,0 +1,140 @@
+/* loading.h: how an element fills, and how many litres it has left.
+ *
+ * Reference restriction P against litres V through the element, by the blocking laws dP/dV = K·Pⁿ:
+ * cake (n = 0), intermediate (1), standard (3/2), complete (2). A bank of small Kalman filters, one
+ * for each law and each way in which dirt may arrive (evenly, by the load, erratically), is weighed
+ * by how well each foretold what came; the forecast is their mixture, with what earlier elements
+ * lived. Jumps and changes of slope restart the fit. Bounded state, constant work a reading.
+ * Restrictions in kPa.
+ */
+#ifndef SIGHTBOWL_ANALYSIS_LOADING_H
+#define SIGHTBOWL_ANALYSIS_LOADING_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "decoders/state_codec.h"
+
+enum loading_law {
+	LOADING_CAKE,
+	LOADING_INTERMEDIATE,
+	LOADING_STANDARD,
+	LOADING_COMPLETE,
+	LOADING_LAWS,
+};
+
+#define LOADING_PACES 3
+#define LOADING_BANK  (LOADING_LAWS * LOADING_PACES)
+
+struct loading_config {
+	double limit_kpa; /* > 0 */
+	double life_l; /* > 0: what elements live here: geometric mean of earlier ones, or a guess
+			*/
+	double life_log_sd; /* > 0: its spread in natural logarithm; 0.8 for a guess */
+	uint32_t minute;    /* readings a minute; 0: 6, for windows of 10 s */
+	uint32_t batch;	    /* least minutes a batch; 0: 30 */
+};
+
+/* One filter of the bank, on the axis where its law is a straight line: y = g(P / scale), slope k.
+ */
+struct loading_track {
+	double y;
+	double k;
+	double yy;
+	double yk;
+	double kk;
+	double log_weight;
+};
+
+/* What the batches taught; changes once a batch (half an engine hour or more). */
+struct loading_fit {
+	double scale_kpa;
+	double v_l;    /* litres at the last batch */
+	double life_l; /* litres of life expected, and litres at which to ask again */
+	double asked_l;
+	double start_l;	  /* litres at the last change of slope */
+	double noise_var; /* of a batch about its prediction, kPa² */
+	double lag_var;	  /* products of residuals of a batch with itself and with the one before */
+	double lag_cross;
+	double last_kpa; /* residual of the last batch */
+	double faster;	 /* sums of the slope watch, in deviations */
+	double slower;
+	double watch_l; /* where the present sum left zero: litres, restriction, slope */
+	double watch_kpa;
+	double watch_slope;
+	uint32_t batches; /* since the restart, capped */
+	struct loading_track tracks[LOADING_BANK];
+};
+
+/* What is being gathered; changes with each reading. */
+struct loading_batch {
+	uint32_t count;
+	double v_l; /* means of the batch so far */
+	double p_kpa;
+	double square_kpa2; /* sum of squares about the mean */
+	double noise_kpa;
+	double common_kpa;
+	uint32_t minute_count;
+	double minute_kpa;
+	double level_kpa; /* where the minutes have been of late, and how they scatter */
+	double spread_kpa;
+	uint32_t minutes; /* behind level and spread, capped */
+	uint32_t away;	  /* minutes in a row far from it, their sum, and litres at the first */
+	double away_kpa;
+	double away_l;
+};
+
+struct loading {
+	struct loading_fit fit;
+	struct loading_batch batch;
+	uint32_t revision; /* counts the changes of fit */
+};
+
+enum loading_news {
+	LOADING_QUIET,
+	LOADING_JUMPED,	 /* the restriction stepped up */
+	LOADING_DROPPED, /* it stepped down: changed, drained, or thawed */
+	LOADING_FASTER,	 /* it has been rising faster than the fit said */
+	LOADING_SLOWER,
+};
+
+struct loading_change {
+	double before; /* jumps: kPa; slopes: kPa a litre */
+	double after;
+	double since_l; /* litres through the element where it began */
+};
+
+struct loading_forecast {
+	double restriction_kpa; /* as fitted, now */
+	double restriction_sd_kpa;
+	double slope_kpa_l; /* rise a litre, now */
+	double left_l_p10;  /* litres to the limit; 0 at or above it */
+	double left_l_p50;
+	double left_l_p90;
+	double law_weight[LOADING_LAWS]; /* sum 1 */
+};
+
+void loading_init(struct loading *l, const struct loading_config *config);
+
+/* Takes one steady reading. litres: through the element so far; must not fall. noise: standard
+ * deviation of this reading alone; common: what the readings of these days share. *ret_change is
+ * filled unless the news is LOADING_QUIET. */
+enum loading_news loading_take(struct loading *l, const struct loading_config *config,
+	double litres, double reference_kpa, double noise_kpa, double common_kpa,
+	struct loading_change *ret_change);
+
+/* The reference condition has moved: what was read before is to be multiplied by factor (> 0). */
+void loading_rescale(struct loading *l, double factor);
+
+/* Returns false, and leaves *ret_forecast, while there is no batch yet. */
+bool loading_forecast(const struct loading *l, const struct loading_config *config, double litres,
+	struct loading_forecast *ret_forecast);
+
+/* The fit need only be saved when revision has changed; the batch with every checkpoint. The loads
+ * fill their part, or put the reader into its failed state. */
+void loading_save_fit(const struct loading *l, struct state_writer *w);
+void loading_load_fit(struct loading *l, struct state_reader *r);
+void loading_save_batch(const struct loading *l, struct state_writer *w);
+void loading_load_batch(struct loading *l, struct state_reader *r);
+
+#endif

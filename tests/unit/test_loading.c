@@ -1,0 +1,377 @@
+#include <string.h>
+
+#include "analysis/loading.h"
+#include "replay/scenario_random.h"
+#include "tests/unit/near.h"
+
+#define LIMIT_KPA 30.0
+#define CLEAN_KPA 4.5
+#define LIFE_L	  5000.0
+#define MINUTES	  12000 /* 200 h at 25 L/h */
+
+static const struct loading_config config = {
+	.limit_kpa = LIMIT_KPA,
+	.life_l = LIFE_L,
+	.life_log_sd = 0.8,
+	.minute = 1,
+};
+
+/* The blocking laws at constant flow in closed form (Hermia): u is the share of the life. Complete
+ * P0/P = 1 - KV; standard √(P0/P) = 1 - KV/2; intermediate ln(P/P0) = KV; cake P/P0 = 1 + KV. */
+static double closed_form(enum loading_law law, double u)
+{
+	double ratio = LIMIT_KPA / CLEAN_KPA;
+
+	switch (law) {
+	case LOADING_CAKE:
+		return CLEAN_KPA * (1 + (ratio - 1) * u);
+	case LOADING_INTERMEDIATE:
+		return CLEAN_KPA * exp(log(ratio) * u);
+	case LOADING_STANDARD:
+		return CLEAN_KPA / pow(1 - (1 - 1 / sqrt(ratio)) * u, 2);
+	case LOADING_COMPLETE:
+	case LOADING_LAWS:
+		break;
+	}
+	return CLEAN_KPA / (1 - (1 - 1 / ratio) * u);
+}
+
+static double litres_at(int minute)
+{
+	return LIFE_L * minute / MINUTES;
+}
+
+/* Feeds minutes [from, to) of a clean run of one law. */
+static void feed(struct loading *l, enum loading_law law, int from, int to)
+{
+	struct loading_change change;
+
+	for (int i = from; i < to; i++) {
+		double kpa = closed_form(law, (double)i / MINUTES);
+		enum loading_news news =
+			loading_take(l, &config, litres_at(i), kpa, 0.05, 0, &change);
+		assert_int_equal(news, LOADING_QUIET);
+	}
+}
+
+static void every_law_is_foretold_from_its_closed_form(void **state)
+{
+	(void)state;
+	for (int law = 0; law < LOADING_LAWS; law++) {
+		struct loading l;
+		struct loading_forecast f;
+		loading_init(&l, &config);
+		feed(&l, (enum loading_law)law, 0, MINUTES / 2);
+		assert_true(loading_forecast(&l, &config, litres_at(MINUTES / 2), &f));
+		near(f.left_l_p50, LIFE_L / 2, 0.1 * LIFE_L);
+		assert_true(f.left_l_p10 < LIFE_L / 2 && f.left_l_p90 > LIFE_L / 2);
+		feed(&l, (enum loading_law)law, MINUTES / 2, MINUTES * 9 / 10);
+		assert_true(loading_forecast(&l, &config, litres_at(MINUTES * 9 / 10), &f));
+		near(f.left_l_p50, LIFE_L / 10, 0.02 * LIFE_L);
+		near(f.restriction_kpa, closed_form((enum loading_law)law, 0.9), 0.3);
+		for (int other = 0; other < LOADING_LAWS; other++) {
+			assert_true(other == law || f.law_weight[other] < f.law_weight[law]);
+		}
+		near(f.law_weight[0] + f.law_weight[1] + f.law_weight[2] + f.law_weight[3], 1,
+			1e-9);
+	}
+}
+
+static void before_the_first_batch_there_is_no_forecast(void **state)
+{
+	struct loading l;
+	struct loading_forecast f = {.left_l_p50 = -1};
+
+	(void)state;
+	loading_init(&l, &config);
+	assert_false(loading_forecast(&l, &config, 0, &f));
+	feed(&l, LOADING_CAKE, 0, 29);
+	assert_false(loading_forecast(&l, &config, litres_at(29), &f));
+	near(f.left_l_p50, -1, 0);
+	feed(&l, LOADING_CAKE, 29, 30);
+	assert_true(loading_forecast(&l, &config, litres_at(30), &f));
+}
+
+static void at_the_limit_nothing_is_left(void **state)
+{
+	struct loading l;
+	struct loading_forecast f;
+
+	(void)state;
+	loading_init(&l, &config);
+	feed(&l, LOADING_INTERMEDIATE, 0, MINUTES + 200);
+	assert_true(loading_forecast(&l, &config, litres_at(MINUTES + 200), &f));
+	near(f.left_l_p10, 0, 0);
+	near(f.left_l_p90, 0, 0);
+}
+
+static void a_barely_loaded_element_stays_vague(void **state)
+{
+	struct loading l;
+	struct loading_forecast f;
+	struct loading_change change;
+
+	(void)state;
+	loading_init(&l, &config);
+	for (int i = 0; i < 1200; i++) {
+		(void)loading_take(&l, &config, litres_at(i), CLEAN_KPA, 0.3, 0.2, &change);
+	}
+	assert_true(loading_forecast(&l, &config, litres_at(1200), &f));
+	assert_true(f.left_l_p50 > LIFE_L / 2);
+	assert_true(f.left_l_p90 > 4 * f.left_l_p10);
+}
+
+static void what_earlier_elements_lived_narrows_the_range(void **state)
+{
+	struct loading_config known = config;
+	struct loading l;
+	struct loading_forecast guessed;
+	struct loading_forecast with;
+
+	(void)state;
+	known.life_log_sd = 0.15;
+	loading_init(&l, &config);
+	feed(&l, LOADING_STANDARD, 0, MINUTES / 4);
+	assert_true(loading_forecast(&l, &config, litres_at(MINUTES / 4), &guessed));
+	assert_true(loading_forecast(&l, &known, litres_at(MINUTES / 4), &with));
+	assert_true(with.left_l_p90 - with.left_l_p10 < guessed.left_l_p90 - guessed.left_l_p10);
+	assert_true(with.left_l_p10 < 0.75 * LIFE_L && with.left_l_p90 > 0.75 * LIFE_L);
+}
+
+/* Noise with a memory of half an hour, as load and temperature leave it; windows of 10 s. */
+struct noisy {
+	struct scenario_random random;
+	struct scenario_wander wander;
+};
+
+static void noisy_init(struct noisy *n, uint64_t seed)
+{
+	scenario_random_init(&n->random, seed, 1);
+	scenario_wander_init(&n->wander, 0.3, 1800, &n->random);
+}
+
+static double noisy_next(struct noisy *n)
+{
+	return scenario_wander_step(&n->wander, 60, &n->random) +
+	       0.2 * scenario_random_normal(&n->random);
+}
+
+static void a_jump_is_told_within_fifteen_minutes(void **state)
+{
+	(void)state;
+	for (uint64_t seed = 1; seed <= 20; seed++) {
+		struct loading l;
+		struct loading_change change;
+		struct noisy noise;
+		int told = 0;
+		loading_init(&l, &config);
+		noisy_init(&noise, seed);
+		for (int i = 0; i < 5000; i++) {
+			double kpa = closed_form(LOADING_STANDARD, (double)i / MINUTES) +
+				     noisy_next(&noise) + (i >= 4000 ? 6 : 0);
+			enum loading_news news =
+				loading_take(&l, &config, litres_at(i), kpa, 0.2, 0.1, &change);
+			if (news == LOADING_JUMPED && told == 0) {
+				told = i;
+				near(change.after - change.before, 6, 1.2);
+				near(change.since_l, litres_at(4000), litres_at(10));
+			} else {
+				assert_int_equal(news, LOADING_QUIET);
+			}
+		}
+		assert_true(told >= 4000 && told < 4015);
+		struct loading_forecast f;
+		assert_true(loading_forecast(&l, &config, litres_at(5000), &f));
+		near(f.restriction_kpa, closed_form(LOADING_STANDARD, 5000.0 / MINUTES) + 6, 1);
+	}
+}
+
+static void a_drop_is_told_apart(void **state)
+{
+	struct loading l;
+	struct loading_change change;
+	struct noisy noise;
+	int told = 0;
+
+	(void)state;
+	loading_init(&l, &config);
+	noisy_init(&noise, 7);
+	for (int i = 0; i < 7000; i++) {
+		double kpa =
+			i < 6000 ? closed_form(LOADING_STANDARD, (double)i / MINUTES) : CLEAN_KPA;
+		enum loading_news news = loading_take(
+			&l, &config, litres_at(i), kpa + noisy_next(&noise), 0.2, 0.1, &change);
+		told += news == LOADING_DROPPED;
+		assert_true(news == LOADING_QUIET || news == LOADING_DROPPED);
+	}
+	assert_int_equal(told, 1);
+}
+
+static void noise_with_memory_tells_nothing(void **state)
+{
+	int told = 0;
+
+	(void)state;
+	for (uint64_t seed = 1; seed <= 10; seed++) { /* 1,500 h */
+		struct loading l;
+		struct loading_change change;
+		struct noisy noise;
+		loading_init(&l, &config);
+		noisy_init(&noise, seed);
+		for (int i = 0; i < 9000; i++) {
+			double kpa = closed_form(
+				(enum loading_law)(seed % LOADING_LAWS), (double)i / MINUTES);
+			told += loading_take(&l, &config, litres_at(i), kpa + noisy_next(&noise),
+					0.2, 0.1, &change) != LOADING_QUIET;
+		}
+	}
+	assert_true(told <= 1);
+}
+
+static void dirty_fuel_is_told_and_the_forecast_follows(void **state)
+{
+	int found = 0;
+	int followed = 0;
+
+	(void)state;
+	for (uint64_t seed = 1; seed <= 10; seed++) {
+		struct loading l;
+		struct loading_change change;
+		struct noisy noise;
+		double u = 0;
+		int i = 0;
+		loading_init(&l, &config);
+		noisy_init(&noise, seed);
+		for (; u < 0.85; i++) {
+			u += (u < 0.4 ? 1.0 : 12.0) / MINUTES;
+			double kpa = closed_form(LOADING_INTERMEDIATE, u) + noisy_next(&noise);
+			enum loading_news news =
+				loading_take(&l, &config, litres_at(i), kpa, 0.2, 0.1, &change);
+			if (news == LOADING_FASTER) {
+				found++;
+				assert_true(u > 0.4);
+				assert_true(change.after > 3 * change.before);
+				assert_true(change.since_l > 0.8 * litres_at(4800));
+			}
+		}
+		struct loading_forecast f;
+		double left_l = 0.15 * LIFE_L / 12;
+		assert_true(loading_forecast(&l, &config, litres_at(i), &f));
+		followed += f.left_l_p10 < left_l * 1.3 && f.left_l_p50 < left_l * 4;
+	}
+	assert_true(found >= 9);
+	assert_true(followed >= 9); /* without it, some 2000 L would be foretold */
+}
+
+static void a_rescaled_fit_says_the_same(void **state)
+{
+	struct loading one;
+	struct loading other;
+	struct loading_forecast f;
+	struct loading_forecast g;
+	struct loading_config twice = config;
+	struct loading_change change;
+	struct noisy noise;
+
+	(void)state;
+	loading_init(&one, &config);
+	loading_init(&other, &config);
+	noisy_init(&noise, 3);
+	twice.limit_kpa *= 1.6;
+	for (int i = 0; i < 7000; i++) {
+		double kpa =
+			closed_form(LOADING_STANDARD, (double)i / MINUTES) + noisy_next(&noise);
+		(void)loading_take(&one, &config, litres_at(i), kpa, 0.2, 0.1, &change);
+		if (i == 4000) {
+			loading_rescale(&other, 1.6);
+		}
+		double factor = i < 4000 ? 1 : 1.6;
+		(void)loading_take(&other, i < 4000 ? &config : &twice, litres_at(i), kpa * factor,
+			0.2 * factor, 0.1 * factor, &change);
+	}
+	assert_true(loading_forecast(&one, &config, litres_at(7000), &f));
+	assert_true(loading_forecast(&other, &twice, litres_at(7000), &g));
+	near(g.restriction_kpa, 1.6 * f.restriction_kpa, 0.1);
+	near(g.left_l_p50 / f.left_l_p50, 1, 0.1);
+}
+
+static void a_resumed_state_goes_on_bit_for_bit(void **state)
+{
+	struct loading whole;
+	struct loading resumed;
+	struct noisy noise;
+	uint8_t fit[512];
+	uint8_t batch[128];
+	size_t fit_used = 0;
+	uint32_t saved_revision = UINT32_MAX;
+
+	(void)state;
+	loading_init(&whole, &config);
+	loading_init(&resumed, &config);
+	noisy_init(&noise, 11);
+	for (int i = 0; i < 6000; i++) {
+		double kpa = closed_form(LOADING_COMPLETE, (double)i / MINUTES) +
+			     noisy_next(&noise) + (i > 3000 ? 5 : 0);
+		struct loading_change a = {0};
+		struct loading_change b = {0};
+		assert_int_equal(loading_take(&whole, &config, litres_at(i), kpa, 0.2, 0.1, &a),
+			loading_take(&resumed, &config, litres_at(i), kpa, 0.2, 0.1, &b));
+		assert_memory_equal(&a, &b, sizeof(a));
+		if (i % 11 != 0) {
+			continue;
+		}
+		struct state_writer w;
+		struct state_reader r;
+		if (resumed.revision != saved_revision) {
+			state_writer_init(&w, fit, sizeof(fit));
+			loading_save_fit(&resumed, &w);
+			assert_false(w.failed);
+			assert_true(w.used < 360);
+			fit_used = w.used;
+			saved_revision = resumed.revision;
+		}
+		state_writer_init(&w, batch, sizeof(batch));
+		loading_save_batch(&resumed, &w);
+		assert_false(w.failed);
+		assert_true(w.used < 56);
+		memset(&resumed, 0x5A, sizeof(resumed));
+		state_reader_init(&r, fit, fit_used);
+		loading_load_fit(&resumed, &r);
+		assert_false(r.failed);
+		state_reader_init(&r, batch, w.used);
+		loading_load_batch(&resumed, &r);
+		assert_false(r.failed);
+		assert_int_equal(r.used, w.used);
+	}
+	struct loading_forecast f;
+	struct loading_forecast g;
+	assert_true(loading_forecast(&whole, &config, litres_at(6000), &f));
+	assert_true(loading_forecast(&resumed, &config, litres_at(6000), &g));
+	assert_memory_equal(&f, &g, sizeof(f));
+	for (size_t cut = 0; cut < fit_used; cut++) {
+		struct loading scratch;
+		struct state_reader r;
+		state_reader_init(&r, fit, cut);
+		loading_load_fit(&scratch, &r);
+		assert_true(r.failed);
+	}
+}
+
+int main(void)
+{
+	const struct CMUnitTest tests[] = {
+		cmocka_unit_test(every_law_is_foretold_from_its_closed_form),
+		cmocka_unit_test(before_the_first_batch_there_is_no_forecast),
+		cmocka_unit_test(at_the_limit_nothing_is_left),
+		cmocka_unit_test(a_barely_loaded_element_stays_vague),
+		cmocka_unit_test(what_earlier_elements_lived_narrows_the_range),
+		cmocka_unit_test(a_jump_is_told_within_fifteen_minutes),
+		cmocka_unit_test(a_drop_is_told_apart),
+		cmocka_unit_test(noise_with_memory_tells_nothing),
+		cmocka_unit_test(dirty_fuel_is_told_and_the_forecast_follows),
+		cmocka_unit_test(a_rescaled_fit_says_the_same),
+		cmocka_unit_test(a_resumed_state_goes_on_bit_for_bit),
+	};
+
+	return cmocka_run_group_tests(tests, NULL, NULL);
+}
