@@ -13,10 +13,12 @@ static struct boat_filter filter_default(const char *name)
 		.change_h = NAN,
 		.change_l = NAN,
 		.change_months = NAN,
+		.beta = NAN,
 	};
 
 	strncpy(filter.name, name, sizeof(filter.name) - 1);
 	strncpy(filter.stage, name, sizeof(filter.stage) - 1);
+	filter_build_init(&filter.build);
 	return filter;
 }
 

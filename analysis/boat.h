@@ -10,6 +10,8 @@
 #include <stddef.h>
 #include <stdint.h>
 
+#include "analysis/filter_build.h"
+
 #define BOAT_ENGINES_MAX 4
 #define BOAT_FILTERS_MAX 12
 #define BOAT_TANKS_MAX   8
@@ -60,6 +62,10 @@ struct boat_filter {
 	double change_months;
 	bool has_fitted;
 	int64_t fitted_ns;
+	char set[BOAT_NAME_MAX];     /* change-over set that it is one of; "": none */
+	double beta;                 /* beta ratio at its micron rating */
+	enum filter_has separates_water; /* unknown: a primary does */
+	struct filter_build build;   /* how it is built */
 };
 
 struct boat_tank {
