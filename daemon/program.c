@@ -3,12 +3,64 @@
 #include <stdio.h>
 #include <string.h>
 
+#include "daemon/commands.h"
+
+/* In the order in which a newcomer meets them. */
+static const struct command *const commands[] = {
+	&command_runs,
+	&command_trips,
+	&command_events,
+};
+#define COMMANDS (sizeof(commands) / sizeof(commands[0]))
+
+static void print_help(void)
+{
+	(void)printf("usage: sightbowl COMMAND [OPTION…] …\n\n"
+		     "Sightbowl listens to a boat's engine on its CAN bus (NMEA 2000, SAE J1939), accounts for\n"
+		     "every litre, and says how loaded each fuel filter element is. It never transmits on the bus.\n"
+		     "It gives evidence; the engine maker's manual comes first.\n\ncommands:\n");
+	for (size_t i = 0; i < COMMANDS; i++) {
+		(void)printf("  %-10s%s\n", commands[i]->name, commands[i]->summary);
+	}
+	(void)printf("\noptions:\n"
+		     "  --help      this text; sightbowl COMMAND --help for a command\n"
+		     "  --version   the program's version\n\n"
+		     "A log (FILE.db) is an SQLite database that any SQLite tool can read. Unknown values are a dash\n"
+		     "in tables, null in JSON, empty in CSV. Exit status: 0 done, 1 failed, 2 wrong use.\n");
+}
+
 int program_main(int argc, char **argv)
 {
-	if (argc == 2 && strcmp(argv[1], "--version") == 0) {
-		printf("sightbowl %s\n", SIGHTBOWL_VERSION);
+	struct command_line line;
+	bool help;
+
+	if (argc < 2) {
+		(void)fprintf(stderr, "sightbowl: name a command (see sightbowl --help)\n");
+		return EXIT_WRONG_USE;
+	}
+	if (strcmp(argv[1], "--version") == 0) {
+		(void)printf("sightbowl %s\n", SIGHTBOWL_VERSION);
 		return EXIT_DONE;
 	}
-	fprintf(stderr, "sightbowl: name a command\n");
+	if (strcmp(argv[1], "--help") == 0 || strcmp(argv[1], "-h") == 0) {
+		print_help();
+		return EXIT_DONE;
+	}
+	for (size_t i = 0; i < COMMANDS; i++) {
+		if (strcmp(commands[i]->name, argv[1]) != 0) {
+			continue;
+		}
+		enum program_exit status = command_parse(&line, commands[i], (size_t)argc - 2,
+			argv + 2, &help);
+		if (status != EXIT_DONE) {
+			return status;
+		}
+		if (help) {
+			command_print_help(commands[i], stdout);
+			return EXIT_DONE;
+		}
+		return commands[i]->run(&line);
+	}
+	(void)fprintf(stderr, "sightbowl: no such command '%s' (see sightbowl --help)\n", argv[1]);
 	return EXIT_WRONG_USE;
 }

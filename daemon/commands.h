@@ -1,0 +1,12 @@
+/* commands.h: every command of the program; each is defined in the file of its family. */
+#ifndef SIGHTBOWL_DAEMON_COMMANDS_H
+#define SIGHTBOWL_DAEMON_COMMANDS_H
+
+#include "daemon/command.h"
+
+/* fact_commands.c */
+extern const struct command command_runs;
+extern const struct command command_trips;
+extern const struct command command_events;
+
+#endif

@@ -1,0 +1,169 @@
+/* fact_commands.c: runs, trips, events: what the log holds, as it is. */
+#include "daemon/commands.h"
+#include "daemon/fact_tables.h"
+#include "daemon/query_table.h"
+
+/* A fact is in range when any of it lies there; facts without a date only when no range is given. */
+#define IN_RANGE                                                                                   \
+	"(?1 IS NULL OR end_utc_ns >= ?1) AND (?2 IS NULL OR start_utc_ns < ?2)"
+
+#define COUNT(columns) (sizeof(columns) / sizeof((columns)[0]))
+
+static const struct table_column run_columns[] = {
+	{"run", TABLE_INTEGER, QUANTITY_NONE, 0},
+	{"trip", TABLE_INTEGER, QUANTITY_NONE, 0},
+	{"engine", TABLE_INTEGER, QUANTITY_NONE, 0},
+	{"start_utc", TABLE_TIME, QUANTITY_NONE, 0},
+	{"end_utc", TABLE_TIME, QUANTITY_NONE, 0},
+	{"engine_h", TABLE_REAL, QUANTITY_HOURS, 2},
+	{"idle_h", TABLE_REAL, QUANTITY_HOURS, 2},
+	{"fuel_l", TABLE_REAL, QUANTITY_VOLUME, 2},
+	{"fuel_estimated_l", TABLE_REAL, QUANTITY_VOLUME, 2},
+	{"fuel_uncertainty_l", TABLE_REAL, QUANTITY_VOLUME, 2},
+	{"mean_lph", TABLE_REAL, QUANTITY_FLOW, 2},
+	{"max_lph", TABLE_REAL, QUANTITY_FLOW, 2},
+	{"max_coolant_c", TABLE_REAL, QUANTITY_TEMPERATURE, 0},
+};
+
+enum program_exit fact_table_runs(const struct command_line *line, struct table *table,
+	struct log_store *store)
+{
+	return query_table(line, table, log_store_db(store), "runs", run_columns,
+		COUNT(run_columns),
+		"SELECT run, trip, engine, start_utc_ns, end_utc_ns, engine_h, idle_h, fuel_l, "
+		"fuel_estimated_l, fuel_uncertainty_l, mean_lph, max_lph, max_coolant_c "
+		"FROM run_list WHERE " IN_RANGE " AND (?3 IS NULL OR engine = ?3) "
+		"ORDER BY start_utc_ns, run");
+}
+
+static const struct table_column trip_columns[] = {
+	{"trip", TABLE_INTEGER, QUANTITY_NONE, 0},
+	{"engine", TABLE_INTEGER, QUANTITY_NONE, 0},
+	{"start_utc", TABLE_TIME, QUANTITY_NONE, 0},
+	{"end_utc", TABLE_TIME, QUANTITY_NONE, 0},
+	{"engine_h", TABLE_REAL, QUANTITY_HOURS, 2},
+	{"idle_h", TABLE_REAL, QUANTITY_HOURS, 2},
+	{"fuel_l", TABLE_REAL, QUANTITY_VOLUME, 2},
+	{"fuel_estimated_l", TABLE_REAL, QUANTITY_VOLUME, 2},
+	{"fuel_uncertainty_l", TABLE_REAL, QUANTITY_VOLUME, 2},
+	{"mean_lph", TABLE_REAL, QUANTITY_FLOW, 2},
+	{"max_lph", TABLE_REAL, QUANTITY_FLOW, 2},
+	{"distance_nm", TABLE_REAL, QUANTITY_DISTANCE, 1},
+	{"l_per_nm", TABLE_REAL, QUANTITY_CONSUMPTION, 2},
+	{"co2_kg", TABLE_REAL, QUANTITY_MASS, 1},
+	{"max_coolant_c", TABLE_REAL, QUANTITY_TEMPERATURE, 0},
+	{"events", TABLE_INTEGER, QUANTITY_NONE, 0},
+};
+
+enum program_exit fact_table_trips(const struct command_line *line, struct table *table,
+	struct log_store *store)
+{
+	return query_table(line, table, log_store_db(store), "trips", trip_columns,
+		COUNT(trip_columns),
+		"SELECT trip, engine, start_utc_ns, end_utc_ns, engine_h, idle_h, fuel_l, "
+		"fuel_estimated_l, fuel_uncertainty_l, mean_lph, max_lph, distance_nm, l_per_nm, "
+		"co2_kg, max_coolant_c, events FROM trip_list WHERE " IN_RANGE
+		" AND (?3 IS NULL OR engine = ?3) ORDER BY start_utc_ns, trip, engine");
+}
+
+static const struct table_column event_columns[] = {
+	{"event", TABLE_INTEGER, QUANTITY_NONE, 0},
+	{"kind", TABLE_TEXT, QUANTITY_NONE, 0},
+	{"subject", TABLE_TEXT, QUANTITY_NONE, 0},
+	{"severity", TABLE_TEXT, QUANTITY_NONE, 0},
+	{"raised_utc", TABLE_TIME, QUANTITY_NONE, 0},
+	{"acknowledged_utc", TABLE_TIME, QUANTITY_NONE, 0},
+	{"cleared_utc", TABLE_TIME, QUANTITY_NONE, 0},
+	{"value", TABLE_REAL, QUANTITY_NONE, 2},
+	{"limit", TABLE_REAL, QUANTITY_NONE, 2},
+	{"unit", TABLE_TEXT, QUANTITY_NONE, 0},
+	{"basis", TABLE_TEXT, QUANTITY_NONE, 0},
+	{"message", TABLE_TEXT, QUANTITY_NONE, 0},
+};
+
+enum program_exit fact_table_events(const struct command_line *line, struct table *table,
+	struct log_store *store)
+{
+	return query_table(line, table, log_store_db(store), "events", event_columns,
+		COUNT(event_columns),
+		"SELECT event, kind, subject, severity, raised_utc_ns, acknowledged_utc_ns, "
+		"cleared_utc_ns, value, \"limit\", unit, basis, message FROM event_list "
+		"WHERE (?1 IS NULL OR coalesce(cleared_utc_ns, 9223372036854775807) >= ?1) "
+		"AND (?2 IS NULL OR raised_utc_ns < ?2) ORDER BY raised_utc_ns, event");
+}
+
+static enum program_exit show(const struct command_line *line,
+	enum program_exit (*put)(const struct command_line *line, struct table *table,
+		struct log_store *store))
+{
+	struct log_store *store = NULL;
+	struct table *table;
+	enum program_exit status = command_open_log(line, &store);
+
+	if (status != EXIT_DONE) {
+		return status;
+	}
+	status = command_open_output(line, &table);
+	if (status == EXIT_DONE) {
+		status = command_close_output(line, table, put(line, table, store));
+	}
+	log_store_close(store);
+	return status;
+}
+
+static enum program_exit run_runs(const struct command_line *line)
+{
+	return show(line, fact_table_runs);
+}
+
+static enum program_exit run_trips(const struct command_line *line)
+{
+	return show(line, fact_table_trips);
+}
+
+static enum program_exit run_events(const struct command_line *line)
+{
+	return show(line, fact_table_events);
+}
+
+const struct command command_runs = {
+	.name = "runs",
+	.summary = "each engine run: hours, litres, rates",
+	.arguments = "",
+	.help = "Lists the engine runs of a log, from engine on to engine off. fuel_estimated_l is the part of\n"
+		"fuel_l that was not measured by the rate but filled from counters or engine hours;\n"
+		"fuel_uncertainty_l is a half width for about 95 %.\n\n"
+		"  sightbowl runs --db boat.db\n"
+		"  sightbowl runs --db boat.db --since 2026-06-01 --engine 0 --csv",
+	.takes = COMMAND_TAKES_LOG | COMMAND_TAKES_CONFIG | COMMAND_TAKES_FORMAT |
+		COMMAND_TAKES_RANGE | COMMAND_TAKES_ENGINE,
+	.run = run_runs,
+};
+
+const struct command command_trips = {
+	.name = "trips",
+	.summary = "each trip: hours, litres, miles, CO2",
+	.arguments = "",
+	.help = "Lists the trips of a log: runs and movement that belong together, a row for each engine that\n"
+		"ran. CO2 is 3.206 kg for each kg of fuel (IMO, marine gas oil), at the density that the\n"
+		"configuration tells.\n\n"
+		"  sightbowl trips --db boat.db\n"
+		"  sightbowl trips --db boat.db --units us\n"
+		"  sightbowl trips --db boat.db --json",
+	.takes = COMMAND_TAKES_LOG | COMMAND_TAKES_CONFIG | COMMAND_TAKES_FORMAT |
+		COMMAND_TAKES_RANGE | COMMAND_TAKES_ENGINE,
+	.run = run_trips,
+};
+
+const struct command command_events = {
+	.name = "events",
+	.summary = "what needed the skipper's eye",
+	.arguments = "",
+	.help = "Lists the events of a log: what was noticed, when, by what evidence, and whether it is over.\n"
+		"An event without cleared_utc still stands.\n\n"
+		"  sightbowl events --db boat.db\n"
+		"  sightbowl events --db boat.db --since 2026-06-01 --json",
+	.takes = COMMAND_TAKES_LOG | COMMAND_TAKES_CONFIG | COMMAND_TAKES_FORMAT |
+		COMMAND_TAKES_RANGE,
+	.run = run_events,
+};
