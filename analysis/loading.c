@@ -88,8 +88,8 @@ static double axis_back(double n, double y)
 void loading_init(struct loading *l, const struct loading_config *config)
 {
 	*l = (struct loading){0};
-	l->fit.scale_kpa = (double)(float)config->limit_kpa;
-	l->fit.life_l = (double)(float)config->life_l;
+	l->fit.scale_kpa = state_single(config->limit_kpa);
+	l->fit.life_l = state_single(config->life_l);
 	for (size_t i = 0; i < LOADING_BANK; i++) {
 		l->fit.tracks[i].log_weight = law_log_prior[i / LOADING_PACES];
 	}
@@ -209,16 +209,16 @@ static void round_fit(struct loading_fit *fit)
 		&fit->slower, &fit->watch_l, &fit->watch_kpa, &fit->watch_slope};
 
 	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
-		*fields[i] = (double)(float)*fields[i];
+		*fields[i] = state_single(*fields[i]);
 	}
 	for (size_t i = 0; i < LOADING_BANK; i++) {
 		struct loading_track *t = &fit->tracks[i];
-		t->y = (double)(float)t->y;
-		t->k = (double)(float)t->k;
-		t->yy = (double)(float)t->yy;
-		t->yk = (double)(float)t->yk;
-		t->kk = (double)(float)t->kk;
-		t->log_weight = (double)(float)t->log_weight;
+		t->y = state_single(t->y);
+		t->k = state_single(t->k);
+		t->yy = state_single(t->yy);
+		t->yk = state_single(t->yk);
+		t->kk = state_single(t->kk);
+		t->log_weight = state_single(t->log_weight);
 	}
 }
 
@@ -228,7 +228,7 @@ static void round_batch(struct loading_batch *b)
 		&b->minute_kpa, &b->level_kpa, &b->spread_kpa, &b->away_kpa, &b->away_l};
 
 	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
-		*fields[i] = (double)(float)*fields[i];
+		*fields[i] = state_single(*fields[i]);
 	}
 }
 

@@ -31,7 +31,7 @@ void restriction_init(struct restriction *r, const struct restriction_config *co
 {
 	*r = (struct restriction){.last_lph = NAN, .held_kpa = NAN};
 	if (config->reference_lph > 0) {
-		r->reference_lph = (double)(float)config->reference_lph;
+		r->reference_lph = state_single(config->reference_lph);
 	}
 }
 
@@ -267,7 +267,7 @@ static void round_state(struct restriction *r)
 		&r->held_kpa, &r->held_low_lph, &r->held_high_lph};
 
 	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
-		*fields[i] = (double)(float)*fields[i];
+		*fields[i] = state_single(*fields[i]);
 	}
 }
 

@@ -51,6 +51,15 @@ void state_put_float(struct state_writer *w, float value)
 	state_put_bytes(w, coded, sizeof(coded));
 }
 
+double state_single(double value)
+{
+	/* volatile: gcc 12 at -O2 has been seen to drop the casts where it stores two such values at
+	 * once (its vectoriser keeps the unrounded pair). */
+	volatile float single = (float)value;
+
+	return (double)single;
+}
+
 void state_put_bytes(struct state_writer *w, const void *bytes, size_t size)
 {
 	if (w->failed || size > w->size - w->used) {

@@ -32,6 +32,9 @@ void state_put_signed(struct state_writer *w, int64_t value);
 void state_put_double(struct state_writer *w, double value);
 /* For state that its owner holds in single precision: half the bytes, still bit for bit. */
 void state_put_float(struct state_writer *w, float value);
+/* The value as single precision keeps it: an owner that computes in double rounds its state with this
+ * after every step, so that a resumed analysis continues from exactly what went on. */
+double state_single(double value);
 void state_put_bytes(struct state_writer *w, const void *bytes, size_t size);
 
 void state_reader_init(struct state_reader *r, const uint8_t *bytes, size_t size);

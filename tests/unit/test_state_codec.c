@@ -49,6 +49,25 @@ static void values_come_back_bit_for_bit(void **state)
 	assert_int_equal(r.used, r.size);
 }
 
+static void single_precision_is_what_a_float_keeps(void **state)
+{
+	double pair[2] = {0.1, 1.0 / 3};
+	uint8_t bytes[8];
+	struct state_writer w;
+	struct state_reader r;
+
+	(void)state;
+	pair[0] = state_single(pair[0] + 1);
+	pair[1] = state_single(pair[1] + 1);
+	state_writer_init(&w, bytes, sizeof(bytes));
+	state_put_float(&w, (float)(0.1 + 1));
+	state_put_float(&w, (float)(1.0 / 3 + 1));
+	state_reader_init(&r, bytes, sizeof(bytes));
+	assert_true(pair[0] == (double)state_get_float(&r));
+	assert_true(pair[1] == (double)state_get_float(&r));
+	assert_true(pair[0] != 0.1 + 1);
+}
+
 static void bytes_are_little_endian_everywhere(void **state)
 {
 	static const uint8_t expected[] = {0xAC, 0x02, 0, 0, 0, 0, 0, 0, 0xF0, 0x3F};
@@ -112,6 +131,7 @@ int main(void)
 {
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(values_come_back_bit_for_bit),
+		cmocka_unit_test(single_precision_is_what_a_float_keeps),
 		cmocka_unit_test(bytes_are_little_endian_everywhere),
 		cmocka_unit_test(a_full_writer_fails_and_stays_failed),
 		cmocka_unit_test(every_cut_reader_fails_without_reading_past_the_end),

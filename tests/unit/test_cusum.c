@@ -1,0 +1,176 @@
+#include <string.h>
+
+#include "analysis/cusum.h"
+#include "replay/scenario_random.h"
+#include "tests/unit/near.h"
+
+/* NIST/SEMATECH e-Handbook of Statistical Methods 6.3.2.3: target 325, k 0.3175, h 4.1959. */
+static void nist_example_signals_at_group_14(void **state)
+{
+	static const double x[] = {324.925, 324.675, 324.725, 324.350, 325.350, 325.225, 324.125,
+		324.525, 325.225, 324.600, 324.625, 325.150, 328.325, 327.250, 327.825, 328.500,
+		326.675, 327.775, 326.875, 328.350};
+	static const double high[] = {0, 0, 0, 0, 0.03, 0, 0, 0, 0, 0, 0, 0, 3.01, 4.94, 7.45,
+		10.63, 11.99, 14.44, 16.00, 19.04};
+	static const double low[] = {
+		0, 0.01, 0, 0.33, 0, 0, 0.56, 0.72, 0.17, 0.25, 0.31, 0, 0, 0, 0, 0, 0, 0, 0, 0};
+	const struct cusum_config config = {.slack = 0.3175, .limit = 4.1959};
+	struct cusum c;
+
+	(void)state;
+	cusum_init(&c, &config);
+	for (size_t i = 0; i < 20; i++) {
+		enum cusum_signal signal = cusum_add(&c, &config, x[i] - 325);
+		near(c.up, high[i], 0.006);
+		near(c.down, low[i], 0.006);
+		assert_int_equal(signal, i >= 13 ? CUSUM_UP : CUSUM_NONE);
+	}
+}
+
+/* Montgomery, Introduction to Statistical Quality Control, example 9.1. */
+static void montgomery_example_signals_at_29_and_estimates_the_mean(void **state)
+{
+	static const double x[] = {9.45, 7.99, 9.29, 11.66, 12.16, 10.18, 8.04, 11.46, 9.20, 10.34,
+		9.03, 11.47, 10.51, 9.40, 10.08, 9.37, 10.62, 10.31, 8.52, 10.84, 10.90, 9.33,
+		12.29, 11.50, 10.60, 11.08, 10.38, 11.62, 11.31, 10.52};
+	static const double high[] = {0, 0, 0, 1.16, 2.82, 2.50, 0.04, 1.00, 0, 0, 0, 0.97, 0.98, 0,
+		0, 0, 0.12, 0, 0, 0.34, 0.74, 0, 1.79, 2.79, 2.89, 3.47, 3.35, 4.47, 5.28, 5.30};
+	const struct cusum_config config = {.slack = 0.5, .limit = 5};
+	struct cusum c;
+
+	(void)state;
+	cusum_init(&c, &config);
+	for (size_t i = 0; i < 30; i++) {
+		enum cusum_signal signal = cusum_add(&c, &config, x[i] - 10);
+		near(c.up, high[i], 0.006);
+		assert_int_equal(signal, i >= 28 ? CUSUM_UP : CUSUM_NONE);
+		if (i == 28) {
+			assert_int_equal(c.up_count, 7);
+			near(10 + cusum_shift(&c, &config), 11.25, 0.01);
+		}
+	}
+}
+
+/* Lucas and Crosier (1982), table 1 (h = 4), and the values commonly tabled for h = 5. */
+static void run_lengths_are_the_published_ones(void **state)
+{
+	static const double shift[] = {0, 0.25, 0.5, 0.75, 1, 1.5, 2, 2.5, 3, 4, 5};
+	static const double four[] = {
+		168, 74.2, 26.6, 13.3, 8.38, 4.75, 3.34, 2.62, 2.19, 1.71, 1.31};
+	static const double fast[] = {
+		149, 62.7, 20.1, 8.97, 5.29, 2.86, 2.01, 1.59, 1.32, 1.07, 1.01};
+	static const double five[] = {
+		465, 139, 38.0, 17.0, 10.4, 5.75, 4.01, 3.11, 2.57, 2.01, 1.69};
+	struct cusum_config config = {.slack = 0.5, .limit = 4};
+	struct cusum_config head = {.slack = 0.5, .limit = 4, .head_start = 0.5};
+
+	(void)state;
+	for (size_t i = 0; i < 11; i++) {
+		config.limit = 4;
+		near(cusum_run_length(&config, shift[i]) / four[i], 1, 0.004);
+		near(cusum_run_length(&head, shift[i]) / fast[i], 1, 0.005);
+		config.limit = 5;
+		near(cusum_run_length(&config, shift[i]) / five[i], 1, 0.004);
+	}
+	/* Brook and Evans (1972), one side: k 0.5, h 3. */
+	config.limit = 3;
+	near(cusum_run_length_upper(&config, 0), 117.59, 0.05);
+	near(cusum_run_length_upper(&config, 1.5), 3.75, 0.005);
+}
+
+/* A statistics manual prints 4.1500836225 for k 0.25, h 8, shift 2.5; a separate solution by Simpson's
+ * rule on 400 intervals gives 4.1500837256. */
+static void the_integral_equation_agrees_to_seven_digits(void **state)
+{
+	const struct cusum_config config = {.slack = 0.25, .limit = 8};
+
+	(void)state;
+	near(cusum_run_length_upper(&config, 2.5), 4.1500836225, 2e-7);
+	near(cusum_run_length_upper(&config, 2.5), 4.1500837256, 1e-9);
+}
+
+/* Siegmund: within 1 % of the commonly tabled 168 and 465, and at one deviation. */
+static void siegmund_is_close(void **state)
+{
+	(void)state;
+	near(cusum_run_length_siegmund(0.5, 4, 0), 169.05, 0.05);
+	near(cusum_run_length_siegmund(0.5, 5, 0), 469.11, 0.05);
+	near(cusum_run_length_siegmund(0.5, 4, 1), 8.34, 0.01);
+	near(cusum_run_length_siegmund(0.5, 5, 1), 10.34, 0.01);
+}
+
+/* Limits for a run length of 370, published with a statistics package. */
+static void limits_come_back_from_run_lengths(void **state)
+{
+	static const double slack[] = {0.25, 0.5, 0.75, 1, 1.25, 1.5};
+	static const double limit[] = {8.01, 4.77, 3.34, 2.52, 1.99, 1.61};
+
+	(void)state;
+	for (size_t i = 0; i < 6; i++) {
+		near(cusum_limit(slack[i], 370), limit[i], 0.011);
+	}
+}
+
+/* The tables hold for what cusum_add does: 4,000 simulated runs, one deviation of their mean is 1.6
+ * %. */
+static void simulated_run_lengths_agree(void **state)
+{
+	const struct cusum_config config = {.slack = 0.5, .limit = 4};
+	struct scenario_random random;
+
+	(void)state;
+	scenario_random_init(&random, 42, 0);
+	double total = 0;
+	for (int run = 0; run < 4000; run++) {
+		struct cusum c;
+		cusum_init(&c, &config);
+		do {
+			total++;
+		} while (cusum_add(&c, &config, scenario_random_normal(&random)) == CUSUM_NONE);
+	}
+	near(total / 4000 / 167.684, 1, 0.06);
+}
+
+static void a_resumed_sum_goes_on_bit_for_bit(void **state)
+{
+	const struct cusum_config config = {.slack = 0.5, .limit = 4, .head_start = 0.5};
+	struct scenario_random random;
+	struct cusum whole;
+	struct cusum resumed;
+
+	(void)state;
+	scenario_random_init(&random, 1, 0);
+	cusum_init(&whole, &config);
+	cusum_init(&resumed, &config);
+	for (int i = 0; i < 500; i++) {
+		uint8_t bytes[32];
+		struct state_writer w;
+		struct state_reader r;
+		double x = scenario_random_normal(&random);
+		assert_int_equal(cusum_add(&whole, &config, x), cusum_add(&resumed, &config, x));
+		state_writer_init(&w, bytes, sizeof(bytes));
+		cusum_save(&resumed, &w);
+		assert_false(w.failed);
+		memset(&resumed, 0, sizeof(resumed));
+		state_reader_init(&r, bytes, w.used);
+		cusum_load(&resumed, &r);
+		assert_false(r.failed);
+		assert_memory_equal(&whole, &resumed, sizeof(whole));
+	}
+}
+
+int main(void)
+{
+	const struct CMUnitTest tests[] = {
+		cmocka_unit_test(nist_example_signals_at_group_14),
+		cmocka_unit_test(montgomery_example_signals_at_29_and_estimates_the_mean),
+		cmocka_unit_test(run_lengths_are_the_published_ones),
+		cmocka_unit_test(the_integral_equation_agrees_to_seven_digits),
+		cmocka_unit_test(siegmund_is_close),
+		cmocka_unit_test(limits_come_back_from_run_lengths),
+		cmocka_unit_test(simulated_run_lengths_agree),
+		cmocka_unit_test(a_resumed_sum_goes_on_bit_for_bit),
+	};
+
+	return cmocka_run_group_tests(tests, NULL, NULL);
+}
