@@ -358,6 +358,18 @@ void pipeline_snapshot(struct pipeline *p)
 	}
 }
 
+void pipeline_latest(const struct pipeline *p, void *context,
+	void (*on_value)(void *context, uint16_t signal, uint16_t instance, double value,
+		int64_t heard_ns))
+{
+	for (size_t i = 0; i < p->sources.count; i++) {
+		const struct slot *slot = &p->sources.slots[i];
+		if (slot->has_provider) {
+			on_value(context, slot->signal, slot->instance, slot->value, slot->heard_ns);
+		}
+	}
+}
+
 void pipeline_finish(struct pipeline *p)
 {
 	if (p->clock.now.session == 0) {

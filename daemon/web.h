@@ -1,0 +1,71 @@
+/* web.h: the page's HTTP server.
+ *
+ * Knows HTTP and who may ask: libmicrohttpd, driven by the loop that it is given. Files of the page
+ * are answered at once; what needs the log is answered by a source on a worker thread, one question
+ * at a time, so that the loop never waits for a disk. Connections, sizes and times are bounded, and
+ * so is what a client that does not read, or does not finish asking, can hold.
+ */
+#ifndef SIGHTBOWL_DAEMON_WEB_H
+#define SIGHTBOWL_DAEMON_WEB_H
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include <uv.h>
+
+#include "daemon/web_request.h"
+
+#define WEB_DEFAULT_ADDRESS "127.0.0.1"
+#define WEB_DEFAULT_PORT    8790
+#define WEB_CONNECTIONS_MAX 128
+#define WEB_STREAMS_MAX     16 /* of them, those that are sent live values */
+#define WEB_QUESTIONS_MAX   64 /* waiting for the worker */
+
+struct web_settings {
+	char address[64]; /* numeric, IPv4 or IPv6; "": no page */
+	unsigned port;    /* 0: any free one */
+	char password_hash[128]; /* Argon2, as web_password_hash makes it; "": none is asked */
+	bool write;       /* acknowledging events and writing into the service book */
+	char names[256];  /* host names besides numbers and localhost, separated by spaces */
+};
+
+/* Loopback, no password, nothing can be written. */
+void web_settings_init(struct web_settings *settings);
+
+/* NULL when the settings are fit for use, else a sentence: an address that is no number, one beyond
+ * this machine without a password, a password that is no Argon2 hash. Static text. */
+const char *web_settings_check(const struct web_settings *settings);
+
+struct web_source {
+	void *context;
+	/* Answers what is not a file of the page. Called on a worker thread, never two at a time. */
+	void (*answer)(void *context, const struct web_request *request,
+		struct web_answer *ret_answer);
+	/* Writes, as one JSON object, the live values that changed after *sequence (0: all), and puts
+	 * *sequence up. Returns the bytes written, 0 when nothing changed. Called on the loop. */
+	size_t (*live)(void *context, uint64_t *sequence, char *out, size_t size);
+	/* Carries out a POST, which only comes when the settings allow writing. On the loop; NULL:
+	 * there is nothing that can be written. */
+	void (*write)(void *context, const struct web_request *request,
+		struct web_answer *ret_answer);
+};
+
+struct web; /* opaque; heap */
+
+/* Starts serving. The source's context must live until on_stopped. Returns 0 or a negative errno
+ * (-EADDRINUSE, -EADDRNOTAVAIL, -EACCES …) with a sentence in ret_error. */
+int web_start(struct web **ret_web, uv_loop_t *loop, const struct web_settings *settings,
+	const struct web_source *source, char *ret_error, size_t error_size);
+
+/* The port that it listens on. */
+unsigned web_port(const struct web *web);
+
+/* Whether somebody watches live values just now. */
+bool web_is_watched(const struct web *web);
+
+/* Ends every connection and frees; on_stopped (may be NULL) is called from the loop when nothing of
+ * it is left. NULL is fine: on_stopped is then called at once. */
+void web_stop(struct web *web, void (*on_stopped)(void *context), void *context);
+
+#endif
