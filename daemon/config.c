@@ -234,21 +234,40 @@ static int read_fitted(struct reading *reading, const struct value_row *row, voi
 	return 0;
 }
 
-/* ADDRESS:PORT, an IPv6 address in brackets. */
+/* ADDRESS:PORT, an IPv6 address in brackets; or none. */
 static int read_listen(struct reading *reading, const struct value_row *row, void *base,
 	const char *value)
 {
-	struct settings *settings = base;
+	struct web_settings *web = base;
 	const char *colon = strrchr(value, ':');
+	bool bracket = value[0] == '[';
+	size_t length;
 
-	if (colon == NULL || colon == value ||
-		(size_t)(colon - value) >= sizeof(settings->web_address) ||
-		!whole_number(colon + 1, 65535, &settings->web_port)) {
-		return refuse(reading, "%s: expected ADDRESS:PORT, such as 127.0.0.1:8080; got '%s'",
-			row->key, value);
+	if (strcmp(value, "none") == 0) {
+		web->address[0] = '\0';
+		return 0;
 	}
-	memcpy(settings->web_address, value, (size_t)(colon - value));
-	settings->web_address[colon - value] = '\0';
+	if (colon == NULL || colon <= value + bracket || (bracket && colon[-1] != ']') ||
+		(size_t)(colon - value) >= sizeof(web->address) ||
+		!whole_number(colon + 1, 65535, &web->port)) {
+		return refuse(reading, "%s: expected ADDRESS:PORT, such as 127.0.0.1:8790, or none; "
+			"got '%s'", row->key, value);
+	}
+	length = (size_t)(colon - value) - (bracket ? 2 : 0);
+	memcpy(web->address, value + bracket, length);
+	web->address[length] = '\0';
+	return 0;
+}
+
+static int read_write(struct reading *reading, const struct value_row *row, void *base,
+	const char *value)
+{
+	struct web_settings *web = base;
+
+	if (strcmp(value, "yes") != 0 && strcmp(value, "no") != 0) {
+		return refuse(reading, "%s: expected yes or no; got '%s'", row->key, value);
+	}
+	web->write = strcmp(value, "yes") == 0;
 	return 0;
 }
 
@@ -345,6 +364,9 @@ static const struct value_row log_rows[] = {
 };
 static const struct value_row web_rows[] = {
 	OWN("listen", read_listen),
+	TEXT("password", struct web_settings, password_hash),
+	OWN("write", read_write),
+	TEXT("names", struct web_settings, names),
 	END,
 };
 static const struct value_row notify_rows[] = {
@@ -357,6 +379,11 @@ static void *find_settings(struct reading *reading, const char *name)
 {
 	(void)name;
 	return reading->settings;
+}
+static void *find_web(struct reading *reading, const char *name)
+{
+	(void)name;
+	return &reading->settings->web;
 }
 
 static void *find_limits(struct reading *reading, const char *name)
@@ -482,7 +509,7 @@ static const struct section_row {
 	{"tank", "N", tank_rows, find_tank, true},
 	{"limits", NULL, limit_rows, find_limits, false},
 	{"log", NULL, log_rows, find_settings, false},
-	{"web", NULL, web_rows, find_settings, false},
+	{"web", NULL, web_rows, find_web, false},
 	{"notify", NULL, notify_rows, find_settings, false},
 };
 #define SECTION_ROWS (sizeof(sections) / sizeof(sections[0]))
@@ -660,7 +687,7 @@ static char *next_line(char *line, int size, void *stream)
 	return line;
 }
 
-/* What no single line shows: filters of engines that are not there. */
+/* What no single line shows: filters of engines that are not there, a page open to everybody. */
 static int check_whole(const struct settings *settings, const char *path, char *ret_error,
 	size_t error_size)
 {
@@ -673,6 +700,11 @@ static int check_whole(const struct settings *settings, const char *path, char *
 			return -EINVAL;
 		}
 	}
+	const char *wrong = web_settings_check(&settings->web);
+	if (wrong != NULL) {
+		(void)snprintf(ret_error, error_size, "%s: [web] %s", path, wrong);
+		return -EINVAL;
+	}
 	return 0;
 }
 
@@ -682,6 +714,7 @@ void settings_init(struct settings *settings)
 	boat_init(&settings->boat);
 	settings->limits = (struct limit_settings){NAN, NAN, NAN, NAN};
 	settings->notify_severity = SEVERITY_CAUTION;
+	web_settings_init(&settings->web);
 }
 
 void settings_number_buses(struct settings *settings, struct bus_names *buses)

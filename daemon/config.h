@@ -13,6 +13,7 @@
 
 #include "analysis/boat.h"
 #include "daemon/units.h"
+#include "daemon/web_settings.h"
 #include "decoders/frame.h"
 #include "replay/capture.h"
 
@@ -40,8 +41,7 @@ struct settings {
 	size_t bus_count;
 	struct bus_setting buses[FRAME_BUS_MAX];
 	struct limit_settings limits;
-	char web_address[64]; /* "": no page */
-	unsigned web_port;
+	struct web_settings web;
 	char notify_command[SETTINGS_PATH_MAX]; /* "": none */
 	unsigned notify_severity;               /* enum event_severity: this or worse */
 };

@@ -95,8 +95,8 @@ static void the_example_holds_every_key_and_parses(void **state)
 	assert_true(settings.boat.tanks[0].capacity_l == 240);
 	assert_true(fabs(settings.limits.fuel_pressure_kpa - 172.368925) < 1e-6);
 	assert_string_equal(settings.log_path, "/var/lib/sightbowl/boat.db");
-	assert_string_equal(settings.web_address, "127.0.0.1");
-	assert_int_equal(settings.web_port, 8080);
+	assert_string_equal(settings.web.address, "127.0.0.1");
+	assert_int_equal(settings.web.port, 8790);
 	assert_int_equal(settings.notify_severity, SEVERITY_CAUTION);
 	assert_int_equal(settings.boat.pin_count, 2);
 	assert_int_equal(settings.boat.pins[0].signal, SIGNAL_GROUND_SPEED);
@@ -178,6 +178,10 @@ static void what_is_wrong_is_named_with_its_line(void **state)
 		{"[engine 0]\nsource fuel_rate_lph = can0\n", ":2: source fuel_rate_lph: expected BUS "
 			"ADDRESS"},
 		{"[web]\nlisten = 8080\n", ":2: listen: expected ADDRESS:PORT"},
+		{"[web]\nwrite = perhaps\n", ":2: write: expected yes or no; got 'perhaps'"},
+		{"[web]\nlisten = 192.168.1.5:8790\n", ": [web] a page for other machines needs a "
+			"password"},
+		{"[web]\npassword = hello\n", ": [web] the page's password must be"},
 		{"[notify]\nseverity = loud\n", ":2: severity: expected advice, caution or warning; got "
 			"'loud'"},
 		{"[boat]\nname = 0123456789012345678901234567890123456789012345678901234567890\n",
