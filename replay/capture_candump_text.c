@@ -97,26 +97,43 @@ static bool take_byte(const uint8_t **at, const uint8_t *end, uint8_t *out_byte)
 	while (p < end && (text_is_space(*p) || *p == '`')) {
 		p++;
 	}
-	if (is_binary_byte(p, end)) {
-		uint8_t byte = 0;
-		for (size_t i = 0; i < 8; i++) {
-			byte = (uint8_t)(byte << 1 | (p[i] - '0'));
-		}
-		*out_byte = byte;
-		p += 8;
-	} else {
-		int high = p < end ? text_hex_digit(*p) : -1;
-		int low = end - p >= 2 ? text_hex_digit(p[1]) : -1;
-		if (high < 0 || low < 0) {
-			return false;
-		}
-		*out_byte = (uint8_t)(high << 4 | low);
-		p += 2;
-	}
-	if (p < end && !text_is_space(*p) && *p != '`') {
+	int high = end - p >= 2 ? text_hex_digit(p[0]) : -1;
+	int low = end - p >= 2 ? text_hex_digit(p[1]) : -1;
+	if (high < 0 || low < 0) {
 		return false;
 	}
-	*at = p;
+	if (end - p == 2 || text_is_space(p[2]) || p[2] == '`') {
+		*out_byte = (uint8_t)(high << 4 | low);
+		*at = p + 2;
+		return true;
+	}
+	if (!is_binary_byte(p, end) || (end - p > 8 && !text_is_space(p[8]) && p[8] != '`')) {
+		return false;
+	}
+	uint8_t byte = 0;
+	for (size_t i = 0; i < 8; i++) {
+		byte = (uint8_t)(byte << 1 | (p[i] - '0'));
+	}
+	*out_byte = byte;
+	*at = p + 8;
+	return true;
+}
+
+/* The usual shape, "8A A0 28" and the end of the line; false leaves the rest to the careful way. */
+static bool take_plain_data(const uint8_t *at, const uint8_t *end, size_t length, struct frame *frame)
+{
+	if (length == 0 || length > FRAME_DATA_MAX || (size_t)(end - at) != length * 3 - 1) {
+		return false;
+	}
+	for (size_t i = 0; i < length; i++, at += 3) {
+		int high = text_hex_digit(at[0]);
+		int low = text_hex_digit(at[1]);
+		if ((high | low) < 0 || (i + 1 < length && at[2] != ' ')) {
+			return false;
+		}
+		frame->data[i] = (uint8_t)(high << 4 | low);
+	}
+	frame->len = (uint8_t)length;
 	return true;
 }
 
@@ -127,6 +144,9 @@ static const char *take_text_data(const uint8_t *at, const uint8_t *end, size_t 
 	const uint8_t *p = at;
 	bool reversed = false;
 
+	if (take_plain_data(at, end, length, frame)) {
+		return NULL;
+	}
 	for (size_t i = 0; i < length; i++) {
 		uint8_t byte = 0;
 		if (!take_byte(&p, end, &byte)) {

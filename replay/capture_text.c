@@ -4,20 +4,6 @@
 
 #define LONG_LINE_TAIL 1024u /* what is kept of a line that is given up, to find a frame in */
 
-int text_hex_digit(uint8_t c)
-{
-	if (c >= '0' && c <= '9') {
-		return c - '0';
-	}
-	if (c >= 'A' && c <= 'F') {
-		return c - 'A' + 10;
-	}
-	if (c >= 'a' && c <= 'f') {
-		return c - 'a' + 10;
-	}
-	return -1;
-}
-
 const char *text_take_bus(const uint8_t **at, const uint8_t *end, struct text_frame *out)
 {
 	const uint8_t *p = *at;

@@ -53,7 +53,16 @@ size_t text_read(struct text_reader *reader, struct capture_input *input, struct
 	size_t count);
 
 /* Characters. */
-int text_hex_digit(uint8_t c); /* 0 .. 15, or -1 */
+static inline int text_hex_digit(uint8_t c) /* 0 .. 15, or -1 */
+{
+	unsigned decimal = (unsigned)c - '0';
+	unsigned letter = ((unsigned)c | 0x20u) - 'a';
+
+	if (decimal < 10) {
+		return (int)decimal;
+	}
+	return letter < 6 ? (int)letter + 10 : -1;
+}
 static inline bool text_is_space(uint8_t c)
 {
 	return c == ' ' || c == '\t';
