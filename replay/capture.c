@@ -25,7 +25,9 @@ void capture_input_damaged(struct capture_input *input, uint64_t offset, uint64_
 {
 	struct capture_damage *damage = &input->damage;
 
-	if (damage->count++ == 0) {
+	/* The byte source is ahead of the format: what it has met first may lie behind this. */
+	if (damage->count++ == 0 || offset < damage->first_byte ||
+		(offset == damage->first_byte && damage->first_line == 0)) {
 		damage->first_byte = offset;
 		damage->first_line = line;
 		snprintf(damage->first_reason, sizeof(damage->first_reason), "%s", reason);
