@@ -176,8 +176,19 @@ struct scenario_options {
 void scenario_options_init(struct scenario_options *options);
 /* The same boat and season with nothing wrong: no fault, no disturbance. */
 void scenario_options_init_clean(struct scenario_options *options);
+/* Another boat, use and climate drawn by a number (which becomes the seed): protocol, pump or burn
+ * only, blocking laws, sensors, lives, temperatures of the fuel from 5 to 45 °C, 60 to 220 engine hours.
+ * Healthy: nothing wrong. Else one thing is, of the kind that the caller gives. Both elements are
+ * changed at their limit. No disturbances, thin rates. */
+void scenario_options_vary(struct scenario_options *options, uint64_t number);
+void scenario_options_vary_fault(struct scenario_options *options, uint64_t number,
+	enum scenario_fault_kind kind);
 /* Returns NULL when all is within its range, else the name of the first wrong option. */
 const char *scenario_options_check(const struct scenario_options *options);
+/* Steady burn of each engine at cruise_rpm on calm water, clean and warm; and the flow to which an
+ * engine's reference restrictions are put: the supply at that speed. */
+double scenario_cruise_lph(const struct scenario_options *options);
+double scenario_reference_lph(const struct scenario_options *options, unsigned engine);
 /* What the skipper of this boat would write into the configuration. */
 void scenario_boat(const struct scenario_options *options, struct boat *ret_boat);
 
@@ -290,8 +301,8 @@ struct scenario_truth {
 	double engine_h[SCENARIO_ENGINES_MAX];
 	double fuel_l[SCENARIO_ENGINES_MAX];
 	double fuel_kg[SCENARIO_ENGINES_MAX];
-	double cruise_lph;          /* steady burn at cruise_rpm, calm water, clean hull, warm; each engine */
-	double reference_lph[SCENARIO_ENGINES_MAX]; /* supply flow of the reference */
+	double cruise_lph;          /* as scenario_cruise_lph */
+	double reference_lph[SCENARIO_ENGINES_MAX];
 	double tank_start_kg;       /* mass balance: start + refuelled - burned - leaked = end */
 	double tank_end_kg;
 	double refuelled_kg;

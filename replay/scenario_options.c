@@ -2,6 +2,7 @@
 #include <string.h>
 
 #include "replay/scenario.h"
+#include "replay/scenario_propulsion.h"
 
 #define CALENDAR_NS (INT64_C(1893456000) * 1000000000) /* 2030-01-01 */
 #define DEMO_NS     (INT64_C(1747008000) * 1000000000) /* 2025-05-12 */
@@ -61,7 +62,7 @@ void scenario_options_init_clean(struct scenario_options *options)
 			.micron = 2,
 			.rated_lph = 80,
 			.clean_kpa = 9,
-			.limit_kpa = 45,
+			.limit_kpa = 35,
 			.life_l = 9000,
 			.change_at_limit = true,
 			.sensor = SENSOR_PRESSURE,
@@ -268,6 +269,23 @@ const char *scenario_options_check(const struct scenario_options *o)
 	return wrong != NULL ? wrong : check_disturbance(&o->disturb);
 }
 
+double scenario_cruise_lph(const struct scenario_options *options)
+{
+	const struct scenario_wear none = {0};
+
+	return scenario_propulsion_steady_kgh(options->cruise_rpm, options->engines, &none, NULL,
+		       NULL) /
+	       options->density_15_kgl;
+}
+
+double scenario_reference_lph(const struct scenario_options *options, unsigned engine)
+{
+	const struct scenario_engine *e = &options->engine[engine];
+
+	return e->supply == SUPPLY_PUMP ? e->pump_lph * options->cruise_rpm / e->pump_rpm
+					: scenario_cruise_lph(options);
+}
+
 void scenario_boat(const struct scenario_options *options, struct boat *ret_boat)
 {
 	static const char *const names[] = {"primary", "secondary"};
@@ -299,7 +317,7 @@ void scenario_boat(const struct scenario_options *options, struct boat *ret_boat
 				.pressure_instance = from->pressure_instance,
 				.sensor_kind = from->sensor_kind,
 				.limit_kpa = from->limit_kpa,
-				.reference_lph = NAN,
+				.reference_lph = scenario_reference_lph(options, i),
 				.change_h = NAN,
 				.change_l = NAN,
 				.change_months = NAN,

@@ -26,8 +26,8 @@
 #define COOLER_KW_K    0.62
 #define THERMOSTAT_C   78.0
 #define THERMOSTAT_WIDE_C 14.0
-#define FEED_KPA       52.0
-#define STARVE_KPA     12.0
+#define FEED_KPA       85.0
+#define STARVE_KPA     20.0
 
 double scenario_propulsion_most_kw(double rpm)
 {
@@ -63,6 +63,7 @@ void scenario_propulsion_engine_init(struct scenario_engine_state *e, double c,
 		.since_s = 1e6,
 	};
 	scenario_wander_init(&e->governor, 2.5, 2, r);
+	scenario_wander_init(&e->dose, 0.012, 0.8, r);
 }
 
 /* Torque at the shaft, as power at the engine, and thrust of one propeller. */
@@ -118,16 +119,23 @@ static void heat_engine(struct scenario_engine_state *e, const struct scenario_w
 	e->exhaust_c += (settle_c - e->exhaust_c) * (1 - exp(-step_s / (e->firing ? 25 : 600)));
 }
 
+double scenario_propulsion_pump_share(double suction_kpa)
+{
+	double boil = suction_kpa / 60;
+
+	boil *= boil;
+	return (1 - 0.0015 * suction_kpa) / (1 + boil * boil);
+}
+
 /* The feed falls with what the pump must suck against, and behind it with what the next filter takes. */
 static void feed_engine(struct scenario_engine_state *e, const struct scenario_wear *wear,
 	double suction_kpa, double second_kpa, double step_s, struct scenario_random *r)
 {
 	double turning = e->rpm / 1500;
-	double feed = FEED_KPA * (turning > 1 ? 1 : turning) - 0.25 * suction_kpa - second_kpa;
+	double feed = FEED_KPA * (turning > 1 ? 1 : turning) *
+			      scenario_propulsion_pump_share(suction_kpa) -
+		      0.2 * suction_kpa - second_kpa;
 
-	if (suction_kpa > 25) {
-		feed -= 1.1 * (suction_kpa - 25);
-	}
 	if (wear->air > 0 && e->firing) {
 		feed -= wear->air * (14 + 9 * fabs(scenario_random_normal(r)) + 0.5 * suction_kpa);
 	}
@@ -178,7 +186,7 @@ void scenario_propulsion_engine_step(struct scenario_engine_state *e,
 			      e->alternator_kw + 0.25 * e->rpm / ENGINE_RATED_RPM;
 		most_kw = scenario_propulsion_most_kw(e->rpm);
 		if (e->feed_kpa < STARVE_KPA && e->since_s > 8) {
-			most_kw *= 0.25 + 0.75 * e->feed_kpa / STARVE_KPA;
+			most_kw *= 0.1 + 0.9 * e->feed_kpa / STARVE_KPA;
 		}
 		if (e->brake_kw > most_kw) {
 			/* It turns more slowly until it can carry the load. */
@@ -191,6 +199,7 @@ void scenario_propulsion_engine_step(struct scenario_engine_state *e,
 		}
 		e->load = e->brake_kw / scenario_propulsion_most_kw(e->rpm);
 		e->burn_kgh = scenario_propulsion_burn_kgh(e->brake_kw, e->rpm, e->coolant_c, wear);
+		e->burn_kgh *= 1 + scenario_wander_step(&e->dose, step_s, r);
 		if (e->since_s < 3.5) {
 			e->burn_kgh *= 1.6; /* start fuel */
 		}

@@ -55,7 +55,8 @@ struct scenario_engine_state {
 	double oil_kpa;
 	double feed_kpa;    /* fuel pressure at the injection pump, gauge */
 	double hunt_phase;
-	struct scenario_wander governor;
+	struct scenario_wander governor; /* speed, rpm */
+	struct scenario_wander dose;     /* fuel of a stroke, share */
 };
 
 struct scenario_hull {
@@ -69,6 +70,10 @@ double scenario_propulsion_most_kw(double rpm);
 /* Fuel for a brake power, kg/h. */
 double scenario_propulsion_burn_kgh(double brake_kw, double rpm, double coolant_c,
 	const struct scenario_wear *wear);
+
+/* What a lift pump still moves against suction, share: it slips a little, and gives less and less
+ * where the fuel begins to boil. */
+double scenario_propulsion_pump_share(double suction_kpa);
 
 void scenario_propulsion_engine_init(struct scenario_engine_state *e, double c,
 	struct scenario_random *r);

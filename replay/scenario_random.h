@@ -1,6 +1,5 @@
-/* scenario_random.h: the scenario's own random numbers: xoshiro256** (Blackman and Vigna; written from
- * memory, checked against no outside vector) seeded by splitmix64, one stream a subject, so that a
- * disturbance never changes the season's physics. */
+/* scenario_random.h: the scenario's own random numbers: xoshiro256** (Blackman and Vigna) seeded by
+ * splitmix64, one stream a subject, so that a disturbance never changes the season's physics. */
 #ifndef SIGHTBOWL_REPLAY_SCENARIO_RANDOM_H
 #define SIGHTBOWL_REPLAY_SCENARIO_RANDOM_H
 

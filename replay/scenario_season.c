@@ -13,6 +13,7 @@
 #define FAULTS_S     10.0  /* how often faults grow */
 #define PROBE_L      0.060 /* water in the bowl at which the probe is wet */
 #define PICKUP_KW_K  0.003 /* fuel line through the engine room */
+#define PUMP_LAG_S   2.0
 #define BATTERY_AH   400.0
 
 static int allocate(struct scenario_season *season)
@@ -53,9 +54,7 @@ static void init_machine(struct scenario_season *season, unsigned engine)
 	const struct scenario_engine *options = &o->engine[engine];
 	struct scenario_machine *m = &season->machines[engine];
 	struct scenario_fuel warm = scenario_tank_fuel(&season->tank, 40);
-	double reference_lph = options->supply == SUPPLY_PUMP
-				       ? options->pump_lph * o->cruise_rpm / options->pump_rpm
-				       : season->truth.cruise_lph;
+	double reference_lph = scenario_reference_lph(o, engine);
 
 	scenario_propulsion_engine_init(&m->state, o->air_c, &season->random);
 	m->fuel_c = season->tank.temperature_c;
@@ -73,7 +72,6 @@ static void init_machine(struct scenario_season *season, unsigned engine)
 
 int scenario_season_init(struct scenario_season *season, const struct scenario_options *options)
 {
-	const struct scenario_wear none = {0};
 	int r;
 
 	memset(season, 0, sizeof(*season));
@@ -97,9 +95,7 @@ int scenario_season_init(struct scenario_season *season, const struct scenario_o
 	season->hull.engines = options->engines;
 	season->room_c = options->air_c;
 	season->battery_ah = 0.8 * BATTERY_AH;
-	season->truth.cruise_lph = scenario_propulsion_steady_kgh(options->cruise_rpm,
-					   options->engines, &none, NULL, NULL) /
-				   options->density_15_kgl;
+	season->truth.cruise_lph = scenario_cruise_lph(options);
 	season->truth.tank_start_kg = season->tank.fuel_kg;
 	season->truth.tank_end_kg = season->tank.fuel_kg;
 	for (unsigned i = 0; i < options->engines; i++) {
@@ -193,11 +189,17 @@ static double run_machine(struct scenario_season *season, unsigned engine,
 	if (burned_kg > season->tank.fuel_kg) {
 		burned_kg = season->tank.fuel_kg;
 	}
-	m->supply_lph = m->burn_lph;
 	if (options->supply == SUPPLY_PUMP) {
-		m->supply_lph = e->rpm * options->pump_lph / options->pump_rpm *
-				(1 - 0.0025 * suction) * (1 - 0.3 * m->wear.air);
+		double moved_lph = e->rpm * options->pump_lph / options->pump_rpm *
+				   scenario_propulsion_pump_share(suction) *
+				   (1 - 0.3 * m->wear.air);
+
+		/* Hoses and bubbles give: the flow follows the pump with a lag. */
+		m->supply_lph += (moved_lph - m->supply_lph) * (1 - exp(-step_s / PUMP_LAG_S));
+		m->supply_lph = e->rpm <= 0 ? 0 : m->supply_lph;
 		m->supply_lph = m->supply_lph < m->burn_lph ? m->burn_lph : m->supply_lph;
+	} else {
+		m->supply_lph = m->burn_lph;
 	}
 	season->tank.fuel_kg -= burned_kg;
 	m->total_kg += burned_kg;

@@ -15,7 +15,7 @@
 #define FAST_GAP_NS   1000000
 #define BAM_GAP_NS    60000000
 #define SECOND_OFFSET 8    /* address of the second NMEA 2000 sender, above the first's */
-#define HOLLOW_OFFSET 16
+#define HOLLOW_OFFSET 17
 #define J1939_SECOND  49
 #define J1939_HOLLOW  3
 

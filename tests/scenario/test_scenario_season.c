@@ -1,12 +1,17 @@
 /* The season as a whole: same options, same bytes; sums that must close. */
+#include <errno.h>
 #include <math.h>
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stddef.h>
 #include <stdint.h>
+#include <stdlib.h>
 #include <string.h>
+#include <time.h>
+#include <unistd.h>
 
 #include <cmocka.h>
+#include <jansson.h>
 
 #include "replay/scenario.h"
 
@@ -120,7 +125,10 @@ static void the_demo_season_is_what_it_promises(void **state)
 	struct scenario *s;
 
 	(void)state;
+	/* The season is the same however thinly it is heard. */
 	scenario_options_init(&o);
+	o.engine_ms = 2000;
+	o.instrument_ms = 10000;
 	s = run_season(&o, 997, &digest, &count);
 	const struct scenario_truth *t = scenario_truth(s);
 	assert_true(t->engine_h[0] >= 60);
@@ -228,6 +236,106 @@ static void wrong_options_are_named(void **state)
 	scenario_destroy(NULL);
 }
 
+static void drawn_boats_are_sound_and_sail_their_hours(void **state)
+{
+	static struct scenario_options o;
+	unsigned burn_only = 0;
+	unsigned by_protocol[3] = {0};
+
+	(void)state;
+	for (uint64_t number = 1; number <= 300; number++) {
+		for (int kind = 0; kind < SCENARIO_FAULT_KINDS; kind++) {
+			scenario_options_vary_fault(&o, number, (enum scenario_fault_kind)kind);
+			const char *wrong = scenario_options_check(&o);
+			if (wrong != NULL) {
+				print_error("number %u, %s: %s\n", (unsigned)number,
+					scenario_fault_name((enum scenario_fault_kind)kind), wrong);
+			}
+			assert_null(wrong);
+		}
+		burn_only += o.engine[0].supply == SUPPLY_BURN;
+		by_protocol[o.protocol]++;
+	}
+	assert_true(burn_only > 30);
+	assert_true(by_protocol[0] > 50 && by_protocol[1] > 50 && by_protocol[2] > 50);
+	for (uint64_t number = 1; number <= 3; number++) {
+		uint64_t digest;
+		uint64_t count;
+
+		scenario_options_vary(&o, number);
+		o.engine_ms = 2000;
+		o.instrument_ms = 10000;
+		o.step_ms = 1000;
+		struct scenario *s = run_season(&o, 997, &digest, &count);
+		const struct scenario_truth *t = scenario_truth(s);
+		assert_true(fabs(t->engine_h[0] / o.engine_h - 1) < 0.05);
+		assert_int_equal(t->onset_count, 0);
+		scenario_destroy(s);
+	}
+}
+
+/* The truth is read by another library than the one that wrote it. */
+static void a_season_is_written_as_a_capture_with_its_truth_beside_it(void **state)
+{
+	struct scenario_options o = short_season();
+	char capture_path[] = "/tmp/sightbowl-scenario-XXXXXX";
+	char truth_path[] = "/tmp/sightbowl-truth-XXXXXX";
+	char error[200] = "";
+	struct bus_names buses = {0};
+	struct capture *capture = NULL;
+	struct scenario *s = NULL;
+	struct frame written;
+	struct frame read;
+
+	(void)state;
+	o.disturb.clock = SCENARIO_CLOCK_RESUMED;
+	o.disturb.clock_set_after_s = 60;
+	assert_true(close(mkstemp(capture_path)) == 0 && close(mkstemp(truth_path)) == 0);
+	assert_int_equal(scenario_write(&o, capture_path, WRITE_CANDUMP, WRITE_ZSTD, truth_path, error,
+				 sizeof(error)),
+		0);
+	assert_int_equal(capture_open(&capture, capture_path, &buses, NULL, error, sizeof(error)), 0);
+	assert_int_equal(scenario_create(&s, &o), 0);
+	while (scenario_next(s, &written, 1) == 1) {
+		assert_int_equal(capture_read(capture, &read, 1), 1);
+		assert_memory_equal(&written, &read, sizeof(read));
+	}
+	assert_int_equal(capture_read(capture, &read, 1), 0);
+	const struct scenario_truth *t = scenario_truth(s);
+	json_t *truth = json_load_file(truth_path, JSON_REJECT_DUPLICATES, NULL);
+	assert_non_null(truth);
+	assert_int_equal(json_array_size(json_object_get(truth, "runs")), t->run_count);
+	assert_int_equal(json_array_size(json_object_get(truth, "trips")), t->trip_count);
+	assert_int_equal(json_array_size(json_object_get(truth, "sessions")), t->session_count);
+	for (size_t i = 0; i < t->run_count; i++) {
+		json_t *run = json_array_get(json_object_get(truth, "runs"), i);
+		struct tm tm = {0};
+		unsigned ms = 0;
+
+		assert_true(fabs(json_number_value(json_object_get(run, "fuel_l")) -
+				    t->runs[i].fuel_l) < 1e-6);
+		const char *utc = json_string_value(json_object_get(run, "start_utc"));
+		assert_int_equal(sscanf(utc, "%d-%d-%dT%d:%d:%d.%uZ", &tm.tm_year, &tm.tm_mon,
+					 &tm.tm_mday, &tm.tm_hour, &tm.tm_min, &tm.tm_sec, &ms),
+			7);
+		tm.tm_year -= 1900;
+		tm.tm_mon -= 1;
+		assert_true((int64_t)timegm(&tm) * 1000 + ms == t->runs[i].start_ns / 1000000);
+	}
+	json_decref(truth);
+	capture_close(capture);
+	scenario_destroy(s);
+	assert_true(unlink(capture_path) == 0 && unlink(truth_path) == 0);
+
+	assert_true(scenario_write(&o, "/nowhere/at/all", WRITE_CANDUMP, WRITE_PLAIN, NULL, error,
+			    sizeof(error)) == -ENOENT);
+	assert_non_null(strstr(error, "/nowhere/at/all"));
+	o.days = 0;
+	assert_true(scenario_write(&o, "/nowhere/at/all", WRITE_CANDUMP, WRITE_PLAIN, NULL, error,
+			    sizeof(error)) == -EINVAL);
+	assert_non_null(strstr(error, "days"));
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -237,6 +345,8 @@ int main(void)
 		cmocka_unit_test(fuel_burned_leaked_and_left_is_what_was_there_and_taken),
 		cmocka_unit_test(what_is_heard_so_far_has_its_truth_so_far),
 		cmocka_unit_test(wrong_options_are_named),
+		cmocka_unit_test(drawn_boats_are_sound_and_sail_their_hours),
+		cmocka_unit_test(a_season_is_written_as_a_capture_with_its_truth_beside_it),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);
