@@ -14,6 +14,8 @@ static struct boat_filter filter_default(const char *name)
 		.change_l = NAN,
 		.change_months = NAN,
 		.beta = NAN,
+		.hose_bore_mm = NAN,
+		.hose_length_m = NAN,
 	};
 
 	strncpy(filter.name, name, sizeof(filter.name) - 1);

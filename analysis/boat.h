@@ -18,6 +18,18 @@
 #define BOAT_NAME_MAX    48
 #define BOAT_PINS_MAX    16
 
+enum boat_use {
+	BOAT_USE_SAILING,      /* a displacement sailing boat: low power, few hours */
+	BOAT_USE_DISPLACEMENT, /* a displacement motor boat or work boat */
+	BOAT_USE_PLANING,      /* a planing power boat: high power, high return flow */
+};
+
+enum injection_kind {
+	INJECTION_UNKNOWN,
+	INJECTION_MECHANICAL,
+	INJECTION_COMMON_RAIL,
+};
+
 enum supply_kind {
 	SUPPLY_BURN, /* no return line: the filter passes what is burned */
 	SUPPLY_PUMP, /* a pump proportional to engine speed: rate at a speed */
@@ -30,6 +42,7 @@ struct boat_engine {
 	double pump_lph;     /* with SUPPLY_PUMP: at pump_rpm */
 	double pump_rpm;
 	double idle_rpm;     /* at or below: idle, where no gear is heard; default 1000 */
+	enum injection_kind injection;
 };
 
 enum filter_sensor {
@@ -65,6 +78,8 @@ struct boat_filter {
 	char set[BOAT_NAME_MAX];     /* change-over set that it is one of; "": none */
 	double beta;                 /* beta ratio at its micron rating */
 	enum filter_has separates_water; /* unknown: a primary does */
+	double hose_bore_mm;         /* of the hose to it */
+	double hose_length_m;
 	struct filter_build build;   /* how it is built */
 };
 
@@ -86,6 +101,7 @@ struct boat_pin {
 
 struct boat {
 	char name[BOAT_NAME_MAX];
+	enum boat_use use;
 	double fuel_density_kgl;   /* kg/L at 15 °C; default 0.845 */
 	size_t filter_count;
 	struct boat_engine engines[BOAT_ENGINES_MAX];

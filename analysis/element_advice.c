@@ -15,8 +15,8 @@ static const char our_estimate[] = "our estimate, no source";
  * an engine that burns about 1 US gal/h passes less than 2 % of its rating, so that 2 µm fits. */
 struct grade_row {
 	enum advice_stage stage;
-	unsigned uses;       /* bits of enum advice_use */
-	unsigned injections; /* bits of enum advice_injection */
+	unsigned uses;       /* bits of enum boat_use */
+	unsigned injections; /* bits of enum injection_kind */
 	double share_max;    /* holds up to this share of the rated flow */
 	double finest_um;
 	double practice_um;
@@ -27,16 +27,16 @@ struct grade_row {
 
 #define BIT(value) (1U << (value))
 #define ANY_USE                                                                                    \
-	(BIT(ADVICE_USE_SAILING) | BIT(ADVICE_USE_DISPLACEMENT) | BIT(ADVICE_USE_PLANING))
+	(BIT(BOAT_USE_SAILING) | BIT(BOAT_USE_DISPLACEMENT) | BIT(BOAT_USE_PLANING))
 #define ANY_INJECTION                                                                              \
-	(BIT(ADVICE_INJECTION_UNKNOWN) | BIT(ADVICE_INJECTION_MECHANICAL) |                        \
-		BIT(ADVICE_INJECTION_COMMON_RAIL))
+	(BIT(INJECTION_UNKNOWN) | BIT(INJECTION_MECHANICAL) |                        \
+		BIT(INJECTION_COMMON_RAIL))
 
 static const struct grade_row grade_rows[] = {
 	{
 		.stage = ADVICE_STAGE_SECONDARY,
 		.uses = ANY_USE,
-		.injections = BIT(ADVICE_INJECTION_COMMON_RAIL),
+		.injections = BIT(INJECTION_COMMON_RAIL),
 		.share_max = INFINITY,
 		.finest_um = 2,
 		.practice_um = 2,
@@ -57,7 +57,7 @@ static const struct grade_row grade_rows[] = {
 	},
 	{
 		.stage = ADVICE_STAGE_PRIMARY,
-		.uses = BIT(ADVICE_USE_SAILING),
+		.uses = BIT(BOAT_USE_SAILING),
 		.injections = ANY_INJECTION,
 		.share_max = 0.1,
 		.finest_um = 2,
@@ -68,7 +68,7 @@ static const struct grade_row grade_rows[] = {
 	},
 	{
 		.stage = ADVICE_STAGE_PRIMARY,
-		.uses = BIT(ADVICE_USE_SAILING) | BIT(ADVICE_USE_DISPLACEMENT),
+		.uses = BIT(BOAT_USE_SAILING) | BIT(BOAT_USE_DISPLACEMENT),
 		.injections = ANY_INJECTION,
 		.share_max = INFINITY,
 		.finest_um = 2,
@@ -79,7 +79,7 @@ static const struct grade_row grade_rows[] = {
 	},
 	{
 		.stage = ADVICE_STAGE_PRIMARY,
-		.uses = BIT(ADVICE_USE_PLANING),
+		.uses = BIT(BOAT_USE_PLANING),
 		.injections = ANY_INJECTION,
 		.share_max = INFINITY,
 		.finest_um = 10,

@@ -17,31 +17,20 @@
 #include <stdbool.h>
 #include <stddef.h>
 
+#include "analysis/boat.h"
 #include "analysis/fuel_cleanliness.h"
 
 #define ELEMENT_ADVICE_REASONS_MAX 24
-
-enum advice_use {
-	ADVICE_USE_SAILING,      /* a displacement sailing boat: low power, few hours */
-	ADVICE_USE_DISPLACEMENT, /* a displacement motor boat or work boat */
-	ADVICE_USE_PLANING,      /* a planing power boat: high power, high return flow */
-};
 
 enum advice_stage {
 	ADVICE_STAGE_PRIMARY,   /* before the supply pump, on the suction side */
 	ADVICE_STAGE_SECONDARY, /* after it, the last before the injection pump */
 };
 
-enum advice_injection {
-	ADVICE_INJECTION_UNKNOWN,
-	ADVICE_INJECTION_MECHANICAL,
-	ADVICE_INJECTION_COMMON_RAIL,
-};
-
 struct advice_place {
-	enum advice_use use;
+	enum boat_use use;
 	enum advice_stage stage;
-	enum advice_injection injection;
+	enum injection_kind injection;
 	bool only_filter;        /* nothing finer between it and the injection pump */
 	bool has_water_separator; /* another filter of this line separates water */
 	double burn_lph;         /* at cruise */

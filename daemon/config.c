@@ -221,6 +221,84 @@ static int read_sensor_kind(struct reading *reading, const struct value_row *row
 	return 0;
 }
 
+static int read_use(struct reading *reading, const struct value_row *row, void *base,
+	const char *value)
+{
+	static const char *const words[] = {
+		[BOAT_USE_SAILING] = "sailing",
+		[BOAT_USE_DISPLACEMENT] = "displacement",
+		[BOAT_USE_PLANING] = "planing",
+	};
+	struct settings *settings = base;
+
+	for (unsigned i = 0; i < sizeof(words) / sizeof(words[0]); i++) {
+		if (strcmp(value, words[i]) == 0) {
+			settings->boat.use = (enum boat_use)i;
+			return 0;
+		}
+	}
+	return refuse(reading, "%s: expected sailing, displacement or planing; got '%s'", row->key,
+		value);
+}
+
+static int read_injection(struct reading *reading, const struct value_row *row, void *base,
+	const char *value)
+{
+	struct boat_engine *engine = base;
+
+	if (strcmp(value, "mechanical") == 0) {
+		engine->injection = INJECTION_MECHANICAL;
+	} else if (strcmp(value, "common-rail") == 0) {
+		engine->injection = INJECTION_COMMON_RAIL;
+	} else {
+		return refuse(reading, "%s: expected mechanical or common-rail; got '%s'", row->key,
+			value);
+	}
+	return 0;
+}
+
+static int read_separator(struct reading *reading, const struct value_row *row, void *base,
+	const char *value)
+{
+	struct boat_filter *filter = base;
+
+	if (strcmp(value, "yes") == 0) {
+		filter->separates_water = FILTER_HAS;
+	} else if (strcmp(value, "no") == 0) {
+		filter->separates_water = FILTER_HAS_NOT;
+	} else {
+		return refuse(reading, "%s: expected yes or no; got '%s'", row->key, value);
+	}
+	return 0;
+}
+
+/* How the filter is built: the property whose key this row has. */
+static int read_build(struct reading *reading, const struct value_row *row, void *base,
+	const char *value)
+{
+	const struct filter_build_property *properties;
+	size_t count = filter_build_properties(&properties);
+	struct boat_filter *filter = base;
+	char words[128] = "";
+
+	for (size_t p = 0; p < count; p++) {
+		if (strcmp(properties[p].key, row->key) != 0) {
+			continue;
+		}
+		for (unsigned i = 0; i < properties[p].count; i++) {
+			size_t used = strlen(words);
+
+			if (strcmp(value, properties[p].names[i]) == 0) {
+				filter_build_set(&filter->build, p, i);
+				return 0;
+			}
+			(void)snprintf(words + used, sizeof(words) - used, "%s%s",
+				used == 0 ? "" : ", ", properties[p].names[i]);
+		}
+	}
+	return refuse(reading, "%s: expected one of %s; got '%s'", row->key, words, value);
+}
+
 static int read_fitted(struct reading *reading, const struct value_row *row, void *base,
 	const char *value)
 {
@@ -313,6 +391,7 @@ static int read_severity(struct reading *reading, const struct value_row *row, v
 static const struct value_row boat_rows[] = {
 	TEXT("name", struct settings, boat.name),
 	OWN("units", read_units),
+	OWN("use", read_use),
 	NUMBER("fuel_density_kgl", struct settings, boat.fuel_density_kgl, QUANTITY_DENSITY, 0.7, 1),
 	NUMBER("trip_pause_h", struct settings, boat.trip_pause_h, QUANTITY_HOURS, 0.05, 48),
 	NUMBER("moving_kn", struct settings, boat.moving_kn, QUANTITY_SPEED, 0.1, 20),
@@ -326,6 +405,7 @@ static const struct value_row engine_rows[] = {
 	TEXT("label", struct boat_engine, label),
 	OWN("supply", read_supply),
 	NUMBER("idle_rpm", struct boat_engine, idle_rpm, QUANTITY_ENGINE_SPEED, 100, 4000),
+	OWN("injection", read_injection),
 	END,
 };
 static const struct value_row filter_rows[] = {
@@ -342,6 +422,20 @@ static const struct value_row filter_rows[] = {
 	NUMBER("change_l", struct boat_filter, change_l, QUANTITY_VOLUME, 1, 10000000),
 	NUMBER("change_months", struct boat_filter, change_months, QUANTITY_MONTHS, 0.1, 600),
 	OWN("fitted", read_fitted),
+	TEXT("set", struct boat_filter, set),
+	NUMBER("beta", struct boat_filter, beta, QUANTITY_NONE, 1, 1000000),
+	OWN("separates_water", read_separator),
+	OWN("bowl", read_build),
+	OWN("drain", read_build),
+	OWN("loading", read_build),
+	OWN("height", read_build),
+	OWN("priming", read_build),
+	OWN("shut_off", read_build),
+	OWN("vent", read_build),
+	OWN("probe", read_build),
+	NUMBER("volume_l", struct boat_filter, build.volume_l, QUANTITY_VOLUME, 0.01, 1000),
+	NUMBER("hose_bore_mm", struct boat_filter, hose_bore_mm, QUANTITY_NONE, 1, 200),
+	NUMBER("hose_length_m", struct boat_filter, hose_length_m, QUANTITY_NONE, 0.01, 200),
 	END,
 };
 static const struct value_row tank_rows[] = {
@@ -589,7 +683,7 @@ static void refuse_section(struct reading *reading, const char *section)
 
 static void refuse_key(struct reading *reading, const struct section_row *section, const char *key)
 {
-	char list[256] = "";
+	char list[400] = "";
 	size_t used = 0;
 
 	for (size_t i = 0; section->rows[i].key != NULL && used < sizeof(list); i++) {
@@ -687,7 +781,29 @@ static char *next_line(char *line, int size, void *stream)
 	return line;
 }
 
-/* What no single line shows: filters of engines that are not there, a page open to everybody. */
+/* A change-over set is two filters or more of one engine, and is not called like a filter. */
+static const char *wrong_set(const struct boat *boat, const struct boat_filter *filter)
+{
+	unsigned members = 0;
+
+	for (size_t i = 0; i < boat->filter_count; i++) {
+		const struct boat_filter *other = &boat->filters[i];
+
+		if (strcmp(other->name, filter->set) == 0) {
+			return "is also the name of a filter";
+		}
+		if (strcmp(other->set, filter->set) == 0) {
+			members++;
+			if (other->engine != filter->engine) {
+				return "has filters of two engines";
+			}
+		}
+	}
+	return members < 2 ? "has no other filter" : NULL;
+}
+
+/* What no single line shows: filters of engines that are not there, sets that are none, a page open to
+ * everybody. */
 static int check_whole(const struct settings *settings, const char *path, char *ret_error,
 	size_t error_size)
 {
@@ -697,6 +813,14 @@ static int check_whole(const struct settings *settings, const char *path, char *
 			(void)snprintf(ret_error, error_size,
 				"%s: [filter %s] belongs to engine %u, but there is no [engine %u]",
 				path, filter->name, filter->engine, filter->engine);
+			return -EINVAL;
+		}
+		const char *set_wrong = filter->set[0] == '\0'
+			? NULL
+			: wrong_set(&settings->boat, filter);
+		if (set_wrong != NULL) {
+			(void)snprintf(ret_error, error_size, "%s: [filter %s]: its set '%s' %s", path,
+				filter->name, filter->set, set_wrong);
 			return -EINVAL;
 		}
 	}

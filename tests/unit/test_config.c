@@ -89,6 +89,20 @@ static void the_example_holds_every_key_and_parses(void **state)
 	assert_true(filter->change_l == 8000);
 	assert_true(filter->has_fitted);
 	assert_true(filter->fitted_ns == INT64_C(1776470400000000000));
+	assert_true(filter->beta == 75 && filter->hose_bore_mm == 10 && filter->hose_length_m == 2.5);
+	assert_int_equal(filter->separates_water, FILTER_HAS);
+	assert_int_equal(filter->build.bowl, FILTER_BOWL_CLEAR);
+	assert_int_equal(filter->build.drain, FILTER_DRAIN_TAP);
+	assert_int_equal(filter->build.loading, FILTER_LOADING_SPIN_ON);
+	assert_int_equal(filter->build.height, FILTER_HEIGHT_ABOVE);
+	assert_int_equal(filter->build.priming, FILTER_PRIMING_HAND_PUMP);
+	assert_int_equal(filter->build.shut_off, FILTER_HAS);
+	assert_int_equal(filter->build.vent, FILTER_HAS);
+	assert_int_equal(filter->build.probe, FILTER_HAS_NOT);
+	assert_true(filter->build.volume_l == 0.5);
+	assert_int_equal(settings.boat.use, BOAT_USE_SAILING);
+	assert_int_equal(settings.boat.engines[0].injection, INJECTION_MECHANICAL);
+	assert_int_equal(settings.boat.filters[1].build.bowl, FILTER_BOWL_UNKNOWN);
 	assert_true(settings.boat.filters[1].change_months == 12);
 	assert_true(isnan(settings.boat.filters[1].change_l));
 	assert_true(settings.boat.tanks[0].present);
@@ -143,7 +157,7 @@ static void what_is_wrong_is_named_with_its_line(void **state)
 		const char *says;
 	} cases[] = {
 		{"[boat]\nname = Tern\ncolour = red\n", ":3: colour: no such key in [boat]; expected "
-			"one of name, units, fuel_density_kgl, trip_pause_h, moving_kn, source SIGNAL"},
+			"one of name, units, use, fuel_density_kgl, trip_pause_h, moving_kn, source SIGNAL"},
 		{"[ship]\nname = x\n", ":1: [ship]: no such section; expected one of [boat] [bus NAME] "
 			"[engine N] [filter NAME] [tank N] [limits] [log] [web] [notify]"},
 		{"[boat]\n\n[ship]\n", ":3: [ship]: no such section"},
@@ -177,6 +191,19 @@ static void what_is_wrong_is_named_with_its_line(void **state)
 			"signal of this section"},
 		{"[engine 0]\nsource fuel_rate_lph = can0\n", ":2: source fuel_rate_lph: expected BUS "
 			"ADDRESS"},
+		{"[boat]\nuse = racing\n", ":2: use: expected sailing, displacement or planing; got "
+			"'racing'"},
+		{"[engine 0]\ninjection = pump\n", ":2: injection: expected mechanical or "
+			"common-rail; got 'pump'"},
+		{"[filter a]\nbowl = glass\n", ":2: bowl: expected one of unknown, clear, metal, none; "
+			"got 'glass'"},
+		{"[filter a]\nseparates_water = maybe\n", ":2: separates_water: expected yes or no"},
+		{"[filter a]\nbeta = 0.5\n", ":2: beta: expected 1 to 1e+06"},
+		{"[filter a]\nset = s\n", ": [filter a]: its set 's' has no other filter"},
+		{"[filter a]\nset = a\n[filter b]\nset = a\n", ": [filter a]: its set 'a' is also the "
+			"name of a filter"},
+		{"[engine 0]\n[engine 1]\n[filter a]\nset = s\n[filter b]\nset = s\nengine = 1\n",
+			": [filter a]: its set 's' has filters of two engines"},
 		{"[web]\nlisten = 8080\n", ":2: listen: expected ADDRESS:PORT"},
 		{"[web]\nwrite = perhaps\n", ":2: write: expected yes or no; got 'perhaps'"},
 		{"[web]\nlisten = 192.168.1.5:8790\n", ": [web] a page for other machines needs a "

@@ -15,7 +15,7 @@ static const double us_gal_l = 3.785411784; /* NIST SP 811, B.8; exact */
 static struct advice_place sailing_place(void)
 {
 	struct advice_place place = {
-		.use = ADVICE_USE_SAILING,
+		.use = BOAT_USE_SAILING,
 		.stage = ADVICE_STAGE_PRIMARY,
 		.burn_lph = us_gal_l,
 		.supply_lph = us_gal_l,
@@ -74,7 +74,7 @@ static void a_planing_boat_is_served_with_ten_micron(void **state)
 	struct element_advice of_ten;
 
 	(void)state;
-	place.use = ADVICE_USE_PLANING;
+	place.use = BOAT_USE_PLANING;
 	place.burn_lph = 15 * us_gal_l;
 	place.supply_lph = 35 * us_gal_l;
 	place.supply_mean_lph = 30 * us_gal_l;
@@ -127,7 +127,7 @@ static void the_last_element_must_not_be_coarse(void **state)
 	element.micron = 10;
 	element_advice_judge(&place, &element, NULL, &advice);
 	assert_int_equal(advice.verdict, ADVICE_FITS);
-	place.injection = ADVICE_INJECTION_COMMON_RAIL;
+	place.injection = INJECTION_COMMON_RAIL;
 	element_advice_judge(&place, &element, NULL, &advice);
 	assert_int_equal(advice.verdict, ADVICE_DOES_NOT_FIT);
 }
@@ -314,11 +314,11 @@ static void every_advice_gives_its_reasons(void **state)
 		unsigned rest = mask;
 		struct advice_place place = sailing_place();
 
-		place.use = (enum advice_use)(rest % 3);
+		place.use = (enum boat_use)(rest % 3);
 		rest /= 3;
 		place.stage = (enum advice_stage)(rest % 2);
 		rest /= 2;
-		place.injection = (enum advice_injection)(rest % 3);
+		place.injection = (enum injection_kind)(rest % 3);
 		rest /= 3;
 		place.only_filter = rest % 2;
 		rest /= 2;
