@@ -190,7 +190,7 @@ static void check_observation(const char *where, struct heard *h, const char *li
 	char name[64];
 	char word[64];
 	unsigned instance;
-	enum signal_id signal;
+	enum signal_id signal = SIGNAL_COUNT;
 
 	if (sscanf(line, "%63s %u %63s", name, &instance, word) != 3 || !signal_find(name, &signal)) {
 		fail_msg("%s: what is '%s'?", where, line);

@@ -10,6 +10,7 @@
 #include "decoders/decoder.h"
 #include "decoders/encode.h"
 #include "decoders/fault_code.h"
+#include "near.h"
 
 static struct decoder decoder;
 
@@ -75,13 +76,13 @@ static void engine_values_come_back_through_fast_packet(void **state)
 	const struct observation *rate = observation_of(o, n, SIGNAL_FUEL_RATE);
 	assert_int_equal(rate->state, READING_VALID);
 	assert_int_equal(rate->instance, 1);
-	assert_float_equal(rate->value, 3.8, 1e-9);
-	assert_float_equal(rate->resolution, 0.1, 1e-12);
-	assert_float_equal(observation_of(o, n, SIGNAL_COOLANT_TEMPERATURE)->value, 70, 0.0051);
+	near(rate->value, 3.8, 1e-9);
+	near(rate->resolution, 0.1, 1e-12);
+	near(observation_of(o, n, SIGNAL_COOLANT_TEMPERATURE)->value, 70, 0.0051);
 	assert_int_equal(observation_of(o, n, SIGNAL_OIL_PRESSURE)->state, READING_ERROR);
 	assert_int_equal(observation_of(o, n, SIGNAL_ENGINE_HOURS)->state, READING_NOT_AVAILABLE);
 	assert_int_equal(observation_of(o, n, SIGNAL_ENGINE_STATUS_1)->state, READING_VALID);
-	assert_float_equal(observation_of(o, n, SIGNAL_ENGINE_STATUS_1)->value, 0, 0);
+	near(observation_of(o, n, SIGNAL_ENGINE_STATUS_1)->value, 0, 0);
 }
 
 static void a_moment_comes_back_to_a_tenth_of_a_millisecond(void **state)
@@ -108,7 +109,7 @@ static void a_moment_comes_back_to_a_tenth_of_a_millisecond(void **state)
 			(size_t)length, frames, ENCODE_FRAMES_MAX);
 		size_t n = decode(frames, count, o, &messages, &message);
 		assert_int_equal(messages, 1);
-		assert_float_equal(observation_of(o, n, signals[i])->value, 1700000000.1234, 1e-6);
+		near(observation_of(o, n, signals[i])->value, 1700000000.1234, 1e-6);
 	}
 }
 
@@ -175,7 +176,7 @@ static void a_message_without_faults_gives_one_value_of_zero(void **state)
 	assert_int_equal(o[0].signal, SIGNAL_FAULT_LAMPS);
 	assert_int_equal(o[1].signal, SIGNAL_ACTIVE_FAULT);
 	assert_int_equal(o[1].state, READING_VALID);
-	assert_float_equal(o[1].value, 0, 0);
+	near(o[1].value, 0, 0);
 }
 
 static void values_without_a_code_are_refused(void **state)
