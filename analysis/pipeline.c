@@ -57,6 +57,31 @@ void pipeline_start(struct pipeline *p, const struct pipeline_numbers *last, boo
 	clock_tell_begin(&p->clock, undated);
 }
 
+void pipeline_numbers_given(const struct pipeline *p, struct pipeline_numbers *ret_given)
+{
+	*ret_given = (struct pipeline_numbers){
+		.session = p->clock.last_session,
+		.run = p->last_run,
+		.trip = p->trips.last_trip,
+		.event = p->last_event,
+	};
+}
+
+static void raise_number(int64_t *number, int64_t taken)
+{
+	if (taken > *number) {
+		*number = taken;
+	}
+}
+
+void pipeline_numbers_taken(struct pipeline *p, const struct pipeline_numbers *taken)
+{
+	raise_number(&p->clock.last_session, taken->session);
+	raise_number(&p->last_run, taken->run);
+	raise_number(&p->trips.last_trip, taken->trip);
+	raise_number(&p->last_event, taken->event);
+}
+
 void pipeline_limit(struct pipeline *p, unsigned bus, enum decoder_protocol protocol)
 {
 	decoder_limit(&p->decoder, bus, protocol);

@@ -24,6 +24,13 @@ struct pipeline_numbers {
 void pipeline_init(struct pipeline *p, const struct boat *boat, const struct fact_sink *sink);
 void pipeline_start(struct pipeline *p, const struct pipeline_numbers *last, bool undated);
 
+/* Numbers last given, also to what has not been told yet. */
+void pipeline_numbers_given(const struct pipeline *p, struct pipeline_numbers *ret_given);
+
+/* Numbers up to these were given elsewhere since the state was saved (a capture from before the log's
+ * end was replayed beside it): new ones come behind them. */
+void pipeline_numbers_taken(struct pipeline *p, const struct pipeline_numbers *taken);
+
 /* Limits a bus to one protocol; kept by pipeline_init only until the next pipeline_load, so say it
  * again after loading. */
 void pipeline_limit(struct pipeline *p, unsigned bus, enum decoder_protocol protocol);

@@ -56,6 +56,16 @@ enum program_exit command_failed(const struct command_line *line, const char *fo
 	return EXIT_FAILED;
 }
 
+void command_note(const struct command_line *line, const char *format, ...)
+{
+	va_list arguments;
+
+	va_start(arguments, format);
+	print_message(line, format, arguments);
+	va_end(arguments);
+	(void)fputc('\n', stderr);
+}
+
 enum program_exit command_misused(const struct command_line *line, const char *format, ...)
 {
 	va_list arguments;

@@ -80,6 +80,9 @@ void command_print_help(const struct command *command, FILE *out);
 /* "sightbowl COMMAND: " and the sentence, on standard error. Returns EXIT_FAILED. */
 PRINT_FORMAT(2, 3)
 enum program_exit command_failed(const struct command_line *line, const char *format, ...);
+/* The same for what is worth knowing but no failure. */
+PRINT_FORMAT(2, 3)
+void command_note(const struct command_line *line, const char *format, ...);
 /* The same for wrong use: points to --help. Returns EXIT_WRONG_USE. */
 PRINT_FORMAT(2, 3)
 enum program_exit command_misused(const struct command_line *line, const char *format, ...);

@@ -4,6 +4,8 @@
 
 #include "daemon/command.h"
 
+/* replay_command.c */
+extern const struct command command_replay;
 /* fact_commands.c */
 extern const struct command command_runs;
 extern const struct command command_trips;

@@ -843,6 +843,11 @@ void settings_init(struct settings *settings)
 
 void settings_number_buses(struct settings *settings, struct bus_names *buses)
 {
+	for (size_t i = 0; i < settings->bus_count; i++) {
+		/* One that gets no number cannot be heard either. */
+		(void)bus_names_find(buses, settings->buses[i].name,
+			strlen(settings->buses[i].name));
+	}
 	for (size_t i = 0; i < settings->boat.pin_count; i++) {
 		const char *name = settings->pin_bus[i];
 		int number = *name == '\0' ? -1 : bus_names_find(buses, name, strlen(name));

@@ -52,8 +52,8 @@ void settings_init(struct settings *settings);
  * says is wrong) with a sentence in ret_error; the settings are then of no use. */
 int config_read(struct settings *settings, const char *path, char *ret_error, size_t error_size);
 
-/* Puts numbers to the buses of the boat's pinned sources, by their names; a name that is new takes a
- * number, and one for which none is left is never heard. */
+/* Puts numbers to the configured buses and those of the boat's pinned sources, by their names; a name
+ * that is new takes a number, and one for which none is left is never heard. */
 void settings_number_buses(struct settings *settings, struct bus_names *buses);
 
 #endif

@@ -34,9 +34,8 @@ int log_store_captures(struct log_store *store,
 			.raw_first_ns = sqlite3_column_int64(statement, 7),
 			.raw_last_ns = sqlite3_column_int64(statement, 8),
 			.undated = sqlite3_column_int(statement, 9) != 0,
-			.shift_ns = sqlite3_column_int64(statement, 10),
-			.complete = sqlite3_column_int(statement, 11) != 0,
-			.behind_ns = sqlite3_column_int64(statement, 12),
+			.complete = sqlite3_column_int(statement, 10) != 0,
+			.behind_ns = sqlite3_column_int64(statement, 11),
 		};
 		const char *name = (const char *)sqlite3_column_text(statement, 1);
 		(void)sqlite3_snprintf(sizeof(capture.name), capture.name, "%s",
@@ -83,9 +82,8 @@ int log_store_put_capture(struct log_store *store, struct log_capture *capture)
 	(void)sqlite3_bind_int64(statement, 8, capture->raw_first_ns);
 	(void)sqlite3_bind_int64(statement, 9, capture->raw_last_ns);
 	(void)sqlite3_bind_int64(statement, 10, capture->undated);
-	(void)sqlite3_bind_int64(statement, 11, capture->shift_ns);
-	(void)sqlite3_bind_int64(statement, 12, capture->complete);
-	(void)sqlite3_bind_int64(statement, 13, capture->behind_ns);
+	(void)sqlite3_bind_int64(statement, 11, capture->complete);
+	(void)sqlite3_bind_int64(statement, 12, capture->behind_ns);
 	return log_run(store, statement);
 }
 
@@ -240,19 +238,6 @@ int log_store_put_capture_stretches(struct log_store *store, int64_t capture,
 		(void)sqlite3_bind_int64(statement, 2, stretches[i].first_ns);
 		(void)sqlite3_bind_int64(statement, 3, stretches[i].last_ns);
 		result = log_run(store, statement);
-	}
-	return result;
-}
-
-int log_store_undated_end(struct log_store *store, int64_t *ret_end_ns)
-{
-	sqlite3_stmt *statement = log_statement(store, LOG_UNDATED_END);
-	int result = log_step(store, statement);
-
-	if (result > 0) {
-		*ret_end_ns = sqlite3_column_int64(statement, 0);
-		(void)sqlite3_reset(statement);
-		result = 0;
 	}
 	return result;
 }

@@ -85,7 +85,7 @@ static const char *const version_1[] = {
 	"CREATE TABLE captures(capture INTEGER PRIMARY KEY, name TEXT NOT NULL, "
 	"head_frames INTEGER NOT NULL, head_digest BLOB NOT NULL, frames INTEGER NOT NULL, "
 	"known INTEGER NOT NULL, digest BLOB NOT NULL, raw_first_ns INTEGER NOT NULL, "
-	"raw_last_ns INTEGER NOT NULL, undated INTEGER NOT NULL, shift_ns INTEGER NOT NULL, "
+	"raw_last_ns INTEGER NOT NULL, undated INTEGER NOT NULL, "
 	"complete INTEGER NOT NULL, behind_ns INTEGER NOT NULL);",
 	"CREATE TABLE capture_stretches(capture INTEGER NOT NULL, first_ns INTEGER NOT NULL, "
 	"last_ns INTEGER NOT NULL, PRIMARY KEY(capture, first_ns)) WITHOUT ROWID;",

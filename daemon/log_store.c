@@ -650,7 +650,7 @@ int log_store_set_lane(struct log_store *store, const char *lane)
 	return log_load_lane_slots(store);
 }
 
-int log_store_numbers(struct log_store *store, struct log_numbers *ret_numbers)
+int log_store_numbers(struct log_store *store, struct pipeline_numbers *ret_numbers)
 {
 	sqlite3_stmt *statement = log_statement(store, LOG_NUMBERS);
 	int result = log_step(store, statement);

@@ -16,6 +16,7 @@
 
 #include "analysis/boat.h"
 #include "analysis/facts.h"
+#include "analysis/pipeline.h"
 #include "replay/capture.h"
 
 struct log_store; /* opaque; heap */
@@ -44,24 +45,20 @@ int log_store_put_buses(struct log_store *store, const struct bus_names *buses);
 /* What the views need to know of the boat: its name, the fuel's density. */
 int log_store_put_boat(struct log_store *store, const struct boat *boat);
 
-/* A lane is one pipeline's way through the log; slots that a pipeline numbers are its lane's. Those
- * there are: "main", which goes on at the log's end; "earlier", for captures from before it or from
- * a hole in it; "undated". A store starts on "main". */
+/* A lane is one pipeline's way through the log (log_lane.h); slots that a pipeline numbers are its
+ * lane's. A store starts on "main". */
 int log_store_set_lane(struct log_store *store, const char *lane);
 
 /* The sink that writes facts into the open transaction (begun by the first fact). An error sticks:
  * log_store_commit returns it. */
 struct fact_sink log_store_sink(struct log_store *store);
 
-/* Numbers last given to a session, run, trip, event; 0 for none. */
-struct log_numbers {
-	int64_t session, run, trip, event;
-};
-int log_store_numbers(struct log_store *store, struct log_numbers *ret_numbers);
+/* The greatest numbers of sessions, runs, trips, events in the log; 0 for none. */
+int log_store_numbers(struct log_store *store, struct pipeline_numbers *ret_numbers);
 
 /* Where a lane stands. */
 struct log_checkpoint {
-	const char *lane;
+	const char *lane; /* LANE_MAIN … */
 	const uint8_t *state; /* pipeline_save's bytes */
 	size_t size;
 	int64_t raw_ns;  /* recorder's time of the last frame */
@@ -100,9 +97,8 @@ struct log_capture {
 	int64_t raw_first_ns;
 	int64_t raw_last_ns;
 	bool undated;
-	int64_t shift_ns;  /* added to an undated capture's times */
 	bool complete;     /* was read to its end */
-	int64_t behind_ns; /* recorder's time of the log's end when the replay began */
+	int64_t behind_ns; /* recorder's time of the log's end when the replay began; INT64_MIN: none */
 };
 
 /* Calls on_capture for each capture by number. Stops when it returns false. */
@@ -127,8 +123,5 @@ int log_store_capture_stretches(struct log_store *store, int64_t capture,
 	struct log_stretch **ret_stretches, size_t *ret_count);
 int log_store_put_capture_stretches(struct log_store *store, int64_t capture,
 	const struct log_stretch *stretches, size_t count);
-
-/* The end of the undated sessions' steady time; 0 when there are none. */
-int log_store_undated_end(struct log_store *store, int64_t *ret_end_ns);
 
 #endif

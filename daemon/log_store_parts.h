@@ -68,7 +68,7 @@
 	STATEMENT(DROP_PARTS, "DELETE FROM checkpoints WHERE lane = ?1 AND part >= ?2")            \
 	STATEMENT(CAPTURES, "SELECT * FROM captures ORDER BY capture")                             \
 	STATEMENT(PUT_CAPTURE, "INSERT OR REPLACE INTO captures VALUES(?1, ?2, ?3, ?4, ?5, ?6, "   \
-		"?7, ?8, ?9, ?10, ?11, ?12, ?13)")                                                 \
+		"?7, ?8, ?9, ?10, ?11, ?12)")                                                 \
 	STATEMENT(LAST_CAPTURE, "SELECT coalesce(max(capture), 0) FROM captures")                  \
 	STATEMENT(SESSION_STRETCHES, "SELECT first_ns, last_ns, utc_offset_ns, raw_first_ns, "     \
 		"raw_last_ns, basis FROM sessions WHERE basis <> 2")                               \
@@ -76,7 +76,6 @@
 		"capture = ?1 ORDER BY first_ns")                                                  \
 	STATEMENT(ADD_STRETCH, "INSERT INTO capture_stretches VALUES(?1, ?2, ?3)")                 \
 	STATEMENT(DROP_STRETCHES, "DELETE FROM capture_stretches WHERE capture = ?1")              \
-	STATEMENT(UNDATED_END, "SELECT coalesce(max(last_ns), 0) FROM sessions WHERE basis = 2")   \
 	STATEMENT(BUSES, "SELECT bus, name FROM buses ORDER BY bus")                               \
 	STATEMENT(PUT_BUS, "INSERT OR IGNORE INTO buses VALUES(?1, ?2)")                           \
 	STATEMENT(CLOSE_RUNS, "UPDATE runs SET open = 0 WHERE open")                               \

@@ -7,6 +7,7 @@
 
 /* In the order in which a newcomer meets them. */
 static const struct command *const commands[] = {
+	&command_replay,
 	&command_runs,
 	&command_trips,
 	&command_events,

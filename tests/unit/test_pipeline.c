@@ -390,6 +390,31 @@ static void a_snapshot_changes_nothing_that_follows(void **state)
 	free(q);
 }
 
+static void numbers_given_elsewhere_are_not_given_again(void **state)
+{
+	struct tape tape = {0};
+	struct told t;
+	struct pipeline *p = start(&t);
+	struct pipeline_numbers taken = {.session = 3, .run = 7, .trip = 5, .event = 2}, given;
+
+	(void)state;
+	tape_engine(&tape, MAY, 600, 2000, 5, 0, true);
+	tape_engine(&tape, MAY + 600 * S, 600, 0, 0, 0, true);
+	pipeline_frames(p, tape.frames, tape.count / 4);
+	pipeline_numbers_given(p, &given);
+	assert_true(given.session == 1 && given.run == 1 && given.trip == 1 && given.event == 0);
+	pipeline_numbers_taken(p, &taken);
+	pipeline_frames(p, tape.frames + tape.count / 4, tape.count - tape.count / 4);
+	assert_true(t.run.run == 1); /* what was open keeps its number */
+	tape.count = 0;
+	tape_engine(&tape, MAY + 90000 * S, 300, 2000, 5, 0, true);
+	pipeline_frames(p, tape.frames, tape.count);
+	pipeline_finish(p);
+	assert_true(t.session.session == 4 && t.run.run == 8 && t.trip.trip == 6);
+	free(tape.frames);
+	free(p);
+}
+
 static void a_damaged_checkpoint_is_refused(void **state)
 {
 	static uint8_t bytes[PIPELINE_STATE_MAX];
@@ -462,6 +487,7 @@ int main(void)
 		cmocka_unit_test(a_clock_that_is_set_in_a_run_changes_no_litre),
 		cmocka_unit_test(a_pipeline_cut_anywhere_tells_the_same),
 		cmocka_unit_test(a_snapshot_changes_nothing_that_follows),
+		cmocka_unit_test(numbers_given_elsewhere_are_not_given_again),
 		cmocka_unit_test(a_damaged_checkpoint_is_refused),
 		cmocka_unit_test(random_frames_do_no_harm),
 	};
