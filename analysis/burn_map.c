@@ -1,0 +1,634 @@
+#include "analysis/burn_map.h"
+
+#include <math.h>
+#include <stddef.h>
+#include <string.h>
+
+#define LEAST_RPM      350.0
+#define NODE_STEP      0.055 /* of ln(rpm): 5.5 % from node to node, up to some 7200 rpm */
+#define SPREAD_SHARE   0.04  /* engine speed within a steady window */
+#define SPREAD_RPM     20.0
+#define DRIFT_SHARE    0.015 /* from a steady window to the next */
+#define DRIFT_RPM      8.0
+#define MINUTE_WINDOWS 6
+#define WARM_C	       60.0
+#define WARM_S	       600.0 /* where no coolant temperature is heard */
+#define WARM_BELOW_C   8.0   /* below its usual temperature the engine is not warm yet */
+#define READY_LEAST    15.0  /* minutes behind the map before a residual counts, … */
+#define READY	       60.0
+#define READY_SD       0.012 /* … fewer than READY only if it is known this well */
+#define FROZEN	       360.0 /* minutes: from here on the map no longer follows */
+#define HUBER	       3.0   /* of the deviation of minutes */
+#define MINUTE_SD      0.06  /* before it is known */
+#define BATCH	       10.0  /* minutes */
+#define BATCH_SD       0.035 /* before it is known */
+#define LAG_FIRST      0.4   /* correlation of batches before it is known */
+#define LAG_MOST       0.85
+#define BATCHES_READY  8    /* before an alarm */
+#define VARIANCE_CAP   150  /* batches that the variance averages over */
+#define CHANGE	       0.05 /* the change that matters */
+#define SLACK_LEAST    0.5  /* in long-run deviations */
+#define LIMIT_LEAST    3.0
+#define RUN_LENGTH     12000.0 /* batches between false alarms, by the tables, of one watch */
+#define HOUR_BATCHES   6.0
+#define CLEAR_SHARE    0.4 /* of CHANGE: back within */
+#define CLEAR_BATCHES  9
+#define COUNT_CAP      1000000
+#define DRIFT_MINUTES  120
+#define IDLE_SHARE     0.45 /* of the highest speed in the map: at or below, the lowest speeds */
+
+/* Slopes of ln(quantity) over ln(rpm) by which a first reading is put to its nodes: near what a
+ * propeller asks. */
+static const double first_slope[BURN_QUANTITIES] = {2.5, 1.8, 0.9};
+
+void burn_init(struct burn *b)
+{
+	memset(b, 0, sizeof(*b));
+	b->last_rpm = -1;
+	b->load_slope = 1;
+	for (size_t i = 0; i < BURN_WATCHES; i++) {
+		struct burn_watch *watch = &b->watches[i];
+		watch->variance = state_single(BATCH_SD * BATCH_SD);
+		watch->cross = state_single(LAG_FIRST * BATCH_SD * BATCH_SD);
+	}
+}
+
+void burn_reset(struct burn *b)
+{
+	uint32_t version = b->map.version + 1;
+	uint32_t revision = b->map.revision + 1;
+
+	burn_init(b);
+	b->map.version = version;
+	b->map.revision = revision;
+}
+
+/* The node below a speed and the share of the node above; false outside the map. */
+static bool place(double rpm, size_t *ret_node, double *ret_share)
+{
+	double at = log(rpm / LEAST_RPM) / NODE_STEP;
+
+	if (!(at >= 0 && at < BURN_NODES - 1)) {
+		return false;
+	}
+	*ret_node = (size_t)at;
+	*ret_share = at - (double)*ret_node;
+	return true;
+}
+
+/* The map's value and the minutes behind it; 0 minutes: not known. */
+static double look_up(const struct burn_map *map, size_t quantity, double rpm, double *ret_minutes)
+{
+	size_t node;
+	double share;
+
+	*ret_minutes = 0;
+	if (!place(rpm, &node, &share)) {
+		return 0;
+	}
+	const double *value = map->value[quantity];
+	const double *weight = map->weight[quantity];
+	if (weight[node] > 0 && weight[node + 1] > 0) {
+		double low = 1 - share;
+		/* Variance of the interpolation, in units of a minute's. */
+		*ret_minutes = 1 / (low * low / weight[node] + share * share / weight[node + 1]);
+		return low * value[node] + share * value[node + 1];
+	}
+	return 0;
+}
+
+static void learn(struct burn_map *map, size_t quantity, double rpm, double value, double sd)
+{
+	size_t node;
+	double share;
+
+	if (!place(rpm, &node, &share)) {
+		return;
+	}
+	for (size_t side = 0; side < 2; side++) {
+		double *at = &map->value[quantity][node + side];
+		double *weight = &map->weight[quantity][node + side];
+		if (*weight == 0) {
+			double off = ((double)side - share) * NODE_STEP;
+			*at = state_single(value + first_slope[quantity] * off);
+			*weight = state_single(0.01);
+		}
+	}
+	double minutes;
+	double residual = value - look_up(map, quantity, rpm, &minutes);
+	double most = minutes < 5 ? INFINITY : HUBER * sd;
+	residual = fmin(fmax(residual, -most), most);
+	for (size_t side = 0; side < 2; side++) {
+		double *at = &map->value[quantity][node + side];
+		double *weight = &map->weight[quantity][node + side];
+		double hat = side == 0 ? 1 - share : share;
+		if (*weight >= FROZEN) {
+			continue;
+		}
+		*weight = state_single(*weight + hat * hat);
+		*at = state_single(*at + fmin(hat / *weight, 1) * residual);
+	}
+	map->revision++;
+}
+
+double burn_map_at(
+	const struct burn *b, enum burn_quantity quantity, double rpm, double *ret_share_sd)
+{
+	double minutes;
+	double value = look_up(&b->map, quantity, rpm, &minutes);
+
+	if (minutes < 5) {
+		return NAN;
+	}
+	if (ret_share_sd != NULL) {
+		/* A minute scatters as √10 batches do, when minutes hang together. */
+		*ret_share_sd = sqrt(b->watches[BURN_AT_SPEED].variance * BATCH / minutes);
+	}
+	return exp(value);
+}
+
+bool burn_map_economical(
+	const struct burn *b, double min_kn, double *ret_rpm, double *ret_lph, double *ret_kn)
+{
+	double least = INFINITY;
+
+	for (size_t i = 0; i + 1 < BURN_NODES; i++) {
+		double rpm = LEAST_RPM * exp(NODE_STEP * ((double)i + 0.5));
+		double lph = burn_map_at(b, BURN_RATE, rpm, NULL);
+		double kn = burn_map_at(b, BURN_SPEED, rpm, NULL);
+		if (kn >= min_kn && lph / kn < least) {
+			least = lph / kn;
+			*ret_rpm = rpm;
+			*ret_lph = lph;
+			*ret_kn = kn;
+		}
+	}
+	return least < INFINITY;
+}
+
+/* Long-run deviation of a batch: correlated batches sum to more than independent ones. */
+static double long_run_sd(const struct burn_watch *watch)
+{
+	double lag = fmin(fmax(watch->cross / watch->variance, 0), LAG_MOST);
+
+	return sqrt(watch->variance * (1 + lag) / (1 - lag));
+}
+
+/* Slack and limit in long-run deviations: half the change that matters, and the tables' run length.
+ */
+static struct cusum_config scheme(double sd)
+{
+	struct cusum_config config = {.slack = fmax(CHANGE / 2 / sd, SLACK_LEAST)};
+	double low = 0;
+	double high = 30;
+
+	for (int i = 0; i < 30; i++) {
+		config.limit = (low + high) / 2;
+		if (cusum_run_length_siegmund(config.slack, config.limit, 0) < RUN_LENGTH) {
+			low = config.limit;
+		} else {
+			high = config.limit;
+		}
+	}
+	config.limit = fmax(config.limit, LIMIT_LEAST);
+	return config;
+}
+
+static void learn_scatter(struct burn_watch *watch, double mean)
+{
+	double most = 3 * sqrt(watch->variance);
+	double held = fmin(fmax(mean, -most), most);
+
+	if (watch->batches < COUNT_CAP) {
+		watch->batches++;
+	}
+	/* The first guess counts as ten batches. */
+	double gain = 1.0 / (fmin(watch->batches, VARIANCE_CAP) + 10);
+	watch->variance = state_single(watch->variance + gain * (held * held - watch->variance));
+	watch->cross = state_single(watch->cross + gain * (held * watch->last - watch->cross));
+	watch->last = state_single(held);
+}
+
+/* A batch is full. */
+static enum burn_news judge(struct burn_watch *watch, struct burn_finding *finding)
+{
+	double mean = watch->sum / watch->weight;
+	double sd = long_run_sd(watch);
+	struct cusum_config config = scheme(sd);
+
+	watch->sum = 0;
+	watch->weight = 0;
+	watch->mean = state_single(watch->mean + (mean - watch->mean) / HOUR_BATCHES);
+	if (watch->raised != 0) {
+		double back = watch->raised * watch->mean;
+		watch->calm = back < CLEAR_SHARE * CHANGE ? watch->calm + 1 : 0;
+		if (watch->calm < CLEAR_BATCHES) {
+			return BURN_QUIET;
+		}
+		watch->raised = 0;
+		watch->calm = 0;
+		cusum_init(&watch->cusum, &config);
+		return BURN_CLEARED;
+	}
+	/* While something builds up, its batches do not widen what is usual. */
+	if (fmax(watch->cusum.up, watch->cusum.down) < config.limit / 2 ||
+		watch->batches < BATCHES_READY) {
+		learn_scatter(watch, mean);
+	}
+	if (watch->batches < BATCHES_READY) {
+		return BURN_QUIET;
+	}
+	enum cusum_signal signal = cusum_add(&watch->cusum, &config, mean / sd);
+	if (signal == CUSUM_NONE) {
+		return BURN_QUIET;
+	}
+	uint32_t count = signal == CUSUM_UP ? watch->cusum.up_count : watch->cusum.down_count;
+	finding->change_pct = 100 * expm1(sd * cusum_shift(&watch->cusum, &config));
+	finding->since_h = count / HOUR_BATCHES;
+	watch->raised = signal == CUSUM_UP ? 1 : -1;
+	watch->calm = 0;
+	watch->mean = state_single(sd * cusum_shift(&watch->cusum, &config));
+	return signal == CUSUM_UP ? BURN_HIGH : BURN_LOW;
+}
+
+/* Adds a minute's residual; its quantisation makes it count for less. */
+static enum burn_news watch_minute(
+	struct burn_watch *watch, double residual, double quantum, struct burn_finding *finding)
+{
+	double own = quantum * quantum / 12;
+	double weight = watch->variance / (watch->variance + own);
+	double most = 5 * fmax(sqrt(watch->variance), MINUTE_SD / 2);
+
+	residual = fmin(fmax(residual, -most), most);
+	watch->sum = state_single(watch->sum + weight * residual);
+	watch->weight = state_single(watch->weight + weight);
+	return watch->weight >= BATCH - 0.01 ? judge(watch, finding) : BURN_QUIET;
+}
+
+static void follow_drift(double *drift, uint32_t *minutes, double residual)
+{
+	if (*minutes < DRIFT_MINUTES) {
+		++*minutes;
+	}
+	*drift = state_single(*drift + (fmin(fmax(residual, -0.5), 0.5) - *drift) / *minutes);
+}
+
+static double percent(double drift, uint32_t minutes)
+{
+	return minutes >= 10 ? 100 * expm1(drift) : NAN;
+}
+
+struct burn_finding burn_find(const struct burn *b)
+{
+	const struct burn_watch *at_speed = &b->watches[BURN_AT_SPEED];
+	const struct burn_watch *at_load = &b->watches[BURN_AT_LOAD];
+	enum burn_watch_kind watch =
+		at_speed->raised == 0 && at_load->raised != 0 ? BURN_AT_LOAD : BURN_AT_SPEED;
+
+	return (struct burn_finding){
+		.watch = watch,
+		.change_pct =
+			b->watches[watch].batches > 0 ? 100 * expm1(b->watches[watch].mean) : NAN,
+		.since_h = NAN,
+		.rate_pct = percent(b->drift[BURN_RATE], b->drift_minutes[BURN_RATE]),
+		.engine_pct = at_load->batches > 0 ? 100 * expm1(at_load->mean) : NAN,
+		.load_pct = percent(b->drift[BURN_LOAD], b->drift_minutes[BURN_LOAD]),
+		.speed_pct = percent(b->drift[BURN_SPEED], b->drift_minutes[BURN_SPEED]),
+		.idle_pct = percent(b->idle_drift, b->idle_minutes),
+	};
+}
+
+/* One cause, one piece of news: the other watch may have told it, or may still hold it up. */
+static bool spoken_for(const struct burn *b, enum burn_watch_kind speaker, enum burn_news news)
+{
+	int32_t other = b->watches[speaker == BURN_AT_SPEED ? BURN_AT_LOAD : BURN_AT_SPEED].raised;
+
+	if (news == BURN_CLEARED) {
+		return other != 0;
+	}
+	return other == b->watches[speaker].raised;
+}
+
+/* A steady minute is full. */
+static enum burn_news close_minute(
+	struct burn *b, double rate_step, struct burn_finding *ret_finding)
+{
+	double rpm = b->minute_rpm;
+	double residual[BURN_QUANTITIES];
+	bool ready[BURN_QUANTITIES];
+	enum burn_news news = BURN_QUIET;
+	double sd = long_run_sd(&b->watches[BURN_AT_SPEED]);
+
+	b->top_rpm = state_single(fmax(b->top_rpm, rpm));
+	for (size_t q = 0; q < BURN_QUANTITIES; q++) {
+		double minutes;
+		ready[q] = false;
+		residual[q] = 0;
+		if (b->minute_counts[q] < MINUTE_WINDOWS || !(b->minute[q] > 0)) {
+			continue;
+		}
+		double value = log(b->minute[q]);
+		residual[q] = value - look_up(&b->map, q, rpm, &minutes);
+		ready[q] = minutes >= READY ||
+			   (minutes >= READY_LEAST && sd * sqrt(BATCH / minutes) <= READY_SD);
+		/* What is being told must not become the usual. */
+		if (b->watches[BURN_AT_SPEED].raised == 0 && b->watches[BURN_AT_LOAD].raised == 0) {
+			learn(&b->map, q, rpm, value, MINUTE_SD);
+		}
+		if (ready[q]) {
+			follow_drift(&b->drift[q], &b->drift_minutes[q], residual[q]);
+		}
+	}
+	if (!ready[BURN_RATE]) {
+		return BURN_QUIET;
+	}
+	struct burn_finding heard = {0};
+	double quantum = rate_step / b->minute[BURN_RATE];
+	if (rpm <= IDLE_SHARE * b->top_rpm) {
+		follow_drift(&b->idle_drift, &b->idle_minutes, residual[BURN_RATE]);
+	}
+	enum burn_watch_kind speaker = BURN_AT_SPEED;
+	news = watch_minute(&b->watches[BURN_AT_SPEED], residual[BURN_RATE], quantum, &heard);
+	if (ready[BURN_LOAD]) {
+		double load = residual[BURN_LOAD];
+		double load_quantum = 1 / b->minute[BURN_LOAD];
+		double engine = residual[BURN_RATE] - b->load_slope * load;
+		double both = hypot(quantum, load_quantum * b->load_slope);
+		struct burn_finding other = {0};
+		enum burn_news more = watch_minute(&b->watches[BURN_AT_LOAD], engine, both, &other);
+		if (news == BURN_QUIET) {
+			news = more;
+			heard = other;
+			speaker = BURN_AT_LOAD;
+		}
+		/* Only swings of load about its drift teach the slope: a fault must not. */
+		double swing = load - b->drift[BURN_LOAD];
+		double answer = residual[BURN_RATE] - b->drift[BURN_RATE];
+		if (fabs(swing) < 0.3 && fabs(answer) < 0.3) {
+			b->load_square = state_single(b->load_square * 0.998 + swing * swing);
+			b->load_product = state_single(b->load_product * 0.998 + swing * answer);
+			/* The guess of 1 weighs as much as swings of 2 % over two hours. */
+			double guess = 120 * 0.02 * 0.02;
+			double slope = (b->load_product + guess) / (b->load_square + guess);
+			b->load_slope = state_single(fmin(fmax(slope, 0.3), 1.5));
+		}
+	}
+	if (news != BURN_QUIET && spoken_for(b, speaker, news)) {
+		return BURN_QUIET;
+	}
+	if (news != BURN_QUIET) {
+		*ret_finding = burn_find(b);
+		ret_finding->watch = speaker;
+		if (news != BURN_CLEARED) {
+			ret_finding->change_pct = heard.change_pct;
+			ret_finding->since_h = heard.since_h;
+		}
+	}
+	return news;
+}
+
+static void clear_minute(struct burn *b)
+{
+	b->minute_windows = 0;
+	b->minute_rpm = 0;
+	for (size_t q = 0; q < BURN_QUANTITIES; q++) {
+		b->minute[q] = 0;
+		b->minute_counts[q] = 0;
+	}
+}
+
+static bool warm(struct burn *b, const struct burn_window *window)
+{
+	if (isnan(window->coolant_c)) {
+		return window->running_s >= WARM_S;
+	}
+	if (window->coolant_c < WARM_C) {
+		return false;
+	}
+	if (window->running_s >= 2 * WARM_S) {
+		double gain = b->warm_c == 0 ? 1 : 0.002;
+		b->warm_c = state_single(b->warm_c + gain * (window->coolant_c - b->warm_c));
+	}
+	/* An engine that runs colder for good must be heard too, so half an hour is always warm. */
+	return b->warm_c == 0 || window->coolant_c >= b->warm_c - WARM_BELOW_C ||
+	       window->running_s >= 3 * WARM_S;
+}
+
+enum burn_news burn_take(
+	struct burn *b, const struct burn_window *window, struct burn_finding *ret_finding)
+{
+	double rpm = window->rpm;
+	bool calm = window->rpm_high - window->rpm_low <= SPREAD_SHARE * rpm + SPREAD_RPM;
+	bool same = fabs(rpm - b->last_rpm) <= DRIFT_SHARE * rpm + DRIFT_RPM;
+
+	b->last_rpm = state_single(isnan(rpm) ? -1 : rpm);
+	if (!(rpm > 0) || !calm || !same || !(window->rate_lph > 0) || !warm(b, window)) {
+		clear_minute(b);
+		return BURN_QUIET;
+	}
+	const double values[BURN_QUANTITIES] = {
+		window->rate_lph, window->load_pct, window->water_kn};
+	b->minute_windows++;
+	b->minute_rpm = state_single(b->minute_rpm + (rpm - b->minute_rpm) / b->minute_windows);
+	for (size_t q = 0; q < BURN_QUANTITIES; q++) {
+		if (!isnan(values[q])) {
+			b->minute_counts[q]++;
+			b->minute[q] = state_single(
+				b->minute[q] + (values[q] - b->minute[q]) / b->minute_counts[q]);
+		}
+	}
+	if (b->minute_windows < MINUTE_WINDOWS) {
+		return BURN_QUIET;
+	}
+	double step = isnan(window->rate_step_lph) ? 0 : window->rate_step_lph;
+	enum burn_news news = close_minute(b, step, ret_finding);
+	clear_minute(b);
+	return news;
+}
+
+/* The causes with a score each; the evidence moves them. */
+unsigned burn_causes(const struct burn_finding *finding, const struct burn_signs *signs, bool high,
+	enum burn_cause ret_causes[BURN_CAUSES])
+{
+	double score[BURN_CAUSES] = {0};
+	double sign = high ? 1 : -1;
+	bool has_speed = !isnan(finding->speed_pct);
+	bool has_load = !isnan(finding->load_pct);
+	bool slower = has_speed && finding->speed_pct < -1.5;
+	bool faster = has_speed && finding->speed_pct > 1.5;
+	bool loaded = has_load && sign * finding->load_pct > 2;
+	bool engine = !isnan(finding->engine_pct) && sign * finding->engine_pct > 2;
+	bool idle = !isnan(finding->idle_pct) && sign * finding->idle_pct > 3;
+	bool colder = signs->coolant_drift_c < -3;
+	bool starved = signs->fuel_pressure_pct < -10 || signs->restriction_share > 0.8;
+
+	if (high) {
+		score[BURN_CAUSE_HULL] = 3 + 3 * slower + 2 * loaded - 3 * faster - 4 * idle;
+		score[BURN_CAUSE_LOADING] = 2 + 2 * loaded + slower - 3 * idle;
+		score[BURN_CAUSE_INJECTOR] = 2 + 3 * engine + 4 * idle - 2 * loaded - slower;
+		score[BURN_CAUSE_FUEL] = 1 + engine + idle;
+		score[BURN_CAUSE_AIR] = 1 + 2 * engine - idle;
+		score[BURN_CAUSE_COLD] = colder ? 5 : 0.5;
+		score[BURN_CAUSE_SENSOR] = 0.9 + 0.6 * (engine && !slower) + 0.5 * idle;
+	} else {
+		score[BURN_CAUSE_SUPPLY] = 1.5 + (starved ? 4 : 0) + engine;
+		score[BURN_CAUSE_LIGHTER] = 2.5 + 3 * faster + loaded - 2 * slower;
+		score[BURN_CAUSE_PROPELLER] = 1.8 + (slower ? 4 : 0) + loaded - faster;
+		score[BURN_CAUSE_SENSOR] = 1 + 2 * (engine && !slower && !loaded);
+	}
+	unsigned count = 0;
+	for (;;) {
+		int best = -1;
+		for (int i = 0; i < BURN_CAUSES; i++) {
+			if (score[i] > 0 && (best < 0 || score[i] > score[best])) {
+				best = i;
+			}
+		}
+		if (best < 0) {
+			return count;
+		}
+		ret_causes[count++] = (enum burn_cause)best;
+		score[best] = 0;
+	}
+}
+
+const char *burn_cause_text(enum burn_cause cause)
+{
+	switch (cause) {
+	case BURN_CAUSE_HULL:
+		return "a fouled hull or propeller";
+	case BURN_CAUSE_LOADING:
+		return "more load: weight, a tow, weather or current";
+	case BURN_CAUSE_INJECTOR:
+		return "a leaking or worn injector";
+	case BURN_CAUSE_FUEL:
+		return "fuel of less energy";
+	case BURN_CAUSE_AIR:
+		return "too little air: intake, turbocharger, exhaust";
+	case BURN_CAUSE_COLD:
+		return "an engine that runs too cold";
+	case BURN_CAUSE_SUPPLY:
+		return "too little fuel getting through: filter, air leak, lift pump";
+	case BURN_CAUSE_PROPELLER:
+		return "a propeller that grips less";
+	case BURN_CAUSE_LIGHTER:
+		return "less load: a lighter boat, a clean hull, weather or current";
+	case BURN_CAUSE_SENSOR:
+		return "the fuel rate's own sensor or its calibration";
+	case BURN_CAUSES:
+		break;
+	}
+	return "";
+}
+
+void burn_save_map(const struct burn *b, struct state_writer *w)
+{
+	const struct burn_map *map = &b->map;
+
+	state_put_unsigned(w, map->version);
+	state_put_unsigned(w, map->revision);
+	for (size_t q = 0; q < BURN_QUANTITIES; q++) {
+		uint64_t count = 0;
+		for (size_t i = 0; i < BURN_NODES; i++) {
+			count += map->weight[q][i] > 0;
+		}
+		state_put_unsigned(w, count);
+		for (size_t i = 0; i < BURN_NODES; i++) {
+			if (map->weight[q][i] > 0) {
+				state_put_unsigned(w, i);
+				state_put_float(w, (float)map->value[q][i]);
+				state_put_float(w, (float)map->weight[q][i]);
+			}
+		}
+	}
+}
+
+void burn_load_map(struct burn *b, struct state_reader *r)
+{
+	struct burn_map *map = &b->map;
+
+	memset(map, 0, sizeof(*map));
+	map->version = (uint32_t)state_get_unsigned(r, UINT32_MAX);
+	map->revision = (uint32_t)state_get_unsigned(r, UINT32_MAX);
+	for (size_t q = 0; q < BURN_QUANTITIES; q++) {
+		uint64_t count = state_get_unsigned(r, BURN_NODES);
+		for (uint64_t i = 0; i < count; i++) {
+			size_t node = (size_t)state_get_unsigned(r, BURN_NODES - 1);
+			map->value[q][node] = (double)state_get_float(r);
+			map->weight[q][node] = (double)state_get_float(r);
+		}
+	}
+}
+
+static void save_watch(const struct burn_watch *watch, struct state_writer *w)
+{
+	const double fields[] = {
+		watch->sum, watch->weight, watch->variance, watch->cross, watch->last, watch->mean};
+
+	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
+		state_put_float(w, (float)fields[i]);
+	}
+	state_put_unsigned(w, watch->batches);
+	state_put_unsigned(w, watch->calm);
+	state_put_signed(w, watch->raised);
+	cusum_save(&watch->cusum, w);
+}
+
+static void load_watch(struct burn_watch *watch, struct state_reader *r)
+{
+	double *fields[] = {&watch->sum, &watch->weight, &watch->variance, &watch->cross,
+		&watch->last, &watch->mean};
+
+	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
+		*fields[i] = (double)state_get_float(r);
+	}
+	watch->batches = (uint32_t)state_get_unsigned(r, COUNT_CAP);
+	watch->calm = (uint32_t)state_get_unsigned(r, CLEAR_BATCHES);
+	int64_t raised = state_get_signed(r);
+	if (raised < -1 || raised > 1) {
+		r->failed = true;
+		raised = 0;
+	}
+	watch->raised = (int32_t)raised;
+	cusum_load(&watch->cusum, r);
+}
+
+void burn_save(const struct burn *b, struct state_writer *w)
+{
+	for (size_t i = 0; i < BURN_WATCHES; i++) {
+		save_watch(&b->watches[i], w);
+	}
+	for (size_t q = 0; q < BURN_QUANTITIES; q++) {
+		state_put_float(w, (float)b->minute[q]);
+		state_put_unsigned(w, b->minute_counts[q]);
+		state_put_float(w, (float)b->drift[q]);
+		state_put_unsigned(w, b->drift_minutes[q]);
+	}
+	const double fields[] = {b->minute_rpm, b->last_rpm, b->load_slope, b->load_square,
+		b->load_product, b->idle_drift, b->warm_c, b->top_rpm};
+	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
+		state_put_float(w, (float)fields[i]);
+	}
+	state_put_unsigned(w, b->minute_windows);
+	state_put_unsigned(w, b->idle_minutes);
+}
+
+void burn_load(struct burn *b, struct state_reader *r)
+{
+	for (size_t i = 0; i < BURN_WATCHES; i++) {
+		load_watch(&b->watches[i], r);
+	}
+	for (size_t q = 0; q < BURN_QUANTITIES; q++) {
+		b->minute[q] = (double)state_get_float(r);
+		b->minute_counts[q] = (uint32_t)state_get_unsigned(r, MINUTE_WINDOWS);
+		b->drift[q] = (double)state_get_float(r);
+		b->drift_minutes[q] = (uint32_t)state_get_unsigned(r, DRIFT_MINUTES);
+	}
+	double *fields[] = {&b->minute_rpm, &b->last_rpm, &b->load_slope, &b->load_square,
+		&b->load_product, &b->idle_drift, &b->warm_c, &b->top_rpm};
+	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
+		*fields[i] = (double)state_get_float(r);
+	}
+	b->minute_windows = (uint32_t)state_get_unsigned(r, MINUTE_WINDOWS);
+	b->idle_minutes = (uint32_t)state_get_unsigned(r, DRIFT_MINUTES);
+}

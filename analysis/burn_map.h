@@ -1,0 +1,148 @@
+/* burn_map.h: what this engine burns at a speed, learned, and whether that has changed.
+ *
+ * Warm, steady minutes teach a map over engine speed: fuel rate, and where the bus has them load
+ * and speed through the water. Residuals of ten minutes together go to two watches, standardised so
+ * that their memory fakes no alarm: burn at a speed (anything that costs fuel) and burn at a speed
+ * and load (the engine itself). What else moved tells the causes apart. Rates in L/h, speeds in rpm
+ * and kn.
+ */
+#ifndef SIGHTBOWL_ANALYSIS_BURN_MAP_H
+#define SIGHTBOWL_ANALYSIS_BURN_MAP_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "analysis/cusum.h"
+#include "decoders/state_codec.h"
+
+#define BURN_NODES 56
+
+enum burn_quantity { BURN_RATE, BURN_LOAD, BURN_SPEED, BURN_QUANTITIES };
+
+/* 10 s of one engine; NaN is unknown. */
+struct burn_window {
+	double rpm;
+	double rpm_low;
+	double rpm_high;
+	double rate_lph;
+	double rate_step_lph; /* one step of the coding */
+	double load_pct;
+	double water_kn;
+	double coolant_c;
+	double running_s; /* since the engine was started */
+};
+
+/* The map in natural logarithms, by nodes evenly spaced in the logarithm of engine speed. */
+struct burn_map {
+	double value[BURN_QUANTITIES][BURN_NODES];
+	double weight[BURN_QUANTITIES][BURN_NODES]; /* minutes behind it; 0: unknown */
+	uint32_t version;			    /* counts resets */
+	uint32_t revision;			    /* counts changes */
+};
+
+/* One watch over residuals in natural logarithm. */
+struct burn_watch {
+	double sum; /* of the batch so far, weighted */
+	double weight;
+	double variance; /* of batches, and of a batch with the one before */
+	double cross;
+	double last;
+	double mean;	  /* of the last hour or so */
+	uint32_t batches; /* capped */
+	uint32_t calm;	  /* batches in a row back at the map */
+	int32_t raised;	  /* 1 burn high, -1 burn low, 0 neither */
+	struct cusum cusum;
+};
+
+enum burn_watch_kind { BURN_AT_SPEED, BURN_AT_LOAD, BURN_WATCHES };
+
+struct burn {
+	struct burn_map map;
+	struct burn_watch watches[BURN_WATCHES];
+	double minute[BURN_QUANTITIES]; /* means of the minute so far */
+	double minute_rpm;
+	uint32_t minute_windows;
+	uint32_t minute_counts[BURN_QUANTITIES];
+	double last_rpm;   /* of the window before */
+	double load_slope; /* d ln(rate) / d ln(load) at a speed */
+	double load_square;
+	double load_product;
+	double drift[BURN_QUANTITIES]; /* residuals of late, in natural logarithm */
+	double idle_drift;	       /* the rate's, at the lowest speeds */
+	double warm_c;		       /* the coolant's usual temperature; 0 unknown */
+	uint32_t drift_minutes[BURN_QUANTITIES];
+	uint32_t idle_minutes;
+	double top_rpm; /* highest speed in the map */
+};
+
+/* Told once, whichever watch speaks first; cleared when neither holds it. */
+enum burn_news { BURN_QUIET, BURN_HIGH, BURN_LOW, BURN_CLEARED };
+
+/* What the watches and the drifts say, in percent; NaN where unknown. */
+struct burn_finding {
+	enum burn_watch_kind watch; /* which watch spoke */
+	double change_pct;	    /* burn against the map, since the watch's sum left zero */
+	double since_h;		    /* engine hours of steady running since then */
+	double rate_pct;	    /* of late: burn at a speed, */
+	double engine_pct;	    /* burn at a speed and load, */
+	double load_pct;	    /* load at a speed, */
+	double speed_pct;	    /* speed through the water at an engine speed, */
+	double idle_pct;	    /* burn at idle */
+};
+
+void burn_init(struct burn *b);
+
+/* Forgets what was learned: the engine, its propeller or its sensor is another one. */
+void burn_reset(struct burn *b);
+
+/* Takes the next 10 s of a running engine. With news other than BURN_QUIET *ret_finding is filled.
+ */
+enum burn_news burn_take(
+	struct burn *b, const struct burn_window *window, struct burn_finding *ret_finding);
+
+/* What is known now; also without news. */
+struct burn_finding burn_find(const struct burn *b);
+
+/* A mapped quantity at a speed; NaN where it is not known. *ret_sd, if wanted: its standard
+ * deviation as a share. */
+double burn_map_at(
+	const struct burn *b, enum burn_quantity quantity, double rpm, double *ret_share_sd);
+
+/* The speed with the least fuel a mile, at min_kn or faster; false when speed is not known. */
+bool burn_map_economical(
+	const struct burn *b, double min_kn, double *ret_rpm, double *ret_lph, double *ret_kn);
+
+enum burn_cause {
+	BURN_CAUSE_HULL,      /* fouled hull or propeller, a line in the propeller */
+	BURN_CAUSE_LOADING,   /* a heavier boat, a tow, weather or current against it */
+	BURN_CAUSE_INJECTOR,  /* a leaking or worn injector, injection timing */
+	BURN_CAUSE_FUEL,      /* fuel of less energy */
+	BURN_CAUSE_AIR,	      /* air intake, turbocharger, exhaust back pressure */
+	BURN_CAUSE_COLD,      /* the engine runs colder than it did */
+	BURN_CAUSE_SUPPLY,    /* fuel does not get through: filter, air leak, lift pump */
+	BURN_CAUSE_PROPELLER, /* it grips less: damaged, ventilating, slipping clutch */
+	BURN_CAUSE_LIGHTER,   /* a lighter boat, a cleaned hull, weather or current with it */
+	BURN_CAUSE_SENSOR,    /* the rate's own sensor or its calibration */
+	BURN_CAUSES
+};
+
+/* What else is known, for the causes: NaN unknown. */
+struct burn_signs {
+	double coolant_drift_c;	  /* against what is usual at this load */
+	double fuel_pressure_pct; /* against what is usual at this speed */
+	double restriction_share; /* greatest reference restriction of a filter, of its limit */
+};
+
+/* Fills ret_causes in order of likelihood and returns how many. high: burn is high, else low. */
+unsigned burn_causes(const struct burn_finding *finding, const struct burn_signs *signs, bool high,
+	enum burn_cause ret_causes[BURN_CAUSES]);
+/* The cause in plain words; static. */
+const char *burn_cause_text(enum burn_cause cause);
+
+/* The map need only be saved when map.revision has changed; the rest with every checkpoint. */
+void burn_save_map(const struct burn *b, struct state_writer *w);
+void burn_load_map(struct burn *b, struct state_reader *r);
+void burn_save(const struct burn *b, struct state_writer *w);
+void burn_load(struct burn *b, struct state_reader *r);
+
+#endif
