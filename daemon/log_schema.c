@@ -157,8 +157,32 @@ static const char *const version_1[] = {
 	NULL,
 };
 
+/* The service book: every revision of every entry, times in ns UTC, what was not told NULL. The
+ * shelf: events about which nothing is to be told until then; no lane ever writes it. */
+static const char *const version_2[] = {
+	"CREATE TABLE book(entry INTEGER NOT NULL, revision INTEGER NOT NULL, "
+	"struck INTEGER NOT NULL, kind TEXT NOT NULL, done_ns INTEGER NOT NULL, "
+	"written_ns INTEGER NOT NULL, filter TEXT, engine INTEGER, tank INTEGER, item TEXT, "
+	"micron REAL, rated_lph REAL, pieces REAL, seals TEXT, litres REAL, water_l REAL, "
+	"looks TEXT, price REAL, place TEXT, waste_fuel_l REAL, waste_elements REAL, remark TEXT, "
+	"engine_h REAL, engine_fuel_l REAL, latitude_deg REAL, longitude_deg REAL, reason TEXT, "
+	"PRIMARY KEY(entry, revision)) WITHOUT ROWID;",
+	"CREATE TABLE shelf(event INTEGER PRIMARY KEY, until_ns INTEGER NOT NULL);",
+
+	"CREATE VIEW book_history AS SELECT entry, revision, struck, kind, " UTC_TEXT("done_ns")
+	" AS done_utc, filter, engine, tank, item, micron, rated_lph, pieces, seals, litres, "
+	"water_l, looks, price, place, waste_fuel_l, waste_elements, remark, engine_h, "
+	"engine_fuel_l, latitude_deg, longitude_deg, reason, " UTC_TEXT("written_ns")
+	" AS written_utc, done_ns AS done_utc_ns, written_ns AS written_utc_ns FROM book;",
+	"CREATE VIEW book_list AS SELECT * FROM book_history AS b WHERE NOT struck "
+	"AND revision = (SELECT max(revision) FROM book AS c WHERE c.entry = b.entry);",
+	"CREATE VIEW shelf_list AS SELECT event, " UTC_TEXT("until_ns") " AS until_utc, "
+	"until_ns AS until_utc_ns FROM shelf;",
+	NULL,
+};
+
 /* versions[n]: the statements that make version n + 1 of version n. */
-static const char *const *const versions[LOG_SCHEMA_VERSION] = {version_1};
+static const char *const *const versions[LOG_SCHEMA_VERSION] = {version_1, version_2};
 
 static uint32_t read_big_endian(const uint8_t *bytes)
 {

@@ -24,6 +24,8 @@
  * touches, for 2 MiB of file. */
 #define WAL_PAGES "2000"
 #define READER_PATIENCE_MS 5000
+/* A replay's transactions last for seconds, a live log's for a moment. */
+#define WRITER_PATIENCE_MS 60000
 /* A part fills a page of its own (LOG_PAGE_BYTES less SQLite's headers). */
 #define PART_BYTES 960
 #define STATE_MAX  (1 << 20)
@@ -472,6 +474,76 @@ int log_store_open_reader(struct log_store **ret_store, const char *path, char *
 		return result;
 	}
 	result = open_for_reading(store);
+	if (result != 0) {
+		(void)snprintf(ret_error, error_size, "%s", store->error);
+		log_store_close(store);
+		return result;
+	}
+	*ret_store = store;
+	return 0;
+}
+
+static int open_beside(struct log_store *store)
+{
+	enum log_schema_kind kind;
+	int version = 0, rc;
+	int result = open_database(store, store->path, SQLITE_OPEN_READWRITE);
+
+	if (result != 0) {
+		return result;
+	}
+	(void)sqlite3_busy_timeout(store->db, WRITER_PATIENCE_MS);
+	rc = log_schema_kind(store->db, &kind, &version);
+	if (rc != SQLITE_OK) {
+		return log_sqlite_failure(store, rc);
+	}
+	result = refuse_kind(store, kind);
+	if (result == 0 && version != LOG_SCHEMA_VERSION) {
+		say(store, "log '%s' was made by an older version of this program", store->path);
+		result = -EBUSY; /* has been changed under our hands since it was migrated */
+	}
+	/* Durable when the commit returns; copying the WAL back is left to the writer. */
+	return result != 0 ? result
+			   : run_text(store, "PRAGMA temp_store = MEMORY; PRAGMA synchronous = FULL; "
+					     "PRAGMA wal_autocheckpoint = " WAL_PAGES);
+}
+
+/* Whether the file is a log of this very version, which needs no making and no migration. */
+static bool is_current(const char *path)
+{
+	struct log_store *reader;
+	enum log_schema_kind kind;
+	int version = 0;
+	char error[512];
+	bool current = false;
+
+	if (log_store_open_reader(&reader, path, error, sizeof(error)) != 0) {
+		return false; /* log_store_open says why, if it is not for want of a log */
+	}
+	current = log_schema_kind(reader->db, &kind, &version) == SQLITE_OK &&
+		kind == LOG_IS_OURS && version == LOG_SCHEMA_VERSION;
+	log_store_close(reader);
+	return current;
+}
+
+int log_store_open_beside(struct log_store **ret_store, const char *path, char *ret_error,
+	size_t error_size)
+{
+	struct log_store *store;
+	int result;
+
+	if (!is_current(path)) {
+		result = log_store_open(&store, path, ret_error, error_size);
+		if (result != 0) {
+			return result;
+		}
+		log_store_close(store);
+	}
+	result = create_store(&store, path, ret_error, error_size);
+	if (result != 0) {
+		return result;
+	}
+	result = open_beside(store);
 	if (result != 0) {
 		(void)snprintf(ret_error, error_size, "%s", store->error);
 		log_store_close(store);

@@ -32,6 +32,12 @@ int log_store_open(struct log_store **ret_store, const char *path, char *ret_err
 /* Opens for reading only; never blocks a writer. -ENOENT when there is no log; else as above. */
 int log_store_open_reader(struct log_store **ret_store, const char *path, char *ret_error,
 	size_t error_size);
+/* Opens for small writes of a person's (the book, acknowledgements) beside the writer, whose lock is
+ * not needed: only tables that no lane writes are written. Each transaction is short; the writer's
+ * are waited for, up to a minute. Creates or migrates the log as log_store_open does, for which there
+ * must be no writer. Errors as there. */
+int log_store_open_beside(struct log_store **ret_store, const char *path, char *ret_error,
+	size_t error_size);
 /* Rolls back what is not committed. NULL is fine. */
 void log_store_close(struct log_store *store);
 /* The sentence of the last failure. Borrowed until the next call. */
