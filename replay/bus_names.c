@@ -9,7 +9,8 @@ int bus_names_find(struct bus_names *buses, const char *name, size_t length)
 		length = CAPTURE_BUS_NAME_MAX - 1;
 	}
 	for (size_t i = 0; i < buses->count; i++) {
-		if (strncmp(buses->names[i], name, length) == 0 && buses->names[i][length] == '\0') {
+		if (strncmp(buses->names[i], name, length) == 0 &&
+			buses->names[i][length] == '\0') {
 			return (int)i;
 		}
 	}

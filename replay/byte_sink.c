@@ -47,8 +47,8 @@ static void write_all(struct byte_sink *sink, const uint8_t *bytes, size_t size)
 
 static void deflate_all(struct byte_sink *sink, enum sink_end end)
 {
-	static const int modes[] = {[SINK_GOES_ON] = Z_NO_FLUSH, [SINK_FLUSHES] = Z_SYNC_FLUSH,
-		[SINK_ENDS] = Z_FINISH};
+	static const int modes[] = {
+		[SINK_GOES_ON] = Z_NO_FLUSH, [SINK_FLUSHES] = Z_SYNC_FLUSH, [SINK_ENDS] = Z_FINISH};
 	size_t got = 0;
 
 	sink->deflate.next_in = sink->plain;
@@ -69,7 +69,8 @@ static void deflate_all(struct byte_sink *sink, enum sink_end end)
 static void zstd_all(struct byte_sink *sink, enum sink_end end)
 {
 	static const ZSTD_EndDirective modes[] = {[SINK_GOES_ON] = ZSTD_e_continue,
-		[SINK_FLUSHES] = ZSTD_e_flush, [SINK_ENDS] = ZSTD_e_end};
+		[SINK_FLUSHES] = ZSTD_e_flush,
+		[SINK_ENDS] = ZSTD_e_end};
 	ZSTD_inBuffer in = {.src = sink->plain, .size = sink->used};
 	size_t left = 0;
 
@@ -124,8 +125,8 @@ int byte_sink_open(struct byte_sink **ret_sink, int fd, enum byte_sink_compressi
 		goto free_plain;
 	}
 	if (compression == BYTE_SINK_GZIP) {
-		if (deflateInit2(&sink->deflate, GZIP_LEVEL, Z_DEFLATED, 15 + 16, 8, Z_DEFAULT_STRATEGY) !=
-			Z_OK) {
+		if (deflateInit2(&sink->deflate, GZIP_LEVEL, Z_DEFLATED, 15 + 16, 8,
+			    Z_DEFAULT_STRATEGY) != Z_OK) {
 			goto free_packed;
 		}
 	} else {
@@ -182,7 +183,8 @@ int byte_sink_close(struct byte_sink *sink)
 	pass_on(sink, SINK_ENDS);
 	int error = sink->error;
 	if (sink->compression == BYTE_SINK_GZIP) {
-		(void)deflateEnd(&sink->deflate); /* Only says that data was thrown away, after an error. */
+		(void)deflateEnd(
+			&sink->deflate); /* Only says that data was thrown away, after an error. */
 	}
 	ZSTD_freeCCtx(sink->zstd);
 	free(sink->packed);

@@ -20,13 +20,13 @@ struct byte_sink; /* opaque; heap */
 
 /* The descriptor stays the caller's, to be closed after byte_sink_close. 0 or -ENOMEM. */
 int byte_sink_open(struct byte_sink **ret_sink, int fd, enum byte_sink_compression compression);
-/* Room for size bytes (at most BYTE_SINK_RESERVE_MAX), to be filled and then committed before anything
- * else is done; NULL after an error. May block in write(). */
+/* Room for size bytes (at most BYTE_SINK_RESERVE_MAX), to be filled and then committed before
+ * anything else is done; NULL after an error. May block in write(). */
 uint8_t *byte_sink_reserve(struct byte_sink *sink, size_t size);
 /* Takes over the first size bytes of what was reserved. */
 void byte_sink_commit(struct byte_sink *sink, size_t size);
-/* Hands all bytes to the operating system; a compressed stream cut right behind them gives them all.
- * Returns 0 or the first error that the sink met, which stays. */
+/* Hands all bytes to the operating system; a compressed stream cut right behind them gives them
+ * all. Returns 0 or the first error that the sink met, which stays. */
 int byte_sink_flush(struct byte_sink *sink);
 int byte_sink_error(const struct byte_sink *sink);
 /* Flushes, ends the compressed stream, frees. NULL is fine. 0 or the first error. */

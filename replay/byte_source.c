@@ -10,6 +10,7 @@
 
 #include <errno.h>
 #include <fcntl.h>
+#include <poll.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -23,7 +24,7 @@
 
 enum decode_result {
 	DECODE_GOES_ON, /* wants more input, or more room */
-	DECODE_DONE,    /* a member or frame has ended well */
+	DECODE_DONE,	/* a member or frame has ended well */
 	DECODE_FAILED,
 };
 
@@ -35,8 +36,8 @@ struct compression {
 	void (*destroy)(struct byte_source_decoder *decoder);
 	void (*restart)(struct byte_source_decoder *decoder);
 	/* Takes input from the decoder, puts bytes into room; ret_produced is set in any case. */
-	enum decode_result (*decode)(struct byte_source_decoder *decoder, uint8_t *room, size_t room_size,
-		size_t *ret_produced);
+	enum decode_result (*decode)(struct byte_source_decoder *decoder, uint8_t *room,
+		size_t room_size, size_t *ret_produced);
 };
 
 struct byte_source_decoder {
@@ -46,7 +47,7 @@ struct byte_source_decoder {
 	size_t input_end;
 	uint64_t input_offset; /* file offset of input[0] */
 	uint64_t head_offset;  /* file offset of the member or frame in work */
-	bool inside;           /* a member or frame has begun and not ended */
+	bool inside;	       /* a member or frame has begun and not ended */
 	bool input_ended;
 	z_stream inflate;
 	ZSTD_DCtx *zstd;
@@ -59,7 +60,7 @@ static bool gzip_head(const uint8_t *b)
 {
 	/* Magic, deflate, no reserved flag, a known XFL, a known operating system. */
 	return b[0] == 0x1f && b[1] == 0x8b && b[2] == 8 && (b[3] & 0xe0) == 0 &&
-		(b[8] == 0 || b[8] == 2 || b[8] == 4) && (b[9] <= 13 || b[9] == 255);
+	       (b[8] == 0 || b[8] == 2 || b[8] == 4) && (b[9] <= 13 || b[9] == 255);
 }
 
 static int gzip_create(struct byte_source_decoder *d)
@@ -74,11 +75,12 @@ static void gzip_destroy(struct byte_source_decoder *d)
 
 static void gzip_restart(struct byte_source_decoder *d)
 {
-	(void)inflateReset2(&d->inflate, 15 + 16); /* Fails only for a state that was never set up. */
+	(void)inflateReset2(
+		&d->inflate, 15 + 16); /* Fails only for a state that was never set up. */
 }
 
-static enum decode_result gzip_decode(struct byte_source_decoder *d, uint8_t *room, size_t room_size,
-	size_t *ret_produced)
+static enum decode_result gzip_decode(
+	struct byte_source_decoder *d, uint8_t *room, size_t room_size, size_t *ret_produced)
 {
 	d->inflate.next_in = d->input + d->input_at;
 	d->inflate.avail_in = (uInt)(d->input_end - d->input_at);
@@ -120,12 +122,12 @@ static void zstd_destroy(struct byte_source_decoder *d)
 	ZSTD_freeDCtx(d->zstd);
 }
 
-static enum decode_result zstd_decode(struct byte_source_decoder *d, uint8_t *room, size_t room_size,
-	size_t *ret_produced)
+static enum decode_result zstd_decode(
+	struct byte_source_decoder *d, uint8_t *room, size_t room_size, size_t *ret_produced)
 {
-	/* The library forgets what a call has already put out when the same call fails later on, so no
-	 * call may meet more than one block. Its hint is a block and the 3 bytes of the next one's
-	 * header; those are left for the call after. */
+	/* The library forgets what a call has already put out when the same call fails later on, so
+	 * no call may meet more than one block. Its hint is a block and the 3 bytes of the next
+	 * one's header; those are left for the call after. */
 	size_t most = d->zstd_hint > 3 ? d->zstd_hint - 3 : d->zstd_hint;
 	size_t have = d->input_end - d->input_at;
 	if (most == 0) {
@@ -146,10 +148,20 @@ static enum decode_result zstd_decode(struct byte_source_decoder *d, uint8_t *ro
 }
 
 static const struct compression compressions[] = {
-	{.name = "gzip", .head_size = 10, .looks_like_head = gzip_head, .create = gzip_create,
-		.destroy = gzip_destroy, .restart = gzip_restart, .decode = gzip_decode},
-	{.name = "zstd", .head_size = 4, .looks_like_head = zstd_head, .create = zstd_create,
-		.destroy = zstd_destroy, .restart = zstd_restart, .decode = zstd_decode},
+	{.name = "gzip",
+		.head_size = 10,
+		.looks_like_head = gzip_head,
+		.create = gzip_create,
+		.destroy = gzip_destroy,
+		.restart = gzip_restart,
+		.decode = gzip_decode},
+	{.name = "zstd",
+		.head_size = 4,
+		.looks_like_head = zstd_head,
+		.create = zstd_create,
+		.destroy = zstd_destroy,
+		.restart = zstd_restart,
+		.decode = zstd_decode},
 };
 
 #define HEAD_MAX 10
@@ -161,9 +173,16 @@ static size_t file_read(struct byte_source *source, uint8_t *room, size_t room_s
 {
 	ssize_t got = 0;
 
-	do {
+	for (;;) {
 		got = read(source->fd, room, room_size);
-	} while (got < 0 && errno == EINTR);
+		if (got < 0 && (errno == EAGAIN || errno == EWOULDBLOCK)) {
+			/* Standard input may have been handed over in non-blocking mode. */
+			struct pollfd wait = {.fd = source->fd, .events = POLLIN};
+			(void)poll(&wait, 1, -1); /* What went wrong, read() tells. */
+		} else if (got >= 0 || errno != EINTR) {
+			break;
+		}
+	}
 	if (got < 0) {
 		source->error = -errno;
 		return 0;
@@ -203,8 +222,8 @@ static bool input_fill(struct byte_source *source)
 	return got > 0;
 }
 
-/* Puts the input at the next start of a member or frame at or behind the file offset from, as far as
- * the input still holds that place. False when there is none up to the end of the file. */
+/* Puts the input at the next start of a member or frame at or behind the file offset from, as far
+ * as the input still holds that place. False when there is none up to the end of the file. */
 static bool seek_head(struct byte_source *source, uint64_t from)
 {
 	struct byte_source_decoder *d = source->decoder;
@@ -233,13 +252,15 @@ static size_t decode(struct byte_source *source, uint8_t *room, size_t room_size
 		if (d->input_at == d->input_end && !input_fill(source)) {
 			/* The decoder may hold bytes back that had no room yet. */
 			size_t produced = 0;
-			if (d->inside && d->compression->decode(d, room, room_size, &produced) == DECODE_DONE) {
+			if (d->inside && d->compression->decode(d, room, room_size, &produced) ==
+						 DECODE_DONE) {
 				d->inside = false;
 			}
 			if (produced > 0 || !d->inside || source->error != 0) {
 				return produced;
 			}
-			/* Cut: but another one may have been appended, and been taken for a part of this. */
+			/* Cut: but another one may have been appended, and been taken for a part of
+			 * this. */
 			if (!seek_head(source, d->head_offset + 1)) {
 				d->input_at = d->input_end;
 				source->cut = true;

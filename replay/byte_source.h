@@ -1,8 +1,8 @@
 /* byte_source.h: a file, plain or compressed, as one stream of bytes seen through a window.
  *
  * Knows gzip (several members), zstd (several frames) and standard input, and tells them apart by
- * content. A cut or damaged compressed stream gives everything that can be read of it. Knows nothing
- * of what the bytes mean. Memory is fixed at opening, whatever the size of the file.
+ * content. A cut or damaged compressed stream gives everything that can be read of it. Knows
+ * nothing of what the bytes mean. Memory is fixed at opening, whatever the size of the file.
  */
 #ifndef SIGHTBOWL_REPLAY_BYTE_SOURCE_H
 #define SIGHTBOWL_REPLAY_BYTE_SOURCE_H
@@ -12,21 +12,22 @@
 #include <stdint.h>
 
 #define BYTE_SOURCE_WINDOW (256u * 1024u) /* most bytes that a window holds */
-#define BYTE_SOURCE_SLACK  64u            /* zero bytes that may be read behind the window's end */
+#define BYTE_SOURCE_SLACK  64u		  /* zero bytes behind the end, to be read over */
 
 struct byte_source_decoder; /* private */
 
 struct byte_source {
-	/* The window: at may be moved forward, up to end, by whoever reads; all else is read only. */
+	/* The window: at may be moved forward, up to end, by whoever reads; all else is read only.
+	 */
 	const uint8_t *at;
 	const uint8_t *end;
 
-	bool ended;               /* nothing will be added to the window any more */
-	int error;                /* negative errno that ended the reading, else 0 */
-	bool cut;                 /* a compressed stream ended before its end mark */
-	uint64_t damaged;         /* damaged places inside the compressed stream */
-	uint64_t damaged_offset;  /* of the first: uncompressed bytes before it */
-	char damaged_reason[96];  /* of the first, in words */
+	bool ended;		 /* nothing will be added to the window any more */
+	int error;		 /* negative errno that ended the reading, else 0 */
+	bool cut;		 /* a compressed stream ended before its end mark */
+	uint64_t damaged;	 /* damaged places inside the compressed stream */
+	uint64_t damaged_offset; /* of the first: uncompressed bytes before it */
+	char damaged_reason[96]; /* of the first, in words */
 
 	/* Private. */
 	uint8_t *window;

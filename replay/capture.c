@@ -20,8 +20,8 @@ struct capture {
 	bool at_end;
 };
 
-void capture_input_damaged(struct capture_input *input, uint64_t offset, uint64_t line,
-	const char *reason)
+void capture_input_damaged(
+	struct capture_input *input, uint64_t offset, uint64_t line, const char *reason)
 {
 	struct capture_damage *damage = &input->damage;
 
@@ -34,11 +34,12 @@ void capture_input_damaged(struct capture_input *input, uint64_t offset, uint64_
 	}
 }
 
-void capture_input_cut(struct capture_input *input, uint64_t offset, uint64_t line,
-	const char *reason)
+void capture_input_cut(
+	struct capture_input *input, uint64_t offset, uint64_t line, const char *reason)
 {
 	input->damage.cut = true;
-	capture_input_damaged(input, offset, line, input->source.cut ? "the compressed data is cut" : reason);
+	capture_input_damaged(
+		input, offset, line, input->source.cut ? "the compressed data is cut" : reason);
 }
 
 /* Brings what the byte source has met into the damage of the capture. */
@@ -51,7 +52,8 @@ static void take_over_damage(struct capture_input *input)
 		if (damage->count == 0 || damage->first_byte > source->damaged_offset) {
 			damage->first_byte = source->damaged_offset;
 			damage->first_line = 0;
-			memcpy(damage->first_reason, source->damaged_reason, sizeof(damage->first_reason));
+			memcpy(damage->first_reason, source->damaged_reason,
+				sizeof(damage->first_reason));
 		}
 		damage->count += source->damaged;
 		source->damaged = 0;
@@ -62,7 +64,8 @@ static const struct capture_format *recognise(struct byte_source *source)
 {
 	for (;;) {
 		for (size_t i = 0; i < sizeof(formats) / sizeof(formats[0]); i++) {
-			if (formats[i]->recognise(source->at, byte_source_left(source), source->ended)) {
+			if (formats[i]->recognise(
+				    source->at, byte_source_left(source), source->ended)) {
 				return formats[i];
 			}
 		}
@@ -115,8 +118,9 @@ int capture_open(struct capture **ret_capture, const char *path, struct bus_name
 		if (*compression == '\0') {
 			snprintf(words, sizeof(words), "the file is empty");
 		} else {
-			snprintf(words, sizeof(words), "nothing can be read from the %s data%s", compression,
-				input->source.cut           ? ": it is cut"
+			snprintf(words, sizeof(words), "nothing can be read from the %s data%s",
+				compression,
+				input->source.cut	    ? ": it is cut"
 				: input->source.damaged > 0 ? ": it is damaged"
 							    : ": it is empty");
 		}
@@ -126,8 +130,8 @@ int capture_open(struct capture **ret_capture, const char *path, struct bus_name
 	if (capture->format == NULL) {
 		char seen[120];
 		status = -ENOMSG;
-		capture_describe_stranger(input->source.at, byte_source_left(&input->source), seen,
-			sizeof(seen));
+		capture_describe_stranger(
+			input->source.at, byte_source_left(&input->source), seen, sizeof(seen));
 		snprintf(words, sizeof(words), "this is no CAN capture: %s", seen);
 		goto close_source;
 	}
@@ -152,7 +156,8 @@ free_path:
 free_capture:
 	free(capture);
 say_why:
-	snprintf(ret_error, error_size, "%s: %s", strcmp(path, "-") == 0 ? "standard input" : path, words);
+	snprintf(ret_error, error_size, "%s: %s", strcmp(path, "-") == 0 ? "standard input" : path,
+		words);
 	return status;
 }
 
@@ -181,7 +186,8 @@ int64_t capture_read(struct capture *capture, struct frame *frames, size_t count
 	}
 	capture->at_end = true;
 	if (input->source.cut && !input->damage.cut) {
-		capture_input_cut(input, byte_source_offset(&input->source, input->source.end), 0, "");
+		capture_input_cut(
+			input, byte_source_offset(&input->source, input->source.end), 0, "");
 	}
 	return input->source.error;
 }

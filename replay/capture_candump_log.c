@@ -16,25 +16,27 @@
 
 #include <string.h>
 
-#define FAST_LINE_MAX   128u /* the fast reader never looks further than this behind a line's start */
-#define BUS_PATTERN_MAX 16u  /* characters between the time and the identifier */
+#define FAST_LINE_MAX 128u  /* the fast reader never looks further than this behind a line's start \
+			     */
+#define BUS_PATTERN_MAX 16u /* characters between the time and the identifier */
 
-#define CAN_EFF_ID_MAX   0x1fffffffu
-#define CAN_SFF_ID_MAX   0x7ffu
-#define CAN_ERROR_FLAG   0x20000000u /* linux/can.h, CAN_ERR_FLAG */
+#define CAN_EFF_ID_MAX	  0x1fffffffu
+#define CAN_SFF_ID_MAX	  0x7ffu
+#define CAN_ERROR_FLAG	  0x20000000u /* linux/can.h, CAN_ERR_FLAG */
 #define LENGTH_CODE_LEAST 9
 
 /* A number of 64 bits, its lowest byte the first of eight. */
 static inline uint64_t load_8(const uint8_t *p)
 {
 	return (uint64_t)p[0] | (uint64_t)p[1] << 8 | (uint64_t)p[2] << 16 | (uint64_t)p[3] << 24 |
-		(uint64_t)p[4] << 32 | (uint64_t)p[5] << 40 | (uint64_t)p[6] << 48 | (uint64_t)p[7] << 56;
+	       (uint64_t)p[4] << 32 | (uint64_t)p[5] << 40 | (uint64_t)p[6] << 48 |
+	       (uint64_t)p[7] << 56;
 }
 
 /* ---- the careful reader ---- */
 
-static const char *take_data(const uint8_t **at, const uint8_t *end, struct frame *frame,
-	size_t data_max)
+static const char *take_data(
+	const uint8_t **at, const uint8_t *end, struct frame *frame, size_t data_max)
 {
 	const uint8_t *p = *at;
 	size_t count = 0;
@@ -42,15 +44,15 @@ static const char *take_data(const uint8_t **at, const uint8_t *end, struct fram
 	while (p < end) {
 		if (*p == '.' && count > 0) {
 			p++;
-			if (p == end || text_hex_digit(*p) < 0) {
+			if (p == end || capture_text_hex_digit(*p) < 0) {
 				return "no digits behind a dot";
 			}
 		}
-		int high = text_hex_digit(*p);
+		int high = capture_text_hex_digit(*p);
 		if (high < 0) {
 			break;
 		}
-		int low = p + 1 < end ? text_hex_digit(p[1]) : -1;
+		int low = p + 1 < end ? capture_text_hex_digit(p[1]) : -1;
 		if (low < 0) {
 			return "half a data byte";
 		}
@@ -75,7 +77,8 @@ static bool take_xl_header(const uint8_t **at, const uint8_t *end)
 	const uint8_t *p = *at;
 
 	for (size_t i = 0; shape[i] != '\0'; i++, p++) {
-		if (p == end || (shape[i] == 'h' ? text_hex_digit(*p) < 0 : *p != shape[i])) {
+		if (p == end ||
+			(shape[i] == 'h' ? capture_text_hex_digit(*p) < 0 : *p != shape[i])) {
 			return false;
 		}
 	}
@@ -86,7 +89,9 @@ static bool take_xl_header(const uint8_t **at, const uint8_t *end)
 /* Whether [at, end) is nothing, or " R", " T" and what extra notes follow. */
 static const char *check_rest(const uint8_t *at, const uint8_t *end)
 {
-	return at == end || text_is_space(*at) ? NULL : "characters that do not belong to the data";
+	return at == end || capture_text_is_space(*at)
+		       ? NULL
+		       : "characters that do not belong to the data";
 }
 
 static const char *take_remote(const uint8_t *at, const uint8_t *end, struct text_frame *out)
@@ -98,7 +103,8 @@ static const char *take_remote(const uint8_t *at, const uint8_t *end, struct tex
 		length_8 = *at == '8';
 		at++;
 	}
-	if (at + 1 < end && *at == '_' && length_8 && text_hex_digit(at[1]) >= LENGTH_CODE_LEAST) {
+	if (at + 1 < end && *at == '_' && length_8 &&
+		capture_text_hex_digit(at[1]) >= LENGTH_CODE_LEAST) {
 		at += 2;
 	}
 	out->whole = at < end; /* a length may be missing, unless " R" follows */
@@ -108,7 +114,7 @@ static const char *take_remote(const uint8_t *at, const uint8_t *end, struct tex
 static const char *parse_log_frame(const uint8_t *at, const uint8_t *end, struct text_frame *out)
 {
 	struct frame *frame = &out->frame;
-	const char *wrong = text_take_bus(&at, end, out);
+	const char *wrong = capture_text_take_bus(&at, end, out);
 	uint32_t id = 0;
 	size_t digits = 0;
 
@@ -116,8 +122,8 @@ static const char *parse_log_frame(const uint8_t *at, const uint8_t *end, struct
 		return wrong;
 	}
 	*frame = (struct frame){0};
-	while (at < end && text_hex_digit(*at) >= 0 && digits < 8) {
-		id = id << 4 | (uint32_t)text_hex_digit(*at++);
+	while (at < end && capture_text_hex_digit(*at) >= 0 && digits < 8) {
+		id = id << 4 | (uint32_t)capture_text_hex_digit(*at++);
 		digits++;
 	}
 	if ((digits != 3 && digits != 5 && digits != 8) || at == end || *at != '#') {
@@ -142,7 +148,7 @@ static const char *parse_log_frame(const uint8_t *at, const uint8_t *end, struct
 	frame->id = id;
 	if (at < end && *at == '#') {
 		at++;
-		if (at == end || text_hex_digit(*at) < 0) {
+		if (at == end || capture_text_hex_digit(*at) < 0) {
 			return "no CAN FD flags";
 		}
 		at++;
@@ -160,7 +166,7 @@ static const char *parse_log_frame(const uint8_t *at, const uint8_t *end, struct
 	}
 	out->whole = frame->len == FRAME_DATA_MAX || at < end;
 	if (at + 1 < end && *at == '_' && frame->len == FRAME_DATA_MAX &&
-		text_hex_digit(at[1]) >= LENGTH_CODE_LEAST) {
+		capture_text_hex_digit(at[1]) >= LENGTH_CODE_LEAST) {
 		at += 2;
 	}
 	return check_rest(at, end);
@@ -207,7 +213,8 @@ static inline uint64_t hex_bytes(uint64_t x)
 	uint64_t low = x & EACH_BYTE(0x7f);
 	uint64_t lower_case = low | EACH_BYTE(0x20);
 	uint64_t decimal = (low + EACH_BYTE(0x80 - '0')) & ~(low + EACH_BYTE(0x80 - '9' - 1));
-	uint64_t letter = (lower_case + EACH_BYTE(0x80 - 'a')) & ~(lower_case + EACH_BYTE(0x80 - 'f' - 1));
+	uint64_t letter =
+		(lower_case + EACH_BYTE(0x80 - 'a')) & ~(lower_case + EACH_BYTE(0x80 - 'f' - 1));
 
 	return (decimal | letter) & ~x & EACH_BYTE(0x80);
 }
@@ -262,12 +269,15 @@ static bool learn_head(struct log_state *state, struct capture_input *input, con
 
 	if (line[0] != '(' || line[11] != '.' || input->stamps.delta ||
 		(input->stamps.relative && !input->stamps.started) ||
-		decimal_bytes(first) != EACH_BYTE(0x80) || (decimal_bytes(second) & 0x8080) != 0x8080) {
+		decimal_bytes(first) != EACH_BYTE(0x80) ||
+		(decimal_bytes(second) & 0x8080) != 0x8080) {
 		return false;
 	}
-	int64_t seconds = (int64_t)decimal_value(first) * 100 + (line[9] - '0') * 10 + (line[10] - '0');
+	int64_t seconds =
+		(int64_t)decimal_value(first) * 100 + (line[9] - '0') * 10 + (line[10] - '0');
 	int64_t ns = 0;
-	if (seconds >= INT64_MAX / NS_PER_S || !capture_stamps_put(&input->stamps, seconds * NS_PER_S, &ns) ||
+	if (seconds >= INT64_MAX / NS_PER_S ||
+		!capture_stamps_put(&input->stamps, seconds * NS_PER_S, &ns) ||
 		ns > INT64_MAX - NS_PER_S) {
 		return false;
 	}
@@ -279,8 +289,8 @@ static bool learn_head(struct log_state *state, struct capture_input *input, con
 }
 
 /* Keeps the bus of the line that ends at line_end and that the careful reader has just read. */
-static void learn_bus(struct log_state *state, const uint8_t *window, const uint8_t *line_end,
-	uint8_t bus)
+static void learn_bus(
+	struct log_state *state, const uint8_t *window, const uint8_t *line_end, uint8_t bus)
 {
 	const uint8_t *close = line_end;
 	struct bus_pattern pattern = {.bus = bus};
@@ -346,7 +356,8 @@ static inline const uint8_t *read_fast(struct log_state *state, struct capture_i
 	const uint8_t *line, struct frame *out)
 {
 	if (load_8(line) != state->head_low ||
-		(uint32_t)(load_8(line + 8) & 0xffffffffu) != state->head_high || !state->has_head) {
+		(uint32_t)(load_8(line + 8) & 0xffffffffu) != state->head_high ||
+		!state->has_head) {
 		if (!learn_head(state, input, line)) {
 			return NULL;
 		}
@@ -355,10 +366,12 @@ static inline const uint8_t *read_fast(struct log_state *state, struct capture_i
 	uint64_t digits = decimal_bytes(decimals);
 	int64_t fraction_ns = 0;
 	const uint8_t *at = line + 19;
-	if (line[18] == ')' && (digits & UINT64_C(0x0000808080808080)) == UINT64_C(0x0000808080808080)) {
+	if (line[18] == ')' &&
+		(digits & UINT64_C(0x0000808080808080)) == UINT64_C(0x0000808080808080)) {
 		/* Six digits, moved behind two zeros. */
 		fraction_ns = (int64_t)decimal_value(decimals << 16) * 1000;
-	} else if (line[21] == ')' && digits == EACH_BYTE(0x80) && line[20] >= '0' && line[20] <= '9') {
+	} else if (line[21] == ')' && digits == EACH_BYTE(0x80) && line[20] >= '0' &&
+		   line[20] <= '9') {
 		fraction_ns = (int64_t)decimal_value(decimals) * 10 + (line[20] - '0');
 		at += 3;
 	} else {
@@ -412,7 +425,7 @@ static inline const uint8_t *read_fast(struct log_state *state, struct capture_i
 
 static bool log_recognise(const uint8_t *bytes, size_t size, bool ended)
 {
-	return text_recognise(parse_log_frame, bytes, size, ended);
+	return capture_text_recognise(parse_log_frame, bytes, size, ended);
 }
 
 static int log_start(void *state, struct capture_input *input, char *ret_error, size_t error_size)
@@ -421,11 +434,12 @@ static int log_start(void *state, struct capture_input *input, char *ret_error, 
 
 	(void)ret_error;
 	(void)error_size;
-	text_start(&log->text, parse_log_frame, input);
+	capture_text_start(&log->text, parse_log_frame, input);
 	return 0;
 }
 
-static size_t log_read(void *opaque, struct capture_input *input, struct frame *frames, size_t count)
+static size_t log_read(
+	void *opaque, struct capture_input *input, struct frame *frames, size_t count)
 {
 	struct log_state *state = opaque;
 	struct byte_source *source = &input->source;
@@ -449,7 +463,8 @@ static size_t log_read(void *opaque, struct capture_input *input, struct frame *
 		if (made == count) {
 			break;
 		}
-		enum text_step step = text_take_line(&state->text, input, made == 0, &frames[made]);
+		enum text_step step =
+			capture_text_take_line(&state->text, input, made == 0, &frames[made]);
 		if (step == TEXT_FRAME) {
 			if (!knows_bus(state, frames[made].bus)) {
 				/* The line is still in the window, just before its end. */

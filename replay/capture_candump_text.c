@@ -7,8 +7,8 @@
  *
  * can-utils candump.c and lib.c, sprint_long_canframe(): three hexadecimal digits are an 11-bit
  * identifier, eight a 29-bit one or, with bit 29 set, an error frame; one digit between brackets is
- * a length, two a CAN FD length, and between braces a raw length code; -i prints the data in binary,
- * -S in reverse with '`' between the bytes, -a adds the characters.
+ * a length, two a CAN FD length, and between braces a raw length code; -i prints the data in
+ * binary, -S in reverse with '`' between the bytes, -a adds the characters.
  */
 #include "replay/capture_text.h"
 
@@ -27,7 +27,7 @@ static bool starts_with(const uint8_t *at, const uint8_t *end, const char *word)
 
 static void skip_space(const uint8_t **at, const uint8_t *end)
 {
-	while (*at < end && text_is_space(**at)) {
+	while (*at < end && capture_text_is_space(**at)) {
 		++*at;
 	}
 }
@@ -40,20 +40,21 @@ static void skip_direction(const uint8_t **at, const uint8_t *end)
 	}
 	*at += 3;
 	skip_space(at, end);
-	while (end - *at >= 2 && (**at == '-' || **at == 'B' || **at == 'E') && text_is_space((*at)[1])) {
+	while (end - *at >= 2 && (**at == '-' || **at == 'B' || **at == 'E') &&
+		capture_text_is_space((*at)[1])) {
 		*at += 2;
 		skip_space(at, end);
 	}
 }
 
 /* "[8]", "[12]" (CAN FD) or "{9}" (a raw length code, so 8 bytes). */
-static const char *take_length(const uint8_t **at, const uint8_t *end, size_t *out_length,
-	bool *out_fd)
+static const char *take_length(
+	const uint8_t **at, const uint8_t *end, size_t *out_length, bool *out_fd)
 {
 	const uint8_t *p = *at;
 
 	*out_fd = false;
-	if (end - p >= 3 && p[0] == '{' && text_hex_digit(p[1]) > 8 && p[2] == '}') {
+	if (end - p >= 3 && p[0] == '{' && capture_text_hex_digit(p[1]) > 8 && p[2] == '}') {
 		*out_length = 8;
 		*at = p + 3;
 		return NULL;
@@ -94,20 +95,21 @@ static bool take_byte(const uint8_t **at, const uint8_t *end, uint8_t *out_byte)
 {
 	const uint8_t *p = *at;
 
-	while (p < end && (text_is_space(*p) || *p == '`')) {
+	while (p < end && (capture_text_is_space(*p) || *p == '`')) {
 		p++;
 	}
-	int high = end - p >= 2 ? text_hex_digit(p[0]) : -1;
-	int low = end - p >= 2 ? text_hex_digit(p[1]) : -1;
+	int high = end - p >= 2 ? capture_text_hex_digit(p[0]) : -1;
+	int low = end - p >= 2 ? capture_text_hex_digit(p[1]) : -1;
 	if (high < 0 || low < 0) {
 		return false;
 	}
-	if (end - p == 2 || text_is_space(p[2]) || p[2] == '`') {
+	if (end - p == 2 || capture_text_is_space(p[2]) || p[2] == '`') {
 		*out_byte = (uint8_t)(high << 4 | low);
 		*at = p + 2;
 		return true;
 	}
-	if (!is_binary_byte(p, end) || (end - p > 8 && !text_is_space(p[8]) && p[8] != '`')) {
+	if (!is_binary_byte(p, end) ||
+		(end - p > 8 && !capture_text_is_space(p[8]) && p[8] != '`')) {
 		return false;
 	}
 	uint8_t byte = 0;
@@ -120,14 +122,15 @@ static bool take_byte(const uint8_t **at, const uint8_t *end, uint8_t *out_byte)
 }
 
 /* The usual shape, "8A A0 28" and the end of the line; false leaves the rest to the careful way. */
-static bool take_plain_data(const uint8_t *at, const uint8_t *end, size_t length, struct frame *frame)
+static bool take_plain_data(
+	const uint8_t *at, const uint8_t *end, size_t length, struct frame *frame)
 {
 	if (length == 0 || length > FRAME_DATA_MAX || (size_t)(end - at) != length * 3 - 1) {
 		return false;
 	}
 	for (size_t i = 0; i < length; i++, at += 3) {
-		int high = text_hex_digit(at[0]);
-		int low = text_hex_digit(at[1]);
+		int high = capture_text_hex_digit(at[0]);
+		int low = capture_text_hex_digit(at[1]);
 		if ((high | low) < 0 || (i + 1 < length && at[2] != ' ')) {
 			return false;
 		}
@@ -137,8 +140,8 @@ static bool take_plain_data(const uint8_t *at, const uint8_t *end, size_t length
 	return true;
 }
 
-static const char *take_text_data(const uint8_t *at, const uint8_t *end, size_t length,
-	struct frame *frame)
+static const char *take_text_data(
+	const uint8_t *at, const uint8_t *end, size_t length, struct frame *frame)
 {
 	size_t kept = length < FRAME_DATA_MAX ? length : FRAME_DATA_MAX;
 	const uint8_t *p = at;
@@ -166,7 +169,8 @@ static const char *take_text_data(const uint8_t *at, const uint8_t *end, size_t 
 	}
 	frame->len = (uint8_t)kept;
 	skip_space(&p, end);
-	/* Characters in quotes (or back quotes with -S) and the word for an error frame may follow. */
+	/* Characters in quotes (or back quotes with -S) and the word for an error frame may follow.
+	 */
 	if (p < end && *p != '\'' && *p != '`' && !starts_with(p, end, "ERRORFRAME")) {
 		return "more data than its length says";
 	}
@@ -176,7 +180,7 @@ static const char *take_text_data(const uint8_t *at, const uint8_t *end, size_t 
 static const char *parse_text_frame(const uint8_t *at, const uint8_t *end, struct text_frame *out)
 {
 	struct frame *frame = &out->frame;
-	const char *wrong = text_take_bus(&at, end, out);
+	const char *wrong = capture_text_take_bus(&at, end, out);
 	uint32_t id = 0;
 	size_t digits = 0;
 	size_t length = 0;
@@ -187,11 +191,11 @@ static const char *parse_text_frame(const uint8_t *at, const uint8_t *end, struc
 	}
 	skip_direction(&at, end);
 	*frame = (struct frame){0};
-	while (at < end && text_hex_digit(*at) >= 0 && digits < 8) {
-		id = id << 4 | (uint32_t)text_hex_digit(*at++);
+	while (at < end && capture_text_hex_digit(*at) >= 0 && digits < 8) {
+		id = id << 4 | (uint32_t)capture_text_hex_digit(*at++);
 		digits++;
 	}
-	if ((digits != 3 && digits != 8) || at == end || !text_is_space(*at)) {
+	if ((digits != 3 && digits != 8) || at == end || !capture_text_is_space(*at)) {
 		return "no identifier of 3 or 8 digits";
 	}
 	frame->kind = digits == 8 ? FRAME_EXTENDED : FRAME_STANDARD;
@@ -217,8 +221,8 @@ static const char *parse_text_frame(const uint8_t *at, const uint8_t *end, struc
 	if (fd) {
 		frame->kind = FRAME_OTHER;
 	}
-	/* The last of the data is whole: a byte has two digits. But without data it may have been about
-	 * to say that it is a remote request. */
+	/* The last of the data is whole: a byte has two digits. But without data it may have been
+	 * about to say that it is a remote request. */
 	out->whole = length > 0;
 	return take_text_data(at, end, length, frame);
 }
@@ -228,7 +232,7 @@ bool capture_candump_text_without_times(const uint8_t *bytes, size_t size)
 	const uint8_t *end = bytes + size;
 	struct text_frame found;
 
-	while (bytes < end && (text_is_space(*bytes) || *bytes == '\n' || *bytes == '\r')) {
+	while (bytes < end && (capture_text_is_space(*bytes) || *bytes == '\n' || *bytes == '\r')) {
 		bytes++;
 	}
 	const uint8_t *line_end = bytes < end ? memchr(bytes, '\n', (size_t)(end - bytes)) : NULL;
@@ -237,26 +241,26 @@ bool capture_candump_text_without_times(const uint8_t *bytes, size_t size)
 
 static bool candump_text_recognise(const uint8_t *bytes, size_t size, bool ended)
 {
-	return text_recognise(parse_text_frame, bytes, size, ended);
+	return capture_text_recognise(parse_text_frame, bytes, size, ended);
 }
 
-static int candump_text_start(void *state, struct capture_input *input, char *ret_error,
-	size_t error_size)
+static int candump_text_start(
+	void *state, struct capture_input *input, char *ret_error, size_t error_size)
 {
 	struct text_state *text = state;
 
 	(void)ret_error;
 	(void)error_size;
-	text_start(&text->text, parse_text_frame, input);
+	capture_text_start(&text->text, parse_text_frame, input);
 	return 0;
 }
 
-static size_t candump_text_read(void *state, struct capture_input *input, struct frame *frames,
-	size_t count)
+static size_t candump_text_read(
+	void *state, struct capture_input *input, struct frame *frames, size_t count)
 {
 	struct text_state *text = state;
 
-	return text_read(&text->text, input, frames, count);
+	return capture_text_read(&text->text, input, frames, count);
 }
 
 const struct capture_format capture_candump_text = {

@@ -24,11 +24,11 @@ struct capture_stamps {
 	bool started;
 	int64_t start_ns;
 	int64_t offset_ns; /* added to relative stamps once started */
-	int64_t sum_ns;    /* of the deltas so far */
+	int64_t sum_ns;	   /* of the deltas so far */
 };
 
-/* Sets out_ns to the time of a stamp (>= 0). Returns false when the time cannot be represented. Delta
- * stamps have to be put in file order, each once. In a relative capture a later stamp that is
+/* Sets out_ns to the time of a stamp (>= 0). Returns false when the time cannot be represented.
+ * Delta stamps have to be put in file order, each once. In a relative capture a later stamp that is
  * absolute is taken as such: the recorder's clock was set meanwhile. */
 bool capture_stamps_put(struct capture_stamps *stamps, int64_t stamp_ns, int64_t *out_ns);
 
@@ -41,30 +41,35 @@ struct capture_input {
 };
 
 /* Counts one damaged place. line is 0 where there are none. */
-void capture_input_damaged(struct capture_input *input, uint64_t offset, uint64_t line,
-	const char *reason);
+void capture_input_damaged(
+	struct capture_input *input, uint64_t offset, uint64_t line, const char *reason);
 /* The same for a record that the end of the file cuts. When the compressed stream is cut too, both
  * are one damaged place. */
-void capture_input_cut(struct capture_input *input, uint64_t offset, uint64_t line,
-	const char *reason);
+void capture_input_cut(
+	struct capture_input *input, uint64_t offset, uint64_t line, const char *reason);
 
 struct capture_format {
 	const char *name;
 	size_t state_size;
-	/* Whether the first bytes of a file are of this format. ended: there are no more than these. */
+	/* Whether the first bytes of a file are of this format. ended: there are no more than
+	 * these. */
 	bool (*recognise)(const uint8_t *bytes, size_t size, bool ended);
-	/* Sets the zeroed state and input->stamps up from the first bytes. Returns 0 or a negative errno
-	 * with the rest of a sentence that begins with the path. Takes no bytes that hold a frame. */
+	/* Sets the zeroed state and input->stamps up from the first bytes. Returns 0 or a negative
+	 * errno with the rest of a sentence that begins with the path. Takes no bytes that hold a
+	 * frame. */
 	int (*start)(void *state, struct capture_input *input, char *ret_error, size_t error_size);
-	/* Fills in up to count (>= 1) frames; 0 only at the end of the stream. Returns what it has rather
-	 * than wait for more bytes. */
-	size_t (*read)(void *state, struct capture_input *input, struct frame *frames, size_t count);
+	/* Fills in up to count (>= 1) frames; 0 only at the end of the stream. Returns what it has
+	 * rather than wait for more bytes. */
+	size_t (*read)(
+		void *state, struct capture_input *input, struct frame *frames, size_t count);
 };
 
 /* Says in words what a file that is no capture seems to be: "a SQLite database". */
-void capture_describe_stranger(const uint8_t *bytes, size_t size, char *ret_words, size_t words_size);
+void capture_describe_stranger(
+	const uint8_t *bytes, size_t size, char *ret_words, size_t words_size);
 
-/* Whether the first line that is not empty would be a frame of candump's screen text, had it a time. */
+/* Whether the first line that is not empty would be a frame of candump's screen text, had it a
+ * time. */
 bool capture_candump_text_without_times(const uint8_t *bytes, size_t size);
 
 extern const struct capture_format capture_pcap;

@@ -78,8 +78,8 @@ static bool lane_fill(struct capture_merge *merge, struct merge_lane *lane)
 }
 
 /* Copies frames of the lane that has the next one, up to the turn of another lane. */
-static size_t take_turn(struct merge_lane *lane, const struct merge_lane *rival, struct frame *frames,
-	size_t count)
+static size_t take_turn(
+	struct merge_lane *lane, const struct merge_lane *rival, struct frame *frames, size_t count)
 {
 	size_t taken = 0;
 

@@ -8,21 +8,21 @@
 #define EXTENDED_MASK UINT32_C(0x1fffffff)
 #define STANDARD_MASK UINT32_C(0x7ff)
 
-#define HEADER_SIZE   8u
-#define CLASSIC_SIZE  16u
-#define FD_SIZE       72u
-#define FD_DATA_MAX   64u
-#define FD_FLAG       4u
-#define XL_FLAG       0x80u
-#define XL_LEAST      13u
+#define HEADER_SIZE  8u
+#define CLASSIC_SIZE 16u
+#define FD_SIZE	     72u
+#define FD_DATA_MAX  64u
+#define FD_FLAG	     4u
+#define XL_FLAG	     0x80u
+#define XL_LEAST     13u
 
 const char *capture_packet_read(const uint8_t *bytes, size_t size, struct frame *out)
 {
 	if (size < HEADER_SIZE) {
 		return "a packet too short for a CAN frame";
 	}
-	uint32_t word = (uint32_t)bytes[0] << 24 | (uint32_t)bytes[1] << 16 | (uint32_t)bytes[2] << 8 |
-		(uint32_t)bytes[3];
+	uint32_t word = (uint32_t)bytes[0] << 24 | (uint32_t)bytes[1] << 16 |
+			(uint32_t)bytes[2] << 8 | (uint32_t)bytes[3];
 	size_t length = bytes[4];
 	struct frame frame = {0};
 
@@ -31,10 +31,12 @@ const char *capture_packet_read(const uint8_t *bytes, size_t size, struct frame 
 			return "a packet too short for a CAN XL frame";
 		}
 		frame.kind = FRAME_OTHER;
-		frame.id = word & STANDARD_MASK; /* the priority; the virtual network stands above it */
+		frame.id = word &
+			   STANDARD_MASK; /* the priority; the virtual network stands above it */
 		length = 0;
 	} else {
-		uint32_t mask = (word & (FLAG_EXTENDED | FLAG_ERROR)) != 0 ? EXTENDED_MASK : STANDARD_MASK;
+		uint32_t mask =
+			(word & (FLAG_EXTENDED | FLAG_ERROR)) != 0 ? EXTENDED_MASK : STANDARD_MASK;
 		if ((word & EXTENDED_MASK & ~mask) != 0) {
 			return "the identifier is out of range";
 		}

@@ -19,9 +19,9 @@
 #include "decoders/frame.h"
 
 #define CAPTURE_PACKET_LINK_TYPE 227u
-#define CAPTURE_PACKET_LEAST     8u
-#define CAPTURE_PACKET_MOST      4096u /* a CAN XL packet has up to 2060 bytes; room for padding */
-#define CAPTURE_PACKET_WRITTEN   72u   /* most that capture_packet_write writes */
+#define CAPTURE_PACKET_LEAST	 8u
+#define CAPTURE_PACKET_MOST	 4096u /* a CAN XL packet has up to 2060 bytes */
+#define CAPTURE_PACKET_WRITTEN	 72u   /* most that capture_packet_write writes */
 
 /* The name of a bus that a file leaves without one: the interface's number behind "can". */
 #define CAPTURE_PACKET_BUS "can"

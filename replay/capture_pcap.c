@@ -1,5 +1,5 @@
-/* pcap files (tcpdump.org, pcap-savefile(5)), both byte orders, micro- and nanoseconds, with packets
- * of link type 227:
+/* pcap files (tcpdump.org, pcap-savefile(5)), both byte orders, micro- and nanoseconds, with
+ * packets of link type 227:
  *
  *   0 magic | 4 version | 8 zone | 12 accuracy | 16 snap length | 20 link type     file header
  *   0 seconds | 4 fraction | 8 bytes kept | 12 bytes on the wire | 16 packet ...   each record
@@ -7,8 +7,8 @@
  * The format is read here and not by libpcap because that costs more a frame than all the decoding
  * behind it; the tests hold both against each other.
  *
- * Happy path: a record is plausible, and so is the one behind it. When the next one is not, either of
- * the two is damaged, so the search for the next plausible pair begins inside the packet of the
+ * Happy path: a record is plausible, and so is the one behind it. When the next one is not, either
+ * of the two is damaged, so the search for the next plausible pair begins inside the packet of the
  * first. A file header in the place of a record (files put together with cat) starts anew.
  */
 #include "replay/capture_format.h"
@@ -51,7 +51,8 @@ struct record {
 static inline uint32_t load_4(const uint8_t *p, bool big_endian)
 {
 	if (big_endian) {
-		return (uint32_t)p[0] << 24 | (uint32_t)p[1] << 16 | (uint32_t)p[2] << 8 | (uint32_t)p[3];
+		return (uint32_t)p[0] << 24 | (uint32_t)p[1] << 16 | (uint32_t)p[2] << 8 |
+		       (uint32_t)p[3];
 	}
 	return (uint32_t)p[0] | (uint32_t)p[1] << 8 | (uint32_t)p[2] << 16 | (uint32_t)p[3] << 24;
 }
@@ -98,15 +99,17 @@ static int pcap_start(void *opaque, struct capture_input *input, char *ret_error
 	uint32_t link_type = take_header(state, source->at);
 	if (link_type != CAPTURE_PACKET_LINK_TYPE) {
 		snprintf(ret_error, error_size,
-			"this pcap file holds no CAN frames: its link type is %u%s, not %u", (unsigned)link_type,
-			link_type == 1       ? " (Ethernet)"
-			: link_type == 113   ? " (any interface)"
-					     : "",
+			"this pcap file holds no CAN frames: its link type is %u%s, not %u",
+			(unsigned)link_type,
+			link_type == 1	   ? " (Ethernet)"
+			: link_type == 113 ? " (any interface)"
+					   : "",
 			(unsigned)CAPTURE_PACKET_LINK_TYPE);
 		return -ENOMSG;
 	}
 	source->at += HEADER_SIZE;
-	state->bus = bus_names_find(input->buses, CAPTURE_PACKET_BUS "0", strlen(CAPTURE_PACKET_BUS "0"));
+	state->bus = bus_names_find(
+		input->buses, CAPTURE_PACKET_BUS "0", strlen(CAPTURE_PACKET_BUS "0"));
 	if (state->bus < 0) {
 		snprintf(ret_error, error_size, "there are more buses than can be told apart");
 		return state->bus;
@@ -127,8 +130,8 @@ static inline struct record load_record(const struct pcap_state *state, const ui
 static inline bool is_plausible(const struct pcap_state *state, const struct record *record)
 {
 	return record->fraction < state->fraction_limit && record->kept >= CAPTURE_PACKET_LEAST &&
-		record->kept <= CAPTURE_PACKET_MOST && record->kept <= record->wire &&
-		record->wire <= WIRE_SIZE_MAX;
+	       record->kept <= CAPTURE_PACKET_MOST && record->kept <= record->wire &&
+	       record->wire <= WIRE_SIZE_MAX;
 }
 
 /* Whether what stands behind a record can be: another one, a file header, or the end of the file (a
@@ -184,8 +187,10 @@ static void seek_record(struct pcap_state *state, struct capture_input *input)
 		}
 		int64_t away_s = (int64_t)record.seconds - (int64_t)state->last_seconds;
 		struct frame frame;
-		if ((!state->has_last || (away_s > -SEARCH_SECONDS_MAX && away_s < SEARCH_SECONDS_MAX)) &&
-			capture_packet_read(source->at + RECORD_SIZE, record.kept, &frame) == NULL &&
+		if ((!state->has_last ||
+			    (away_s > -SEARCH_SECONDS_MAX && away_s < SEARCH_SECONDS_MAX)) &&
+			capture_packet_read(source->at + RECORD_SIZE, record.kept, &frame) ==
+				NULL &&
 			may_follow(state, source->at + RECORD_SIZE + record.kept, source->end)) {
 			return;
 		}
@@ -195,8 +200,8 @@ static void seek_record(struct pcap_state *state, struct capture_input *input)
 static const char *take_record(struct pcap_state *state, struct capture_input *input,
 	const uint8_t *at, const struct record *record, struct frame *out)
 {
-	int64_t stamp_ns = (int64_t)record->seconds * NS_PER_S + (int64_t)record->fraction *
-		(int64_t)state->fraction_ns;
+	int64_t stamp_ns = (int64_t)record->seconds * NS_PER_S +
+			   (int64_t)record->fraction * (int64_t)state->fraction_ns;
 	int64_t t_ns = 0;
 	const char *wrong = capture_packet_read(at + RECORD_SIZE, record->kept, out);
 
@@ -214,7 +219,8 @@ static const char *take_record(struct pcap_state *state, struct capture_input *i
 	return wrong;
 }
 
-static size_t pcap_read(void *opaque, struct capture_input *input, struct frame *frames, size_t count)
+static size_t pcap_read(
+	void *opaque, struct capture_input *input, struct frame *frames, size_t count)
 {
 	struct pcap_state *state = opaque;
 	struct byte_source *source = &input->source;
@@ -253,10 +259,12 @@ static size_t pcap_read(void *opaque, struct capture_input *input, struct frame 
 			if (left == 0) {
 				break;
 			}
-			if (left < RECORD_SIZE || (record.kept > 0 && left < RECORD_SIZE + record.kept)) {
+			if (left < RECORD_SIZE ||
+				(record.kept > 0 && left < RECORD_SIZE + record.kept)) {
 				capture_input_cut(input, byte_source_offset(source, source->at), 0,
 					"the last record is cut");
-				/* What looks like a long record may be a damaged one with whole ones in it. */
+				/* What looks like a long record may be a damaged one with whole
+				 * ones in it. */
 				source->at += left < RECORD_SIZE ? left : 1;
 				seek_record(state, input);
 			}
@@ -268,7 +276,8 @@ static size_t pcap_read(void *opaque, struct capture_input *input, struct frame 
 		made += wrong == NULL ? 1 : 0;
 		if (wrong != NULL || !follows) {
 			capture_input_damaged(input, byte_source_offset(source, at), 0,
-				wrong != NULL ? wrong : "the record, or the one behind it, is damaged");
+				wrong != NULL ? wrong
+					      : "the record, or the one behind it, is damaged");
 		}
 		if (follows) {
 			source->at = next;

@@ -19,43 +19,43 @@
 
 #include "replay/capture_packet.h"
 
-#define BLOCK_SECTION    UINT32_C(0x0a0d0d0a)
-#define BLOCK_INTERFACE  UINT32_C(1)
+#define BLOCK_SECTION	 UINT32_C(0x0a0d0d0a)
+#define BLOCK_INTERFACE	 UINT32_C(1)
 #define BLOCK_OLD_PACKET UINT32_C(2)
-#define BLOCK_SIMPLE     UINT32_C(3)
-#define BLOCK_NAMES      UINT32_C(4)
+#define BLOCK_SIMPLE	 UINT32_C(3)
+#define BLOCK_NAMES	 UINT32_C(4)
 #define BLOCK_STATISTICS UINT32_C(5)
-#define BLOCK_PACKET     UINT32_C(6)
-#define BLOCK_JOURNAL    UINT32_C(9)
-#define BLOCK_SECRETS    UINT32_C(10)
-#define BLOCK_CUSTOM     UINT32_C(0x00000bad)
-#define BLOCK_CUSTOM_2   UINT32_C(0x40000bad)
+#define BLOCK_PACKET	 UINT32_C(6)
+#define BLOCK_JOURNAL	 UINT32_C(9)
+#define BLOCK_SECRETS	 UINT32_C(10)
+#define BLOCK_CUSTOM	 UINT32_C(0x00000bad)
+#define BLOCK_CUSTOM_2	 UINT32_C(0x40000bad)
 
 #define ORDER_MAGIC UINT32_C(0x1a2b3c4d)
 
-#define OPTION_END           0u
-#define OPTION_IF_NAME       2u
-#define OPTION_PACKET_DROPS  4u /* epb_dropcount: lost between the packet before and this one */
+#define OPTION_END	       0u
+#define OPTION_IF_NAME	       2u
+#define OPTION_PACKET_DROPS    4u /* epb_dropcount: lost between the packet before and this one */
 #define OPTION_INTERFACE_DROPS 5u /* isb_ifdrop: lost since the start of the recording */
-#define OPTION_IF_TSRESOL    9u
-#define OPTION_IF_TSOFFSET   14u
+#define OPTION_IF_TSRESOL      9u
+#define OPTION_IF_TSOFFSET     14u
 
-#define HEAD_SIZE          8u
-#define FRAME_SIZE         12u /* head and second length, the least block */
+#define HEAD_SIZE	   8u
+#define FRAME_SIZE	   12u /* head and second length, the least block */
 #define SECTION_SIZE_LEAST 28u
 #define WINDOW_BLOCK_MAX   (128u * 1024u) /* a block to be looked into has to fit into the window */
 #define SKIPPED_BLOCK_MAX  (16u * 1024u * 1024u)
-#define INTERFACE_MAX      64u
+#define INTERFACE_MAX	   64u
 
 struct interface {
 	bool usable;  /* of link type 227, and wholly described */
 	bool damaged; /* it is not known what it is */
 	int bus;      /* < 0: there are too many */
 	uint32_t snap_length;
-	bool binary;       /* stamps count 2^-resolution s, else 10^-resolution s */
+	bool binary; /* stamps count 2^-resolution s, else 10^-resolution s */
 	uint8_t resolution;
 	int64_t offset_s;
-	uint64_t noted_drops;   /* sum of the packets' own notes */
+	uint64_t noted_drops;	/* sum of the packets' own notes */
 	uint64_t counted_drops; /* latest statistics */
 };
 
@@ -77,14 +77,16 @@ struct block {
 static inline uint32_t load_4(const uint8_t *p, bool big_endian)
 {
 	if (big_endian) {
-		return (uint32_t)p[0] << 24 | (uint32_t)p[1] << 16 | (uint32_t)p[2] << 8 | (uint32_t)p[3];
+		return (uint32_t)p[0] << 24 | (uint32_t)p[1] << 16 | (uint32_t)p[2] << 8 |
+		       (uint32_t)p[3];
 	}
 	return (uint32_t)p[0] | (uint32_t)p[1] << 8 | (uint32_t)p[2] << 16 | (uint32_t)p[3] << 24;
 }
 
 static inline uint32_t load_2(const uint8_t *p, bool big_endian)
 {
-	return big_endian ? (uint32_t)p[0] << 8 | (uint32_t)p[1] : (uint32_t)p[0] | (uint32_t)p[1] << 8;
+	return big_endian ? (uint32_t)p[0] << 8 | (uint32_t)p[1]
+			  : (uint32_t)p[0] | (uint32_t)p[1] << 8;
 }
 
 static uint64_t load_8(const uint8_t *p, bool big_endian)
@@ -120,11 +122,12 @@ static bool is_known_type(uint32_t type)
 static bool may_be_large(uint32_t type)
 {
 	return type == BLOCK_NAMES || type == BLOCK_JOURNAL || type == BLOCK_SECRETS ||
-		type == BLOCK_CUSTOM || type == BLOCK_CUSTOM_2;
+	       type == BLOCK_CUSTOM || type == BLOCK_CUSTOM_2;
 }
 
 /* Reads the head of a block, of which FRAME_SIZE bytes are there. Returns whether it can be one. */
-static inline bool load_block(const struct pcapng_state *state, const uint8_t *at, struct block *out)
+static inline bool load_block(
+	const struct pcapng_state *state, const uint8_t *at, struct block *out)
 {
 	out->big_endian = state->big_endian;
 	out->type = load_4(at, out->big_endian);
@@ -136,8 +139,8 @@ static inline bool load_block(const struct pcapng_state *state, const uint8_t *a
 	}
 	out->size = load_4(at + 4, out->big_endian);
 	return out->size % 4 == 0 &&
-		out->size >= (out->type == BLOCK_SECTION ? SECTION_SIZE_LEAST : FRAME_SIZE) &&
-		out->size <= (may_be_large(out->type) ? SKIPPED_BLOCK_MAX : WINDOW_BLOCK_MAX);
+	       out->size >= (out->type == BLOCK_SECTION ? SECTION_SIZE_LEAST : FRAME_SIZE) &&
+	       out->size <= (may_be_large(out->type) ? SKIPPED_BLOCK_MAX : WINDOW_BLOCK_MAX);
 }
 
 /* Whether the second length, at the end of a block that is there as a whole, agrees. */
@@ -153,7 +156,8 @@ static void seek_block(const struct pcapng_state *state, struct capture_input *i
 	struct block block;
 
 	for (;; source->at++) {
-		if (byte_source_left(source) < FRAME_SIZE && !byte_source_need(source, FRAME_SIZE)) {
+		if (byte_source_left(source) < FRAME_SIZE &&
+			!byte_source_need(source, FRAME_SIZE)) {
 			source->at = source->end;
 			return;
 		}
@@ -188,8 +192,8 @@ static bool next_option(const uint8_t **at, const uint8_t *end, bool big_endian,
 /* ---- time ---- */
 
 static const uint64_t powers_of_ten[] = {UINT64_C(1), UINT64_C(10), UINT64_C(100), UINT64_C(1000),
-	UINT64_C(10000), UINT64_C(100000), UINT64_C(1000000), UINT64_C(10000000), UINT64_C(100000000),
-	UINT64_C(1000000000)};
+	UINT64_C(10000), UINT64_C(100000), UINT64_C(1000000), UINT64_C(10000000),
+	UINT64_C(100000000), UINT64_C(1000000000)};
 
 /* Nanoseconds since 1970; false when they are out of range. */
 static bool stamp_ns(const struct interface *interface, uint64_t count, int64_t *out_ns)
@@ -218,7 +222,8 @@ static bool stamp_ns(const struct interface *interface, uint64_t count, int64_t 
 		return false;
 	}
 	int64_t moved_s = (int64_t)seconds;
-	if (interface->offset_s > INT64_MAX / NS_PER_S - moved_s || interface->offset_s < -moved_s) {
+	if (interface->offset_s > INT64_MAX / NS_PER_S - moved_s ||
+		interface->offset_s < -moved_s) {
 		return false;
 	}
 	moved_s += interface->offset_s;
@@ -231,7 +236,8 @@ static bool stamp_ns(const struct interface *interface, uint64_t count, int64_t 
 
 /* ---- what blocks hold ---- */
 
-/* Fills in interface from the body of its description block; number gives a bus without a name one. */
+/* Fills in interface from the body of its description block; number gives a bus without a name one.
+ */
 static const char *describe_interface(const struct block *block, const uint8_t *at, size_t number,
 	struct capture_input *input, struct interface *out)
 {
@@ -270,7 +276,8 @@ static const char *describe_interface(const struct block *block, const uint8_t *
 		} else if (code == OPTION_IF_TSOFFSET && size >= 8) {
 			/* Two's complement, whatever the machine's own way. */
 			uint64_t offset = load_8(value, block->big_endian);
-			out->offset_s = offset <= INT64_MAX ? (int64_t)offset : -(int64_t)~offset - 1;
+			out->offset_s =
+				offset <= INT64_MAX ? (int64_t)offset : -(int64_t)~offset - 1;
 		}
 	}
 	if (out->resolution > (out->binary ? 63 : 18)) {
@@ -294,11 +301,12 @@ static const char *take_interface(struct pcapng_state *state, struct capture_inp
 }
 
 /* Two accounts of the same losses: the higher one counts. */
-static void count_drops(struct capture_input *input, struct interface *interface, uint64_t noted,
-	uint64_t counted)
+static void count_drops(
+	struct capture_input *input, struct interface *interface, uint64_t noted, uint64_t counted)
 {
-	uint64_t before = interface->noted_drops > interface->counted_drops ? interface->noted_drops
-									   : interface->counted_drops;
+	uint64_t before = interface->noted_drops > interface->counted_drops
+				  ? interface->noted_drops
+				  : interface->counted_drops;
 	uint64_t after = noted > counted ? noted : counted;
 
 	interface->noted_drops = noted;
@@ -386,7 +394,8 @@ static const char *take_packet(struct pcapng_state *state, struct capture_input 
 }
 
 /* Enhanced (type 6) and old (type 2) packet blocks:
- *   8 interface (old: 8 interface of 2 bytes, 10 drops) | 12 stamp, high | 16 low | 20 kept | 24 wire | 28 packet */
+ *   8 interface (old: 8 interface of 2 bytes, 10 drops) | 12 stamp, high | 16 low | 20 kept | 24
+ * wire | 28 packet */
 static const char *take_stamped(struct pcapng_state *state, struct capture_input *input,
 	const struct block *block, const uint8_t *at, struct frame *out, bool *ret_made)
 {
@@ -396,7 +405,7 @@ static const char *take_stamped(struct pcapng_state *state, struct capture_input
 	uint32_t number = block->type == BLOCK_PACKET ? load_4(at + 8, block->big_endian)
 						      : load_2(at + 8, block->big_endian);
 	uint64_t stamp = (uint64_t)load_4(at + 12, block->big_endian) << 32 |
-		load_4(at + 16, block->big_endian);
+			 load_4(at + 16, block->big_endian);
 	uint32_t kept = load_4(at + 20, block->big_endian);
 	if (kept > block->size - FRAME_SIZE - 20) {
 		return "a packet longer than its block";
@@ -407,7 +416,8 @@ static const char *take_stamped(struct pcapng_state *state, struct capture_input
 	if (options + 4 <= end && block->type == BLOCK_PACKET && number < state->interface_count &&
 		find_drops(options, end, block->big_endian, OPTION_PACKET_DROPS, &drops)) {
 		struct interface *interface = &state->interfaces[number];
-		count_drops(input, interface, interface->noted_drops + drops, interface->counted_drops);
+		count_drops(
+			input, interface, interface->noted_drops + drops, interface->counted_drops);
 	}
 	return take_packet(state, input, number, true, stamp, at + 28, kept, out, ret_made);
 }
@@ -424,7 +434,8 @@ static const char *take_simple(struct pcapng_state *state, struct capture_input 
 		most > state->interfaces[0].snap_length) {
 		most = state->interfaces[0].snap_length;
 	}
-	return take_packet(state, input, 0, false, 0, at + 12, size < most ? size : most, out, ret_made);
+	return take_packet(
+		state, input, 0, false, 0, at + 12, size < most ? size : most, out, ret_made);
 }
 
 /* Takes a whole block; sets ret_made when it gave a frame. Returns NULL, or what is wrong. */
@@ -463,11 +474,11 @@ static bool pcapng_recognise(const uint8_t *bytes, size_t size, bool ended)
 
 	(void)ended;
 	return size >= FRAME_SIZE && load_4(bytes, false) == BLOCK_SECTION &&
-		load_block(&none, bytes, &block);
+	       load_block(&none, bytes, &block);
 }
 
-static int pcapng_start(void *opaque, struct capture_input *input, char *ret_error,
-	size_t error_size)
+static int pcapng_start(
+	void *opaque, struct capture_input *input, char *ret_error, size_t error_size)
 {
 	struct pcapng_state *state = opaque;
 	struct byte_source *source = &input->source;
@@ -506,8 +517,8 @@ static int pcapng_start(void *opaque, struct capture_input *input, char *ret_err
 }
 
 /* A block that cannot be: notes it, and moves to the next that can. */
-static void step_over_damage(struct pcapng_state *state, struct capture_input *input, uint32_t type,
-	bool cut)
+static void step_over_damage(
+	struct pcapng_state *state, struct capture_input *input, uint32_t type, bool cut)
 {
 	struct byte_source *source = &input->source;
 	uint64_t offset = byte_source_offset(source, source->at);
@@ -525,7 +536,8 @@ static void step_over_damage(struct pcapng_state *state, struct capture_input *i
 	seek_block(state, input);
 }
 
-static size_t pcapng_read(void *opaque, struct capture_input *input, struct frame *frames, size_t count)
+static size_t pcapng_read(
+	void *opaque, struct capture_input *input, struct frame *frames, size_t count)
 {
 	struct pcapng_state *state = opaque;
 	struct byte_source *source = &input->source;
@@ -539,7 +551,8 @@ static size_t pcapng_read(void *opaque, struct capture_input *input, struct fram
 			state->skip -= step;
 			if (state->skip > 0 && (made > 0 || !byte_source_need(source, 1))) {
 				if (made == 0) {
-					capture_input_cut(input, byte_source_offset(source, source->end), 0,
+					capture_input_cut(input,
+						byte_source_offset(source, source->end), 0,
 						"the last block is cut");
 				}
 				break;
@@ -581,9 +594,11 @@ static size_t pcapng_read(void *opaque, struct capture_input *input, struct fram
 			continue;
 		}
 		bool has_frame = false;
-		const char *wrong = take_block(state, input, &block, source->at, &frames[made], &has_frame);
+		const char *wrong =
+			take_block(state, input, &block, source->at, &frames[made], &has_frame);
 		if (wrong != NULL) {
-			capture_input_damaged(input, byte_source_offset(source, source->at), 0, wrong);
+			capture_input_damaged(
+				input, byte_source_offset(source, source->at), 0, wrong);
 		}
 		source->at += block.size;
 		made += has_frame ? 1 : 0;

@@ -11,20 +11,27 @@ struct magic {
 	const char *bytes;
 };
 
-#define MAGIC(words, offset, bytes) {words, offset, sizeof(bytes) - 1, bytes}
+#define MAGIC(words, offset, bytes)                     \
+	{                                               \
+		words, offset, sizeof(bytes) - 1, bytes \
+	}
 
 /* From the formats' own specifications, as collected in the public magic file of file(1). */
 static const struct magic magics[] = {
 	MAGIC("a SQLite database", 0, "SQLite format 3"),
 	MAGIC("a zip archive; unpack it first", 0, "PK\x03\x04"),
-	MAGIC("an xz file; unpack it first", 0, "\xfd" "7zXZ"),
+	MAGIC("an xz file; unpack it first", 0,
+		"\xfd"
+		"7zXZ"),
 	MAGIC("a bzip2 file; unpack it first", 0, "BZh"),
 	MAGIC("an lz4 file; unpack it first", 0, "\x04\x22\x4d\x18"),
 	MAGIC("a 7z archive; unpack it first", 0, "7z\xbc\xaf\x27\x1c"),
 	MAGIC("a tar archive; unpack it first", 257, "ustar"),
 	MAGIC("a gzip file that is cut or damaged inside its header", 0, "\x1f\x8b"),
 	MAGIC("a pcapng file that is cut or damaged inside its header", 0, "\x0a\x0d\x0d\x0a"),
-	MAGIC("a program", 0, "\x7f" "ELF"),
+	MAGIC("a program", 0,
+		"\x7f"
+		"ELF"),
 	MAGIC("a PDF document", 0, "%PDF"),
 	MAGIC("a picture", 0, "\x89PNG"),
 	MAGIC("a picture", 0, "\xff\xd8\xff"),
@@ -34,7 +41,8 @@ static const struct magic magics[] = {
 
 #define TEXT_SHOWN 40
 
-void capture_describe_stranger(const uint8_t *bytes, size_t size, char *ret_words, size_t words_size)
+void capture_describe_stranger(
+	const uint8_t *bytes, size_t size, char *ret_words, size_t words_size)
 {
 	bool all_zero = true;
 	bool text = true;
@@ -43,7 +51,8 @@ void capture_describe_stranger(const uint8_t *bytes, size_t size, char *ret_word
 
 	for (size_t i = 0; i < sizeof(magics) / sizeof(magics[0]); i++) {
 		const struct magic *m = &magics[i];
-		if (size >= m->offset + m->size && memcmp(bytes + m->offset, m->bytes, m->size) == 0) {
+		if (size >= m->offset + m->size &&
+			memcmp(bytes + m->offset, m->bytes, m->size) == 0) {
 			snprintf(ret_words, words_size, "it looks like %s", m->words);
 			return;
 		}
@@ -69,11 +78,13 @@ void capture_describe_stranger(const uint8_t *bytes, size_t size, char *ret_word
 		bytes++;
 		size--;
 	}
-	while (length < TEXT_SHOWN && length < size && bytes[length] >= ' ' && bytes[length] < 0x7f) {
+	while (length < TEXT_SHOWN && length < size && bytes[length] >= ' ' &&
+		bytes[length] < 0x7f) {
 		shown[length] = (char)bytes[length];
 		length++;
 	}
 	shown[length] = '\0';
-	snprintf(ret_words, words_size, "it is text, but no line is a CAN frame with a time: \"%s%s\"", shown,
+	snprintf(ret_words, words_size,
+		"it is text, but no line is a CAN frame with a time: \"%s%s\"", shown,
 		length == TEXT_SHOWN ? "..." : "");
 }

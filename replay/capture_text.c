@@ -4,25 +4,25 @@
 
 #define LONG_LINE_TAIL 1024u /* what is kept of a line that is given up, to find a frame in */
 
-const char *text_take_bus(const uint8_t **at, const uint8_t *end, struct text_frame *out)
+const char *capture_text_take_bus(const uint8_t **at, const uint8_t *end, struct text_frame *out)
 {
 	const uint8_t *p = *at;
 
-	while (p < end && text_is_space(*p)) {
+	while (p < end && capture_text_is_space(*p)) {
 		p++;
 	}
 	out->bus = p;
-	while (p < end && *p > ' ' && *p < 0x7f) {
+	while (p<end && * p> ' ' && *p < 0x7f) {
 		p++;
 	}
 	out->bus_length = (size_t)(p - out->bus);
 	if (out->bus_length == 0 || out->bus_length >= CAPTURE_BUS_NAME_MAX) {
 		return "no bus name";
 	}
-	if (p == end || !text_is_space(*p)) {
+	if (p == end || !capture_text_is_space(*p)) {
 		return "nothing behind the bus name";
 	}
-	while (p < end && text_is_space(*p)) {
+	while (p < end && capture_text_is_space(*p)) {
 		p++;
 	}
 	*at = p;
@@ -79,13 +79,15 @@ static bool take_fraction(const uint8_t **at, const uint8_t *end, int64_t *out_n
 /* Days from 1970-01-01 to a day of the Gregorian calendar; years from 1970 on. */
 static int64_t days_since_1970(int64_t year, int64_t month, int64_t day)
 {
-	static const int16_t before_month[] = {0, 31, 59, 90, 120, 151, 181, 212, 243, 273, 304, 334};
+	static const int16_t before_month[] = {
+		0, 31, 59, 90, 120, 151, 181, 212, 243, 273, 304, 334};
 	int64_t past = year - 1;
-	int64_t leap_days = (past / 4 - past / 100 + past / 400) - (1969 / 4 - 1969 / 100 + 1969 / 400);
+	int64_t leap_days =
+		(past / 4 - past / 100 + past / 400) - (1969 / 4 - 1969 / 100 + 1969 / 400);
 	bool leap = (year % 4 == 0 && year % 100 != 0) || year % 400 == 0;
 
-	return (year - 1970) * 365 + leap_days + before_month[month - 1] + (leap && month > 2 ? 1 : 0) +
-		day - 1;
+	return (year - 1970) * 365 + leap_days + before_month[month - 1] +
+	       (leap && month > 2 ? 1 : 0) + day - 1;
 }
 
 /* "(1436509053.850870)" or "(2015-07-10 08:17:33.850870)", which candump writes in the recorder's
@@ -96,7 +98,7 @@ static const char *take_stamp(const uint8_t **at, const uint8_t *end, int64_t *o
 	int64_t seconds = 0;
 	int64_t fraction_ns = 0;
 
-	while (p < end && text_is_space(*p)) {
+	while (p < end && capture_text_is_space(*p)) {
 		p++;
 	}
 	if (!take_char(&p, end, '(')) {
@@ -113,14 +115,15 @@ static const char *take_stamp(const uint8_t **at, const uint8_t *end, int64_t *o
 		int64_t minute = 0;
 		int64_t second = 0;
 		bool good = take_char(&p, end, '-') && take_number(&p, end, 13, &month) &&
-			take_char(&p, end, '-') && take_number(&p, end, 32, &day) &&
-			take_char(&p, end, ' ') && take_number(&p, end, 24, &hour) &&
-			take_char(&p, end, ':') && take_number(&p, end, 60, &minute) &&
-			take_char(&p, end, ':') && take_number(&p, end, 61, &second);
+			    take_char(&p, end, '-') && take_number(&p, end, 32, &day) &&
+			    take_char(&p, end, ' ') && take_number(&p, end, 24, &hour) &&
+			    take_char(&p, end, ':') && take_number(&p, end, 60, &minute) &&
+			    take_char(&p, end, ':') && take_number(&p, end, 61, &second);
 		if (!good || year < 1970 || year > 2261 || month == 0 || day == 0) {
 			return "the date is not in range";
 		}
-		seconds = days_since_1970(year, month, day) * 86400 + hour * 3600 + minute * 60 + second;
+		seconds = days_since_1970(year, month, day) * 86400 + hour * 3600 + minute * 60 +
+			  second;
 	}
 	if (!take_fraction(&p, end, &fraction_ns) || !take_char(&p, end, ')')) {
 		return "the time is not complete";
@@ -132,15 +135,15 @@ static const char *take_stamp(const uint8_t **at, const uint8_t *end, int64_t *o
 
 /* ---- lines ---- */
 
-static const char *parse_line(text_frame_parse parse, const uint8_t *at, const uint8_t *end,
-	struct text_frame *out)
+static const char *parse_line(
+	text_frame_parse parse, const uint8_t *at, const uint8_t *end, struct text_frame *out)
 {
 	const char *wrong = take_stamp(&at, end, &out->stamp_ns);
 
 	if (wrong != NULL) {
 		return wrong;
 	}
-	if (at == end || !text_is_space(*at)) {
+	if (at == end || !capture_text_is_space(*at)) {
 		return "nothing behind the time";
 	}
 	return parse(at, end, out);
@@ -149,7 +152,7 @@ static const char *parse_line(text_frame_parse parse, const uint8_t *at, const u
 /* The end of a line without carriage return and trailing spaces. */
 static const uint8_t *trim(const uint8_t *at, const uint8_t *end)
 {
-	while (end > at && (end[-1] == '\r' || text_is_space(end[-1]))) {
+	while (end > at && (end[-1] == '\r' || capture_text_is_space(end[-1]))) {
 		end--;
 	}
 	return end;
@@ -181,7 +184,7 @@ static const uint8_t *skip_byte_order_mark(const uint8_t *at, const uint8_t *end
 	return end - at >= 3 && memcmp(at, "\xef\xbb\xbf", 3) == 0 ? at + 3 : at;
 }
 
-bool text_recognise(text_frame_parse parse, const uint8_t *bytes, size_t size, bool ended)
+bool capture_text_recognise(text_frame_parse parse, const uint8_t *bytes, size_t size, bool ended)
 {
 	const uint8_t *end = bytes + size;
 	const uint8_t *at = skip_byte_order_mark(bytes, end);
@@ -227,7 +230,8 @@ static bool stamps_are_deltas(text_frame_parse parse, struct capture_input *inpu
 	}
 }
 
-void text_start(struct text_reader *reader, text_frame_parse parse, struct capture_input *input)
+void capture_text_start(
+	struct text_reader *reader, text_frame_parse parse, struct capture_input *input)
 {
 	struct byte_source *source = &input->source;
 	struct text_frame found;
@@ -265,14 +269,15 @@ static bool is_remark(const uint8_t *at, const uint8_t *end)
 {
 	const uint8_t *p = at;
 
-	while (p < end && text_is_space(*p)) {
+	while (p < end && capture_text_is_space(*p)) {
 		p++;
 	}
-	return p == end || *p == '#' || *p == ';' || (*at == '\t' && *p != '(' && *p > ' ' && *p < 0x7f);
+	return p == end || *p == '#' || *p == ';' ||
+	       (*at == '\t' && *p != '(' && *p > ' ' && *p < 0x7f);
 }
 
-static const char *deliver(const struct text_frame *found, struct capture_input *input,
-	struct frame *out)
+static const char *deliver(
+	const struct text_frame *found, struct capture_input *input, struct frame *out)
 {
 	int bus = bus_names_find(input->buses, (const char *)found->bus, found->bus_length);
 	int64_t t_ns = 0;
@@ -290,8 +295,8 @@ static const char *deliver(const struct text_frame *found, struct capture_input 
 	return NULL;
 }
 
-/* A damaged line may hold a whole frame behind the damage: one line cut short by a power failure and
- * the next one written right behind it. */
+/* A damaged line may hold a whole frame behind the damage: one line cut short by a power failure
+ * and the next one written right behind it. */
 static bool find_frame_behind(struct text_reader *reader, struct capture_input *input,
 	const uint8_t *at, const uint8_t *end, struct frame *out)
 {
@@ -301,7 +306,7 @@ static bool find_frame_behind(struct text_reader *reader, struct capture_input *
 		p--;
 		if (*p == '(') {
 			return parse_line(reader->parse, p, end, &found) == NULL &&
-				deliver(&found, input, out) == NULL;
+			       deliver(&found, input, out) == NULL;
 		}
 	}
 	return false;
@@ -347,8 +352,8 @@ static enum text_step take(struct text_reader *reader, struct capture_input *inp
 	return find_frame_behind(reader, input, at, end, out) ? TEXT_FRAME : TEXT_LINE;
 }
 
-enum text_step text_take_line(struct text_reader *reader, struct capture_input *input, bool may_wait,
-	struct frame *out)
+enum text_step capture_text_take_line(
+	struct text_reader *reader, struct capture_input *input, bool may_wait, struct frame *out)
 {
 	struct byte_source *source = &input->source;
 	size_t searched = 0;
@@ -388,13 +393,14 @@ enum text_step text_take_line(struct text_reader *reader, struct capture_input *
 	}
 }
 
-size_t text_read(struct text_reader *reader, struct capture_input *input, struct frame *frames,
-	size_t count)
+size_t capture_text_read(
+	struct text_reader *reader, struct capture_input *input, struct frame *frames, size_t count)
 {
 	size_t made = 0;
 
 	while (made < count) {
-		enum text_step step = text_take_line(reader, input, made == 0, &frames[made]);
+		enum text_step step =
+			capture_text_take_line(reader, input, made == 0, &frames[made]);
 		if (step == TEXT_FRAME) {
 			made++;
 		} else if (step != TEXT_LINE) {

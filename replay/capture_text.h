@@ -13,7 +13,7 @@
 
 #include "replay/capture_format.h"
 
-#define TEXT_LINE_MAX    (16u * 1024u) /* longer ones are damage; a CAN XL line has some 6 KiB */
+#define TEXT_LINE_MAX	 (16u * 1024u) /* longer is damage; CAN XL has some 6 KiB */
 #define TEXT_CLOCK_LINES 1000u
 
 struct text_frame {
@@ -26,18 +26,19 @@ struct text_frame {
 
 /* Reads bus, identifier and data at [at, end), which is a line without its stamp and line end.
  * Returns NULL, or what is wrong. */
-typedef const char *(*text_frame_parse)(const uint8_t *at, const uint8_t *end,
-	struct text_frame *out);
+typedef const char *(*text_frame_parse)(
+	const uint8_t *at, const uint8_t *end, struct text_frame *out);
 
 struct text_reader {
 	text_frame_parse parse;
-	uint64_t line;      /* lines taken so far */
-	bool in_long_line;  /* the start of the line in the window has been given up */
+	uint64_t line;	   /* lines taken so far */
+	bool in_long_line; /* the start of the line in the window has been given up */
 	uint64_t long_line_offset;
 };
 
-bool text_recognise(text_frame_parse parse, const uint8_t *bytes, size_t size, bool ended);
-void text_start(struct text_reader *reader, text_frame_parse parse, struct capture_input *input);
+bool capture_text_recognise(text_frame_parse parse, const uint8_t *bytes, size_t size, bool ended);
+void capture_text_start(
+	struct text_reader *reader, text_frame_parse parse, struct capture_input *input);
 
 enum text_step {
 	TEXT_FRAME, /* a line was taken, and it gave a frame */
@@ -46,14 +47,14 @@ enum text_step {
 	TEXT_END,
 };
 /* Takes one line. */
-enum text_step text_take_line(struct text_reader *reader, struct capture_input *input, bool may_wait,
-	struct frame *out);
+enum text_step capture_text_take_line(
+	struct text_reader *reader, struct capture_input *input, bool may_wait, struct frame *out);
 /* The read function of a text format without a faster way. */
-size_t text_read(struct text_reader *reader, struct capture_input *input, struct frame *frames,
-	size_t count);
+size_t capture_text_read(struct text_reader *reader, struct capture_input *input,
+	struct frame *frames, size_t count);
 
 /* Characters. */
-static inline int text_hex_digit(uint8_t c) /* 0 .. 15, or -1 */
+static inline int capture_text_hex_digit(uint8_t c) /* 0 .. 15, or -1 */
 {
 	unsigned decimal = (unsigned)c - '0';
 	unsigned letter = ((unsigned)c | 0x20u) - 'a';
@@ -63,11 +64,11 @@ static inline int text_hex_digit(uint8_t c) /* 0 .. 15, or -1 */
 	}
 	return letter < 6 ? (int)letter + 10 : -1;
 }
-static inline bool text_is_space(uint8_t c)
+static inline bool capture_text_is_space(uint8_t c)
 {
 	return c == ' ' || c == '\t';
 }
 /* Takes a bus name and the space behind it. NULL, or what is wrong. */
-const char *text_take_bus(const uint8_t **at, const uint8_t *end, struct text_frame *out);
+const char *capture_text_take_bus(const uint8_t **at, const uint8_t *end, struct text_frame *out);
 
 #endif

@@ -22,8 +22,9 @@ struct capture_writer {
 	struct byte_sink *sink;
 	const struct writer_format *format;
 	const struct bus_names *buses;
-	int owned_fd; /* -1: the caller's */
-	int interfaces[FRAME_BUS_MAX]; /* pcapng: number of the bus's interface block + 1, 0: none yet */
+	int owned_fd;		       /* -1: the caller's */
+	int interfaces[FRAME_BUS_MAX]; /* pcapng: number of the bus's interface block + 1, 0: none
+					  yet */
 	int interface_count;
 };
 
@@ -112,7 +113,8 @@ static int candump_put(struct capture_writer *writer, const struct frame *frame)
 	return 0;
 }
 
-/* ---- pcap and pcapng: little-endian on every machine, so that the same frames give the same file ---- */
+/* ---- pcap and pcapng: little-endian on every machine, so that the same frames give the same file
+ * ---- */
 
 static uint8_t *put_2(uint8_t *at, uint32_t value)
 {
@@ -126,10 +128,10 @@ static uint8_t *put_4(uint8_t *at, uint32_t value)
 	return put_2(put_2(at, value), value >> 16);
 }
 
-#define PCAP_MAGIC_NS  UINT32_C(0xa1b23c4d)
-#define SNAP_LENGTH    UINT32_C(262144)
-#define PCAP_HEADER    24u
-#define PCAP_RECORD    16u
+#define PCAP_MAGIC_NS UINT32_C(0xa1b23c4d)
+#define SNAP_LENGTH   UINT32_C(262144)
+#define PCAP_HEADER   24u
+#define PCAP_RECORD   16u
 
 static int pcap_begin(struct capture_writer *writer)
 {
@@ -169,14 +171,14 @@ static int pcap_put(struct capture_writer *writer, const struct frame *frame)
 	return 0;
 }
 
-#define BLOCK_SECTION   UINT32_C(0x0a0d0d0a)
+#define BLOCK_SECTION	UINT32_C(0x0a0d0d0a)
 #define BLOCK_INTERFACE UINT32_C(1)
-#define BLOCK_PACKET    UINT32_C(6)
-#define ORDER_MAGIC     UINT32_C(0x1a2b3c4d)
-#define OPTION_IF_NAME  2u
-#define OPTION_TSRESOL  9u
-#define RESOLUTION_NS   9u
-#define BLOCK_MAX       256u
+#define BLOCK_PACKET	UINT32_C(6)
+#define ORDER_MAGIC	UINT32_C(0x1a2b3c4d)
+#define OPTION_IF_NAME	2u
+#define OPTION_TSRESOL	9u
+#define RESOLUTION_NS	9u
+#define BLOCK_MAX	256u
 
 static void end_block(struct capture_writer *writer, uint8_t *block, uint8_t *at)
 {

@@ -32,10 +32,10 @@ int capture_writer_open(struct capture_writer **ret_writer, const char *path,
 int capture_writer_open_fd(struct capture_writer **ret_writer, int fd,
 	enum capture_writer_format format, enum capture_writer_compression compression,
 	const struct bus_names *buses);
-/* Buffers; 0 or a negative errno: -ERANGE for a time before 1970 (or, in a pcap, after 2106), -EINVAL
- * for a bus without a name or a length over 8: the frame is left out and writing can go on. After an
- * error of the file (-ENOSPC, …) every call returns that error. A frame read back is the same, but for
- * the spare data of a remote request and, in a pcap, the bus. */
+/* Buffers; 0 or a negative errno: -ERANGE for a time before 1970 (or, in a pcap, after 2106),
+ * -EINVAL for a bus without a name or a length over 8: the frame is left out and writing can go on.
+ * After an error of the file (-ENOSPC, …) every call returns that error. A frame read back is the
+ * same, but for the spare data of a remote request and, in a pcap, the bus. */
 int capture_writer_put(struct capture_writer *writer, const struct frame *frame);
 /* Hands everything so far to the operating system, ending a compressed block so that a cut file can
  * be read up to here. */

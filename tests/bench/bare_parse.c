@@ -78,9 +78,10 @@ static double now_s(void)
 
 static void print(const char *how, const struct sums *sums, double seconds, size_t size)
 {
-	printf("bare_parse_%s frames %" PRIu64 " seconds %.4f frames_per_s %.0f bytes_per_s %.0f\n", how,
-		sums->frames, seconds, (double)sums->frames / seconds, (double)size / seconds);
-	fprintf(stderr, "sums %" PRIx64 " %" PRIx64 " %" PRIx64 "\n", sums->time, sums->id, sums->data);
+	printf("bare_parse_%s frames %" PRIu64 " seconds %.4f frames_per_s %.0f bytes_per_s %.0f\n",
+		how, sums->frames, seconds, (double)sums->frames / seconds, (double)size / seconds);
+	fprintf(stderr, "sums %" PRIx64 " %" PRIx64 " %" PRIx64 "\n", sums->time, sums->id,
+		sums->data);
 }
 
 int main(int argc, char **argv)
@@ -93,7 +94,8 @@ int main(int argc, char **argv)
 	}
 	int fd = open(argv[1], O_RDONLY | O_CLOEXEC);
 	if (fd < 0 || fstat(fd, &info) < 0 || info.st_size == 0) {
-		fprintf(stderr, "bare_parse: %s: %s\n", argv[1], fd < 0 ? strerror(errno) : "empty");
+		fprintf(stderr, "bare_parse: %s: %s\n", argv[1],
+			fd < 0 ? strerror(errno) : "empty");
 		return 1;
 	}
 	size_t size = (size_t)info.st_size;

@@ -1,6 +1,7 @@
 /* How fast captures become frames.
  *
- * read_capture FILE [PASSES]   prints "read_capture frames N seconds S frames_per_s R ns_per_frame F"
+ * read_capture FILE [PASSES]   prints "read_capture frames N seconds S frames_per_s R ns_per_frame
+ * F"
  */
 #include <inttypes.h>
 #include <stdio.h>
@@ -50,12 +51,13 @@ int main(int argc, char **argv)
 		best_s = pass == 0 || took_s < best_s ? took_s : best_s;
 		if (capture_damage(capture)->count > 0) {
 			fprintf(stderr, "read_capture: %" PRIu64 " damaged places, the first: %s\n",
-				capture_damage(capture)->count, capture_damage(capture)->first_reason);
+				capture_damage(capture)->count,
+				capture_damage(capture)->first_reason);
 		}
 		capture_close(capture);
 	}
-	printf("read_capture frames %" PRIu64 " seconds %.4f frames_per_s %.0f ns_per_frame %.2f\n", count,
-		best_s, (double)count / best_s, best_s * 1e9 / (double)count);
+	printf("read_capture frames %" PRIu64 " seconds %.4f frames_per_s %.0f ns_per_frame %.2f\n",
+		count, best_s, (double)count / best_s, best_s * 1e9 / (double)count);
 	fprintf(stderr, "sum %" PRIx64 "\n", sum);
 	return 0;
 }

@@ -1,6 +1,6 @@
 /* Plays files back into a fuzz target: those named, and those in folders named. Each input is also
- * cut at several places, and has several of its bytes changed, so that a corpus does a little of what
- * the fuzzer does, the same each time. */
+ * cut at several places, and has several of its bytes changed, so that a corpus does a little of
+ * what the fuzzer does, the same each time. */
 #include <dirent.h>
 #include <errno.h>
 #include <string.h>
@@ -9,8 +9,8 @@
 #include "fuzz_input.h"
 
 #define INPUT_MAX (1024u * 1024u)
-#define CUTS      64u
-#define CHANGES   256u
+#define CUTS	  64u
+#define CHANGES	  256u
 
 static size_t played;
 
@@ -45,7 +45,8 @@ static int play_file(const char *path)
 		random_state = random_state * 1664525 + 1013904223;
 		size_t at = (random_state >> 8) % size;
 		uint8_t kept = bytes[at];
-		bytes[at] = i % 2 == 0 ? (uint8_t)(kept ^ 1u << (random_state >> 5 & 7)) : (uint8_t)random_state;
+		bytes[at] = i % 2 == 0 ? (uint8_t)(kept ^ 1u << (random_state >> 5 & 7))
+				       : (uint8_t)random_state;
 		play(bytes, size);
 		bytes[at] = kept;
 	}

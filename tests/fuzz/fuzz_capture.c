@@ -80,9 +80,10 @@ static struct reading read_all(const uint8_t *bytes, size_t size, size_t batch)
 
 int LLVMFuzzerTestOneInput(const uint8_t *bytes, size_t size)
 {
-	static const char remark[] = "# The lines above are read another way when enough text follows "
-				     "them, so there is enough text here: two remarks.\n# And this is "
-				     "the second, which makes it more than 128 bytes in all, for sure.\n";
+	static const char remark[] =
+		"# The lines above are read another way when enough text follows "
+		"them, so there is enough text here: two remarks.\n# And this is "
+		"the second, which makes it more than 128 bytes in all, for sure.\n";
 	struct reading one = read_all(bytes, size, 1);
 	struct reading many = read_all(bytes, size, 1000);
 

@@ -10,12 +10,13 @@
 int LLVMFuzzerTestOneInput(const uint8_t *bytes, size_t size);
 
 /* Unlike assert(), stays in a release build. */
-#define FUZZ_CHECK(condition) \
-	do { \
-		if (!(condition)) { \
-			fprintf(stderr, "%s:%d: does not hold: %s\n", __FILE__, __LINE__, #condition); \
-			abort(); \
-		} \
+#define FUZZ_CHECK(condition)                                                             \
+	do {                                                                              \
+		if (!(condition)) {                                                       \
+			fprintf(stderr, "%s:%d: does not hold: %s\n", __FILE__, __LINE__, \
+				#condition);                                              \
+			abort();                                                          \
+		}                                                                         \
 	} while (0)
 
 #endif

@@ -50,8 +50,8 @@ static inline int bytes_file(const void *bytes, size_t size, char *ret_path, siz
 }
 
 /* Reads the bytes as a capture, batch frames at a time. The result lives until the next call. */
-static inline struct bytes_result *bytes_read(const void *bytes, size_t size,
-	const struct capture_options *options, size_t batch)
+static inline struct bytes_result *bytes_read(
+	const void *bytes, size_t size, const struct capture_options *options, size_t batch)
 {
 	static struct bytes_result result;
 	struct capture *capture = NULL;
@@ -60,17 +60,19 @@ static inline struct bytes_result *bytes_read(const void *bytes, size_t size,
 	int64_t got = 0;
 
 	memset(&result, 0, sizeof(result));
-	result.opened = capture_open(&capture, path, &result.buses, options, result.error,
-		sizeof(result.error));
+	result.opened = capture_open(
+		&capture, path, &result.buses, options, result.error, sizeof(result.error));
 	if (result.opened == 0) {
 		do {
 			size_t room = BYTES_FRAMES_MAX - result.count;
-			got = capture_read(capture, result.frames + result.count, room < batch ? room : batch);
+			got = capture_read(
+				capture, result.frames + result.count, room < batch ? room : batch);
 			assert_true(got >= 0);
 			result.count += (size_t)got;
 		} while (got > 0 && result.count < BYTES_FRAMES_MAX);
 		snprintf(result.format, sizeof(result.format), "%s", capture_format(capture));
-		snprintf(result.compression, sizeof(result.compression), "%s", capture_compression(capture));
+		snprintf(result.compression, sizeof(result.compression), "%s",
+			capture_compression(capture));
 		result.clock = capture_clock(capture);
 		result.damage = *capture_damage(capture);
 		result.dropped = capture_dropped(capture);
@@ -91,9 +93,9 @@ static inline const char *bytes_show_frame(const struct bytes_result *result, si
 	static const char *const kinds[] = {"ext", "std", "remote", "error", "other"};
 	static char text[160];
 	const struct frame *f = &result->frames[index];
-	int at = snprintf(text, sizeof(text), "%s %lld.%09lld %s %X %d ", result->buses.names[f->bus],
-		(long long)(f->t_ns / 1000000000), (long long)(f->t_ns % 1000000000), kinds[f->kind],
-		(unsigned)f->id, f->len);
+	int at = snprintf(text, sizeof(text), "%s %lld.%09lld %s %X %d ",
+		result->buses.names[f->bus], (long long)(f->t_ns / 1000000000),
+		(long long)(f->t_ns % 1000000000), kinds[f->kind], (unsigned)f->id, f->len);
 
 	assert_true(index < result->count);
 	for (size_t i = 0; i < FRAME_DATA_MAX; i++) {

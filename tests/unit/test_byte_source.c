@@ -107,7 +107,8 @@ static struct read_result read_all(const uint8_t *bytes, size_t size)
 	result.cut = source.cut;
 	result.damaged = source.damaged;
 	result.damaged_offset = source.damaged_offset;
-	snprintf(result.compression, sizeof(result.compression), "%s", byte_source_compression(&source));
+	snprintf(result.compression, sizeof(result.compression), "%s",
+		byte_source_compression(&source));
 	result.file_read = byte_source_file_read(&source);
 	result.file_size = byte_source_file_size(&source);
 	byte_source_close(&source);
@@ -168,7 +169,8 @@ static void a_cut_stream_gives_what_its_bytes_tell(void **state)
 			assert_true(r.size >= last && r.size <= TEXT_SIZE);
 			assert_memory_equal(unpacked, text, r.size);
 			/* Whatever a library holds back is less than two zstd blocks of 128 KiB. */
-			assert_true(r.size + 256 * 1024 > (size_t)((double)TEXT_SIZE * (double)cut / (double)size));
+			assert_true(r.size + 256 * 1024 >
+				    (size_t)((double)TEXT_SIZE * (double)cut / (double)size));
 			last = r.size;
 		}
 		assert_true(last > TEXT_SIZE / 2);
@@ -237,12 +239,13 @@ static size_t zstd_header_size(const uint8_t *frame)
 
 static void a_bad_block_does_not_take_the_block_before_it(void **state)
 {
-	/* RFC 8878: a block header is 3 bytes, last flag, type (2 bits), size; type 3 is reserved. */
+	/* RFC 8878: a block header is 3 bytes, last flag, type (2 bits), size; type 3 is reserved.
+	 */
 	(void)state;
 	size_t size = pack_zstd(text, TEXT_SIZE, packed);
 	size_t header = zstd_header_size(packed);
 	size_t first = (size_t)packed[header] >> 3 | (size_t)packed[header + 1] << 5 |
-		(size_t)packed[header + 2] << 13;
+		       (size_t)packed[header + 2] << 13;
 	assert_int_equal(packed[header] & 7, 4); /* not the last, compressed */
 	packed[header + 3 + first] |= 6;
 	struct read_result r = read_all(packed, size);
@@ -294,7 +297,7 @@ static void a_pipe_is_read_as_it_comes(void **state)
 		struct byte_source source;
 		struct trickle t = {.bytes = text, .size = TEXT_SIZE};
 		int ends[2];
-		char path[64];
+		int kept = dup(STDIN_FILENO);
 		pthread_t thread;
 		size_t got = 0;
 
@@ -305,8 +308,10 @@ static void a_pipe_is_read_as_it_comes(void **state)
 		assert_int_equal(pipe(ends), 0);
 		t.fd = ends[1];
 		assert_int_equal(pthread_create(&thread, NULL, trickle, &t), 0);
-		snprintf(path, sizeof(path), "/proc/self/fd/%d", ends[0]);
-		assert_int_equal(byte_source_open(&source, path), 0);
+		/* As standard input, and in the mode that some parents leave it in. */
+		assert_int_equal(fcntl(ends[0], F_SETFL, O_NONBLOCK), 0);
+		assert_int_equal(dup2(ends[0], STDIN_FILENO), STDIN_FILENO);
+		assert_int_equal(byte_source_open(&source, "-"), 0);
 		assert_int_equal(byte_source_file_size(&source), 0);
 		while (byte_source_need(&source, 1)) {
 			size_t left = byte_source_left(&source);
@@ -315,6 +320,8 @@ static void a_pipe_is_read_as_it_comes(void **state)
 			source.at += left;
 		}
 		byte_source_close(&source);
+		assert_int_equal(dup2(kept, STDIN_FILENO), STDIN_FILENO);
+		close(kept);
 		close(ends[0]);
 		pthread_join(thread, NULL);
 		assert_int_equal(got, TEXT_SIZE);

@@ -21,8 +21,12 @@ static void what_is_no_capture_is_named(void **state)
 		{BYTES(""), -ENODATA, "empty"},
 		{BYTES("SQLite format 3\0 and so on"), -ENOMSG, "SQLite database"},
 		{BYTES("PK\x03\x04 and so on"), -ENOMSG, "zip"},
-		{BYTES("\xfd" "7zXZ\0 and so on"), -ENOMSG, "xz"},
-		{BYTES("\x7f" "ELF\0 and so on"), -ENOMSG, "program"},
+		{BYTES("\xfd"
+		       "7zXZ\0 and so on"),
+			-ENOMSG, "xz"},
+		{BYTES("\x7f"
+		       "ELF\0 and so on"),
+			-ENOMSG, "program"},
 		{BYTES("%PDF-1.7"), -ENOMSG, "PDF"},
 		{BYTES("\xff\xfe(\0001\0"), -ENOMSG, "UTF-16"},
 		{BYTES("\0\0\0\0\0\0\0\0\0\0\0\0"), -ENOMSG, "zero bytes"},
@@ -57,7 +61,8 @@ static void a_path_that_cannot_be_read_is_told(void **state)
 	char error[256];
 
 	(void)state;
-	assert_int_equal(capture_open(&capture, "/nowhere/x", &buses, NULL, error, sizeof(error)), -ENOENT);
+	assert_int_equal(
+		capture_open(&capture, "/nowhere/x", &buses, NULL, error, sizeof(error)), -ENOENT);
 	assert_string_equal(error, "/nowhere/x: cannot be read: No such file or directory");
 	assert_int_equal(capture_open(&capture, "/", &buses, NULL, error, sizeof(error)), -EISDIR);
 	assert_string_equal(error, "/: this is a directory, not a capture");
@@ -66,7 +71,8 @@ static void a_path_that_cannot_be_read_is_told(void **state)
 		char path[64];
 		assert_int_equal(fchmod(fd, 0), 0);
 		snprintf(path, sizeof(path), "/proc/self/fd/%d", fd);
-		assert_int_equal(capture_open(&capture, path, &buses, NULL, error, sizeof(error)), -EACCES);
+		assert_int_equal(
+			capture_open(&capture, path, &buses, NULL, error, sizeof(error)), -EACCES);
 		close(fd);
 	}
 	/* However little room there is for the words. */
@@ -134,14 +140,16 @@ static void a_position_ends_at_the_size(void **state)
 
 /* ---- real captures ---- */
 
-/* The folder of open captures, which carry no licence to be passed on; NULL when it is not there. */
+/* The folder of open captures, which carry no licence to be passed on; NULL when it is not there.
+ */
 static const char *open_data(void)
 {
 	static char path[4096];
 	const char *set = getenv("SIGHTBOWL_OPEN_DATA");
 	struct stat info;
 
-	snprintf(path, sizeof(path), "%s", set != NULL ? set : TEST_SOURCE_DIR "/../../shared/data");
+	snprintf(
+		path, sizeof(path), "%s", set != NULL ? set : TEST_SOURCE_DIR "/../../shared/data");
 	return stat(path, &info) == 0 ? path : NULL;
 }
 
@@ -158,7 +166,8 @@ static void check_real(const char *name, const char *pattern, size_t expected_fr
 	int64_t got = 0;
 
 	if (open_data() == NULL) {
-		print_message("SKIPPED: no open captures at hand; set SIGHTBOWL_OPEN_DATA to their folder\n");
+		print_message("SKIPPED: no open captures at hand; set SIGHTBOWL_OPEN_DATA to their "
+			      "folder\n");
 		skip();
 	}
 	snprintf(path, sizeof(path), "%s/%s", open_data(), name);
@@ -174,12 +183,16 @@ static void check_real(const char *name, const char *pattern, size_t expected_fr
 			unsigned id = 0;
 			int data_at = 0;
 			assert_non_null(gzgets(file, line, sizeof(line)));
-			assert_int_equal(sscanf(line, pattern, &seconds, &micros, bus, &id, &data_at), 4);
-			struct frame expected = {.kind = FRAME_EXTENDED, .id = id,
-				.t_ns = seconds * 1000000000 + micros * 1000, .bus = frames[i].bus};
+			assert_int_equal(
+				sscanf(line, pattern, &seconds, &micros, bus, &id, &data_at), 4);
+			struct frame expected = {.kind = FRAME_EXTENDED,
+				.id = id,
+				.t_ns = seconds * 1000000000 + micros * 1000,
+				.bus = frames[i].bus};
 			unsigned byte = 0;
 			int used = 0;
-			for (const char *p = line + data_at; sscanf(p, "%2x%n", &byte, &used) == 1; p += used) {
+			for (const char *p = line + data_at; sscanf(p, "%2x%n", &byte, &used) == 1;
+				p += used) {
 				expected.data[expected.len++] = (uint8_t)byte;
 			}
 			assert_string_equal(buses.names[frames[i].bus], bus);
@@ -191,8 +204,9 @@ static void check_real(const char *name, const char *pattern, size_t expected_fr
 	assert_null(gzgets(file, line, sizeof(line)));
 	assert_int_equal(count, expected_frames);
 	assert_int_equal(capture_damage(capture)->count, 0);
-	assert_int_equal(capture_clock(capture),
-		frames[0].t_ns > INT64_C(1000000000000000000) ? CAPTURE_CLOCK_ABSOLUTE : CAPTURE_CLOCK_UNKNOWN);
+	assert_int_equal(capture_clock(capture), frames[0].t_ns > INT64_C(1000000000000000000)
+							 ? CAPTURE_CLOCK_ABSOLUTE
+							 : CAPTURE_CLOCK_UNKNOWN);
 	capture_close(capture);
 	gzclose(file);
 }

@@ -1,6 +1,7 @@
 #include "capture_bytes.h"
 
 #include <errno.h>
+#include <sys/socket.h>
 
 #define LANES_MAX 5
 #define LINES_MAX 3000
@@ -32,9 +33,10 @@ static void make_lane(struct lane *lane, size_t number, size_t count, bool sorte
 	for (size_t i = 0; i < count; i++) {
 		t_us += random_below(4); /* so that many are equal */
 		lane->times_us[i] = sorted ? t_us : t_us + (int64_t)random_below(100) - 50;
-		at += (size_t)snprintf(text + at, sizeof(text) - at, "(%lld.%06lld) can%zu 18FEDF00#%02zX%06zX\n",
-			(long long)(lane->times_us[i] / 1000000), (long long)(lane->times_us[i] % 1000000), number,
-			number, i);
+		at += (size_t)snprintf(text + at, sizeof(text) - at,
+			"(%lld.%06lld) can%zu 18FEDF00#%02zX%06zX\n",
+			(long long)(lane->times_us[i] / 1000000),
+			(long long)(lane->times_us[i] % 1000000), number, number, i);
 	}
 	lane->fd = bytes_file(text, at, lane->path, sizeof(lane->path));
 }
@@ -47,15 +49,16 @@ static struct capture_merge *open_merge(size_t count, struct bus_names *buses)
 
 	memset(buses, 0, sizeof(*buses));
 	for (size_t i = 0; i < count; i++) {
-		assert_int_equal(
-			capture_open(&captures[i], lanes[i].path, buses, NULL, error, sizeof(error)), 0);
+		assert_int_equal(capture_open(&captures[i], lanes[i].path, buses, NULL, error,
+					 sizeof(error)),
+			0);
 	}
 	assert_int_equal(capture_merge_open(&merge, captures, count), 0);
 	return merge;
 }
 
-/* Checks against the rule in its plainest form: of the next frames, the earliest; of equal ones, that
- * of the first capture. */
+/* Checks against the rule in its plainest form: of the next frames, the earliest; of equal ones,
+ * that of the first capture. */
 static void check_merge(size_t lane_count, size_t batch)
 {
 	static struct frame frames[LANES_MAX * LINES_MAX + 1];
@@ -82,8 +85,9 @@ static void check_merge(size_t lane_count, size_t batch)
 	for (size_t n = 0; n < total; n++) {
 		size_t best = LANES_MAX;
 		for (size_t i = 0; i < lane_count; i++) {
-			if (next[i] < lanes[i].count && (best == LANES_MAX ||
-				lanes[i].times_us[next[i]] < lanes[best].times_us[next[best]])) {
+			if (next[i] < lanes[i].count &&
+				(best == LANES_MAX || lanes[i].times_us[next[i]] <
+							      lanes[best].times_us[next[best]])) {
 				best = i;
 			}
 		}
@@ -121,6 +125,51 @@ static void the_order_inside_a_file_is_kept(void **state)
 	check_merge(3, 100);
 }
 
+static void a_capture_that_fails_is_left_out_and_named(void **state)
+{
+	static const char text[] = "(1436509053.850870) can1 18FEDF00#0000000000000000\n";
+	struct bus_names buses = {0};
+	struct capture *captures[2];
+	struct capture_merge *merge = NULL;
+	struct frame frames[2000];
+	char error[256];
+	int ends[2];
+	int kept = dup(STDIN_FILENO);
+	size_t count = 0;
+	int64_t got = 0;
+	int errors = 0;
+
+	/* A peer that closes with something unread resets the connection: unix(7). */
+	(void)state;
+	make_lane(&lanes[0], 0, 1000, true);
+	assert_int_equal(socketpair(AF_UNIX, SOCK_STREAM, 0, ends), 0);
+	assert_int_equal(dup2(ends[0], STDIN_FILENO), STDIN_FILENO);
+	assert_int_equal(write(ends[1], text, sizeof(text) - 1), (ssize_t)sizeof(text) - 1);
+	assert_int_equal(capture_open(&captures[0], "-", &buses, NULL, error, sizeof(error)), 0);
+	assert_int_equal(
+		capture_open(&captures[1], lanes[0].path, &buses, NULL, error, sizeof(error)), 0);
+	assert_int_equal(write(ends[0], "x", 1), 1);
+	close(ends[1]);
+	assert_int_equal(capture_merge_open(&merge, captures, 2), 0);
+	do {
+		got = capture_merge_read(merge, frames + count, 100);
+		if (got < 0) {
+			assert_int_equal(got, -ECONNRESET);
+			assert_ptr_equal(capture_merge_failed(merge), captures[0]);
+			errors++;
+		} else {
+			count += (size_t)got;
+		}
+	} while (got != 0);
+	assert_int_equal(errors, 1);
+	assert_int_equal(count, 1001);
+	capture_merge_close(merge);
+	close(lanes[0].fd);
+	close(ends[0]);
+	assert_int_equal(dup2(kept, STDIN_FILENO), STDIN_FILENO);
+	close(kept);
+}
+
 static void nothing_merged_is_an_end(void **state)
 {
 	struct capture_merge *merge = NULL;
@@ -138,6 +187,7 @@ int main(void)
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(frames_come_in_time_order_and_equal_ones_in_file_order),
 		cmocka_unit_test(the_order_inside_a_file_is_kept),
+		cmocka_unit_test(a_capture_that_fails_is_left_out_and_named),
 		cmocka_unit_test(nothing_merged_is_an_end),
 	};
 

@@ -1,5 +1,5 @@
-/* pcap and pcapng. The second opinion on both is libpcap (Debian's libpcap-dev), which reads what is
- * written here and writes what is read here. */
+/* pcap and pcapng. The second opinion on both is libpcap (Debian's libpcap-dev), which reads what
+ * is written here and writes what is read here. */
 #include "capture_bytes.h"
 
 #include <errno.h>
@@ -12,8 +12,8 @@
 static const struct bus_names one_bus = {.count = 1, .names = {"can0"}};
 
 /* Writes with libpcap into memory; returns the size. */
-static size_t libpcap_write(const struct pcap_pkthdr *headers, uint8_t (*packets)[24],
-	size_t count, int link_type, int precision, uint8_t *ret_bytes, size_t size)
+static size_t libpcap_write(const struct pcap_pkthdr *headers, uint8_t (*packets)[24], size_t count,
+	int link_type, int precision, uint8_t *ret_bytes, size_t size)
 {
 	char *memory = NULL;
 	size_t memory_size = 0;
@@ -37,7 +37,8 @@ static size_t libpcap_write(const struct pcap_pkthdr *headers, uint8_t (*packets
 	return written;
 }
 
-/* Reads pcap or pcapng with libpcap and compares with frames, by the words of the link type's page. */
+/* Reads pcap or pcapng with libpcap and compares with frames, by the words of the link type's page.
+ */
 static void libpcap_check(const void *bytes, size_t size, const struct frame *frames, size_t count)
 {
 	char error[PCAP_ERRBUF_SIZE];
@@ -52,12 +53,14 @@ static void libpcap_check(const void *bytes, size_t size, const struct frame *fr
 	for (size_t i = 0; i < count; i++) {
 		assert_int_equal(pcap_next_ex(pcap, &header, &packet), 1);
 		/* tv_usec holds nanoseconds with this precision. */
-		assert_true((int64_t)header->ts.tv_sec * 1000000000 + header->ts.tv_usec == frames[i].t_ns);
+		assert_true((int64_t)header->ts.tv_sec * 1000000000 + header->ts.tv_usec ==
+			    frames[i].t_ns);
 		assert_true(header->caplen >= 8u + frames[i].len);
-		uint32_t id = (uint32_t)packet[0] << 24 | (uint32_t)packet[1] << 16 | (uint32_t)packet[2] << 8 |
-			(uint32_t)packet[3];
+		uint32_t id = (uint32_t)packet[0] << 24 | (uint32_t)packet[1] << 16 |
+			      (uint32_t)packet[2] << 8 | (uint32_t)packet[3];
 		assert_int_equal(id & 0x1fffffff, frames[i].id);
-		assert_int_equal(id >> 31, frames[i].kind == FRAME_EXTENDED || frames[i].id > 0x7ff);
+		assert_int_equal(
+			id >> 31, frames[i].kind == FRAME_EXTENDED || frames[i].id > 0x7ff);
 		assert_int_equal(id >> 30 & 1, frames[i].kind == FRAME_REMOTE);
 		assert_int_equal(packet[4], frames[i].len);
 		assert_memory_equal(packet + 8, frames[i].data, frames[i].len);
@@ -147,7 +150,8 @@ static void what_libpcap_writes_is_read(void **state)
 			memcpy(packets[i] + 8, f->data, f->len);
 		}
 		size_t size = libpcap_write(headers, packets, 1000, DLT_CAN_227,
-			ns == 1 ? PCAP_TSTAMP_PRECISION_NANO : PCAP_TSTAMP_PRECISION_MICRO, bytes, sizeof(bytes));
+			ns == 1 ? PCAP_TSTAMP_PRECISION_NANO : PCAP_TSTAMP_PRECISION_MICRO, bytes,
+			sizeof(bytes));
 		struct bytes_result *r = bytes_read(bytes, size, NULL, 77);
 		assert_string_equal(r->format, "pcap");
 		assert_int_equal(r->count, 1000);
@@ -165,8 +169,8 @@ static void a_real_packet_has_its_identifier_big_endian_in_a_little_endian_file(
 
 	(void)state;
 	memcpy(packets[0], real_packet, 16);
-	size_t size = libpcap_write(&header, packets, 1, DLT_CAN_227,
-		PCAP_TSTAMP_PRECISION_MICRO, bytes, sizeof(bytes));
+	size_t size = libpcap_write(&header, packets, 1, DLT_CAN_227, PCAP_TSTAMP_PRECISION_MICRO,
+		bytes, sizeof(bytes));
 	struct bytes_result *r = bytes_read(bytes, size, NULL, 10);
 	assert_int_equal(r->count, 1);
 	assert_string_equal(bytes_show_frame(r, 0),
@@ -278,10 +282,10 @@ static void files_put_behind_each_other_are_read_through(void **state)
 	}
 }
 
-/* Whether the frames read are those of the array, in order, but for one gap of at most gap_max frames,
- * and at most as many wrong ones in its place. */
-static void check_with_gap(const struct bytes_result *r, size_t count, size_t gap_max,
-	const char *what, size_t place)
+/* Whether the frames read are those of the array, in order, but for one gap of at most gap_max
+ * frames, and at most as many wrong ones in its place. */
+static void check_with_gap(
+	const struct bytes_result *r, size_t count, size_t gap_max, const char *what, size_t place)
 {
 	size_t head = 0;
 	size_t tail = 0;
@@ -291,12 +295,14 @@ static void check_with_gap(const struct bytes_result *r, size_t count, size_t ga
 		head++;
 	}
 	while (tail < r->count - head && tail < count - head &&
-		memcmp(&r->frames[r->count - 1 - tail], &frames[count - 1 - tail], sizeof(frames[0])) == 0) {
+		memcmp(&r->frames[r->count - 1 - tail], &frames[count - 1 - tail],
+			sizeof(frames[0])) == 0) {
 		tail++;
 	}
 	if (count - head - tail > gap_max || r->count - head - tail > gap_max) {
-		fail_msg("%s at byte %zu: %zu frames before the gap, %zu behind it, %zu read of %zu", what, place,
-			head, tail, r->count, count);
+		fail_msg(
+			"%s at byte %zu: %zu frames before the gap, %zu behind it, %zu read of %zu",
+			what, place, head, tail, r->count, count);
 	}
 }
 
@@ -318,7 +324,8 @@ static void a_damaged_byte_loses_no_more_than_the_frame_it_is_in_and_one_beside_
 				struct bytes_result *r = bytes_read(bytes, size, NULL, 100);
 				bytes[place] ^= damages[d];
 				assert_int_equal(r->opened, 0);
-				/* A wrong stamp, identifier or data byte cannot be told from a right one. */
+				/* A wrong stamp, identifier or data byte cannot be told from a
+				 * right one. */
 				check_with_gap(r, COUNT, 2, ng == 1 ? "pcapng" : "pcap", place);
 				noticed += r->damage.count > 0 ? 1 : 0;
 				assert_true(r->damage.count == 0 || r->damage.first_byte <= place);
@@ -343,8 +350,10 @@ static void bytes_lost_or_put_in_lose_no_more_than_what_they_touch(void **state)
 		for (size_t a = 0; a < sizeof(amounts) / sizeof(amounts[0]); a++) {
 			for (size_t place = first; place + amounts[a] < size; place++) {
 				memcpy(changed, bytes, place);
-				memcpy(changed + place, bytes + place + amounts[a], size - place - amounts[a]);
-				struct bytes_result *r = bytes_read(changed, size - amounts[a], NULL, 100);
+				memcpy(changed + place, bytes + place + amounts[a],
+					size - place - amounts[a]);
+				struct bytes_result *r =
+					bytes_read(changed, size - amounts[a], NULL, 100);
 				check_with_gap(r, COUNT, 3, "lost", place);
 				assert_true(r->damage.count >= 1 || r->count == COUNT - 1);
 
@@ -359,7 +368,8 @@ static void bytes_lost_or_put_in_lose_no_more_than_what_they_touch(void **state)
 		memcpy(changed, bytes, size / 2);
 		memset(changed + size / 2, 0, 4096);
 		memcpy(changed + size / 2 + 4096, bytes + size / 2, size - size / 2);
-		check_with_gap(bytes_read(changed, size + 4096, NULL, 100), COUNT, 2, "zeros", size / 2);
+		check_with_gap(
+			bytes_read(changed, size + 4096, NULL, 100), COUNT, 2, "zeros", size / 2);
 	}
 }
 
@@ -480,11 +490,13 @@ static void every_unit_of_time_gives_the_same_time(void **state)
 		for (size_t i = 0; i < sizeof(cases) / sizeof(cases[0]); i++) {
 			struct blocks b = {0};
 			add_section(&b, big_endian == 1);
-			add_interface(&b, &(struct interface_case){227, "eng", cases[i].resolution, false, 0});
+			add_interface(&b, &(struct interface_case){
+						  227, "eng", cases[i].resolution, false, 0});
 			add_packet(&b, 0, cases[i].stamp);
 			struct bytes_result *r = bytes_read(b.bytes, b.size, NULL, 100);
 			assert_int_equal(r->count, 1);
-			assert_string_equal(bytes_show_frame(r, 0), "eng 1669809629.500000000 " REAL_FRAME);
+			assert_string_equal(
+				bytes_show_frame(r, 0), "eng 1669809629.500000000 " REAL_FRAME);
 		}
 	}
 }
@@ -640,7 +652,8 @@ static void times_out_of_range_are_damage(void **state)
 
 static void each_kind_of_packet_is_told(void **state)
 {
-	/* LINKTYPE_CAN_SOCKETCAN: flags in the identifier; byte 4 length, 5 CAN FD flags; XL: 0x80 in 4. */
+	/* LINKTYPE_CAN_SOCKETCAN: flags in the identifier; byte 4 length, 5 CAN FD flags; XL: 0x80
+	 * in 4. */
 	static const struct {
 		uint8_t head[8];
 		size_t size;
@@ -670,8 +683,8 @@ static void each_kind_of_packet_is_told(void **state)
 		struct blocks b = {0};
 		uint8_t packet[128];
 		uint64_t stamp = UINT64_C(1669809629500001);
-		uint32_t words[] = {0, (uint32_t)(stamp >> 32), (uint32_t)stamp, (uint32_t)cases[i].size,
-			(uint32_t)cases[i].size};
+		uint32_t words[] = {0, (uint32_t)(stamp >> 32), (uint32_t)stamp,
+			(uint32_t)cases[i].size, (uint32_t)cases[i].size};
 		char expected[128];
 
 		memset(packet, 0, sizeof(packet));
@@ -690,7 +703,8 @@ static void each_kind_of_packet_is_told(void **state)
 		}
 		assert_int_equal(r->damage.count, 0);
 		assert_int_equal(r->count, 1);
-		snprintf(expected, sizeof(expected), "can7 1669809629.500001000 %s", cases[i].frame);
+		snprintf(
+			expected, sizeof(expected), "can7 1669809629.500001000 %s", cases[i].frame);
 		assert_string_equal(bytes_show_frame(r, 0), expected);
 	}
 }
@@ -702,8 +716,8 @@ static void files_of_other_networks_are_refused_by_name(void **state)
 	struct blocks b = {0};
 
 	(void)state;
-	size_t size = libpcap_write(&header, packets, 1, DLT_EN10MB,
-		PCAP_TSTAMP_PRECISION_MICRO, bytes, sizeof(bytes));
+	size_t size = libpcap_write(
+		&header, packets, 1, DLT_EN10MB, PCAP_TSTAMP_PRECISION_MICRO, bytes, sizeof(bytes));
 	struct bytes_result *r = bytes_read(bytes, size, NULL, 10);
 	assert_int_equal(r->opened, -ENOMSG);
 	assert_non_null(strstr(r->error, "Ethernet"));
@@ -720,10 +734,12 @@ int main(void)
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(libpcap_reads_what_is_written),
 		cmocka_unit_test(what_libpcap_writes_is_read),
-		cmocka_unit_test(a_real_packet_has_its_identifier_big_endian_in_a_little_endian_file),
+		cmocka_unit_test(
+			a_real_packet_has_its_identifier_big_endian_in_a_little_endian_file),
 		cmocka_unit_test(both_byte_orders_are_read),
 		cmocka_unit_test(files_put_behind_each_other_are_read_through),
-		cmocka_unit_test(a_damaged_byte_loses_no_more_than_the_frame_it_is_in_and_one_beside_it),
+		cmocka_unit_test(
+			a_damaged_byte_loses_no_more_than_the_frame_it_is_in_and_one_beside_it),
 		cmocka_unit_test(bytes_lost_or_put_in_lose_no_more_than_what_they_touch),
 		cmocka_unit_test(every_unit_of_time_gives_the_same_time),
 		cmocka_unit_test(an_offset_of_stamps_is_added),

@@ -1,5 +1,7 @@
-/* The text forms of can-utils, line by line. The examples marked (lib.h) are those of can-utils'
- * lib.h and lib.c; the others are written after its sprint_canframe() and sprint_long_canframe(). */
+/* The text forms of can-utils, line by line. The examples marked (lib.h) are can-utils'
+ * own, in part quoted from memory; the others are written after its sprint_canframe() and
+ * sprint_long_canframe().
+ */
 #include "capture_bytes.h"
 
 #include <errno.h>
@@ -18,13 +20,16 @@ static const struct line_case log_cases[] = {
 	{"(1436509053.850870123) can1 12345678#11", "can1 1436509053.850870123 ext 12345678 1 11"},
 	{"(1436509053.850870) can1 12345678#1122334455667788 R",
 		"can1 1436509053.850870000 ext 12345678 8 1122334455667788"},
-	{"(1436509053.850870) can1 12345678#112233 T", "can1 1436509053.850870000 ext 12345678 3 112233"},
-	{"(1436509053.850870)   can1 12345678#112233", "can1 1436509053.850870000 ext 12345678 3 112233"},
-	{"  (1436509053.850870) can1 12345678#112233", "can1 1436509053.850870000 ext 12345678 3 112233"},
+	{"(1436509053.850870) can1 12345678#112233 T",
+		"can1 1436509053.850870000 ext 12345678 3 112233"},
+	{"(1436509053.850870)   can1 12345678#112233",
+		"can1 1436509053.850870000 ext 12345678 3 112233"},
+	{"  (1436509053.850870) can1 12345678#112233",
+		"can1 1436509053.850870000 ext 12345678 3 112233"},
 	{"(1436509053.850870) can1 1cebff03#0a1b2c3d4e5f6a7b",
 		"can1 1436509053.850870000 ext 1CEBFF03 8 0A1B2C3D4E5F6A7B"},
 	{"(1436509053.850870) can1 123#", "can1 1436509053.850870000 std 123 0 "}, /* (lib.h) */
-	{"(1436509053.850870) can1 123#1122334455667788", /* (lib.h) */
+	{"(1436509053.850870) can1 123#1122334455667788",			   /* (lib.h) */
 		"can1 1436509053.850870000 std 123 8 1122334455667788"},
 	{"(1436509053.850870) can1 5A1#11.22.33.44.55.66.77.88", /* (lib.h) */
 		"can1 1436509053.850870000 std 5A1 8 1122334455667788"},
@@ -32,14 +37,16 @@ static const struct line_case log_cases[] = {
 	{"(1436509053.850870) can1 123#1122334455667788_E", /* (lib.h) */
 		"can1 1436509053.850870000 std 123 8 1122334455667788"},
 	{"(1436509053.850870) can1 123#R", "can1 1436509053.850870000 remote 123 0 "},
-	{"(1436509053.850870) can1 00000123#R3", "can1 1436509053.850870000 remote 123 0 "}, /* (lib.h) */
+	{"(1436509053.850870) can1 00000123#R3",
+		"can1 1436509053.850870000 remote 123 0 "}, /* (lib.h) */
 	{"(1436509053.850870) can1 123#R8_9", "can1 1436509053.850870000 remote 123 0 "},
 	{"(1436509053.850870) can1 123#R R", "can1 1436509053.850870000 remote 123 0 "},
 	{"(1436509053.850870) can1 32345678#112233", /* (lib.h): an error frame */
 		"can1 1436509053.850870000 error 12345678 3 112233"},
 	{"(1436509053.850870) can1 20000004#0008000000006000",
 		"can1 1436509053.850870000 error 4 8 0008000000006000"},
-	{"(1436509053.850870) can1 213##311", "can1 1436509053.850870000 other 213 1 11"}, /* (lib.h) */
+	{"(1436509053.850870) can1 213##311",
+		"can1 1436509053.850870000 other 213 1 11"}, /* (lib.h) */
 	{"(1436509053.850870) can1 1F334455##1112233445566778899AABBCC",
 		"can1 1436509053.850870000 other 1F334455 8 1122334455667788"},
 	{"(1436509053.850870) can1 45123#81:00:12345678#11223344.556677", /* (lib.h) */
@@ -87,23 +94,30 @@ static const struct line_case log_cases[] = {
 static const struct line_case screen_cases[] = {
 	{" (1436509053.850870)  can0  18FEDF00   [8]  8A A0 28 7D 7D FF FF F5",
 		"can0 1436509053.850870000 ext 18FEDF00 8 8AA0287D7DFFFFF5"},
-	{" (1436509053.850870)  can0  18FEDF00   [0] ", "can0 1436509053.850870000 ext 18FEDF00 0 "},
-	{" (1436509053.850870)  can0  123   [2]  11 22", "can0 1436509053.850870000 std 123 2 1122"},
-	{" (1436509053.850870)  can0       123   [2]  11 22", "can0 1436509053.850870000 std 123 2 1122"},
-	{" (1436509053.850870123)  can0  123   [2]  11 22", "can0 1436509053.850870123 std 123 2 1122"},
+	{" (1436509053.850870)  can0  18FEDF00   [0] ",
+		"can0 1436509053.850870000 ext 18FEDF00 0 "},
+	{" (1436509053.850870)  can0  123   [2]  11 22",
+		"can0 1436509053.850870000 std 123 2 1122"},
+	{" (1436509053.850870)  can0       123   [2]  11 22",
+		"can0 1436509053.850870000 std 123 2 1122"},
+	{" (1436509053.850870123)  can0  123   [2]  11 22",
+		"can0 1436509053.850870123 std 123 2 1122"},
 	{" (1436509053.850870)  can0  RX - -  123   [2]  11 22",
 		"can0 1436509053.850870000 std 123 2 1122"},
 	{" (1436509053.850870)  can0  TX B E  18FEDF00   [2]  11 22",
 		"can0 1436509053.850870000 ext 18FEDF00 2 1122"},
-	{" (1436509053.850870)  can0  123   [0]  remote request", "can0 1436509053.850870000 remote 123 0 "},
-	{" (1436509053.850870)  can0  123   [5]  remote request", "can0 1436509053.850870000 remote 123 0 "},
+	{" (1436509053.850870)  can0  123   [0]  remote request",
+		"can0 1436509053.850870000 remote 123 0 "},
+	{" (1436509053.850870)  can0  123   [5]  remote request",
+		"can0 1436509053.850870000 remote 123 0 "},
 	{" (1436509053.850870)  can0  123   {E}  11 22 33 44 55 66 77 88",
 		"can0 1436509053.850870000 std 123 8 1122334455667788"},
 	{" (1436509053.850870)  can0  123   [3]  41 42 43                   'ABC'",
 		"can0 1436509053.850870000 std 123 3 414243"},
 	{" (1436509053.850870)  can0  123   [2]  00010001 11111111",
 		"can0 1436509053.850870000 std 123 2 11FF"},
-	{" (1436509053.850870)  can0  123   [3]  33`22`11", "can0 1436509053.850870000 std 123 3 112233"},
+	{" (1436509053.850870)  can0  123   [3]  33`22`11",
+		"can0 1436509053.850870000 std 123 3 112233"},
 	{" (1436509053.850870)  can0  20000004   [8]  00 08 00 00 00 00 60 00   ERRORFRAME",
 		"can0 1436509053.850870000 error 4 8 0008000000006000"},
 	{" (1436509053.850870)  can0  123  [12]  11 22 33 44 55 66 77 88 99 AA BB CC",
@@ -136,11 +150,13 @@ static void check_lines(const struct line_case *cases, size_t count, const char 
 
 	for (size_t i = 0; i < count; i++) {
 		const struct line_case *c = &cases[i];
-		size_t at = (size_t)snprintf(text, sizeof(text), "%s\n%s\n%s\n", good, c->line, c->line);
+		size_t at = (size_t)snprintf(
+			text, sizeof(text), "%s\n%s\n%s\n", good, c->line, c->line);
 		for (int n = 0; n < 8; n++) {
 			at += (size_t)snprintf(text + at, sizeof(text) - at, "%s\n", good);
 		}
-		at += (size_t)snprintf(text + at, sizeof(text) - at, "%s\r\n%s\n", c->line, c->line);
+		at += (size_t)snprintf(
+			text + at, sizeof(text) - at, "%s\r\n%s\n", c->line, c->line);
 		struct bytes_result *r = bytes_read(text, at, NULL, 1000);
 		assert_int_equal(r->opened, 0);
 		if (c->frame == NULL) {
@@ -179,7 +195,8 @@ static void each_screen_line_means_what_the_format_says(void **state)
 static void the_format_is_told_from_the_content(void **state)
 {
 	(void)state;
-	struct bytes_result *r = bytes_read_text("(1436509053.850869) can1 18FEDF00#8AA0287D7DFFFFF5\n");
+	struct bytes_result *r =
+		bytes_read_text("(1436509053.850869) can1 18FEDF00#8AA0287D7DFFFFF5\n");
 	assert_string_equal(r->format, "candump log");
 	assert_string_equal(r->compression, "");
 	assert_int_equal(r->clock, CAPTURE_CLOCK_ABSOLUTE);
@@ -193,7 +210,8 @@ static void the_format_is_told_from_the_content(void **state)
 static void remarks_are_no_damage_and_drop_notes_are_summed(void **state)
 {
 	(void)state;
-	struct bytes_result *r = bytes_read_text("# a comment\n"
+	struct bytes_result *r = bytes_read_text(
+		"# a comment\n"
 		"\n"
 		"; another\r\n"
 		"(1436509053.1) can1 18FEDF00#8A\n"
@@ -205,7 +223,8 @@ static void remarks_are_no_damage_and_drop_notes_are_summed(void **state)
 	assert_int_equal(r->damage.count, 0);
 	assert_int_equal(r->dropped, 42);
 
-	r = bytes_read_text(" (1436509053.1)  can0  20000004   [8]  00 08 00 00 00 00 60 00   ERRORFRAME\n"
+	r = bytes_read_text(
+		" (1436509053.1)  can0  20000004   [8]  00 08 00 00 00 00 60 00   ERRORFRAME\n"
 		"\tcontroller-problem{tx-error-warning}\n"
 		"\terror-counter-tx-rx{{96}{0}}\n"
 		" (1436509053.2)  can0  123   [0] \n");
@@ -216,9 +235,10 @@ static void remarks_are_no_damage_and_drop_notes_are_summed(void **state)
 static void a_line_behind_a_broken_one_is_kept(void **state)
 {
 	(void)state;
-	struct bytes_result *r = bytes_read_text("(1436509053.1) can1 18FEDF00#8A\n"
-		"(1436509053.2) can1 18FE(1436509053.3) can1 18FEDF00#8B\n"
-		"(1436509053.4) can1 18FEDF00#8C\n");
+	struct bytes_result *r =
+		bytes_read_text("(1436509053.1) can1 18FEDF00#8A\n"
+				"(1436509053.2) can1 18FE(1436509053.3) can1 18FEDF00#8B\n"
+				"(1436509053.4) can1 18FEDF00#8C\n");
 	assert_int_equal(r->count, 3);
 	assert_string_equal(bytes_show_frame(r, 1), "can1 1436509053.300000000 ext 18FEDF00 1 8B");
 	assert_int_equal(r->damage.count, 1);
@@ -229,7 +249,7 @@ static void the_last_line_counts_only_when_nothing_of_it_can_be_missing(void **s
 {
 	(void)state;
 	struct bytes_result *r = bytes_read_text("(1436509053.1) can1 18FEDF00#8A\n"
-		"(1436509053.2) can1 18FEDF00#1122334455667788");
+						 "(1436509053.2) can1 18FEDF00#1122334455667788");
 	assert_int_equal(r->count, 2);
 	assert_int_equal(r->damage.count, 0);
 	r = bytes_read_text("(1436509053.1) can1 18FEDF00#8A\n(1436509053.2) can1 18FEDF00#112233");
@@ -238,18 +258,18 @@ static void the_last_line_counts_only_when_nothing_of_it_can_be_missing(void **s
 	assert_int_equal(r->damage.first_line, 2);
 	assert_true(r->damage.cut);
 	r = bytes_read_text(" (1436509053.1)  can1  18FEDF00   [1]  8A\n"
-		" (1436509053.1)  can1  18FEDF00   [1]  8B");
+			    " (1436509053.1)  can1  18FEDF00   [1]  8B");
 	assert_int_equal(r->count, 2);
 	r = bytes_read_text(" (1436509053.1)  can1  18FEDF00   [1]  8A\n"
-		" (1436509053.1)  can1  18FEDF00   [2]  8B");
+			    " (1436509053.1)  can1  18FEDF00   [2]  8B");
 	assert_int_equal(r->count, 1);
 	assert_true(r->damage.cut);
 }
 
 static void zero_bytes_and_endless_lines_lose_only_themselves(void **state)
 {
-	static const size_t sizes[] = {1, 100, 1023, 1024, 16 * 1024, 16 * 1024 + 1, 255 * 1024, 256 * 1024,
-		1024 * 1024};
+	static const size_t sizes[] = {
+		1, 100, 1023, 1024, 16 * 1024, 16 * 1024 + 1, 255 * 1024, 256 * 1024, 1024 * 1024};
 	static const char fills[] = {'\0', 'x', '(', '\x7f'};
 	static const char first[] = "(1436509053.1) can1 18FEDF00#1122334455667788\n";
 	static const char last[] = "(1436509053.2) can1 18FEDF00#8877665544332211\n";
@@ -272,8 +292,9 @@ static void zero_bytes_and_endless_lines_lose_only_themselves(void **state)
 				struct bytes_result *r = bytes_read(bytes, at, NULL, 1000);
 				assert_int_equal(r->opened, 0);
 				assert_int_equal(r->count, 2);
-				assert_string_equal(bytes_show_frame(r, 1),
-					"can1 1436509053.200000000 ext 18FEDF00 8 8877665544332211");
+				assert_string_equal(
+					bytes_show_frame(r, 1), "can1 1436509053.200000000 ext "
+								"18FEDF00 8 8877665544332211");
 				assert_int_equal(r->damage.count, 1);
 				assert_int_equal(r->damage.first_line, 2);
 				assert_int_equal(r->damage.first_byte, sizeof(first) - 1);
@@ -296,7 +317,8 @@ static void buses_beyond_the_eighth_are_counted_as_damage(void **state)
 
 	(void)state;
 	for (int i = 0; i < 10; i++) {
-		at += (size_t)snprintf(text + at, sizeof(text) - at, "(1436509053.%d) can%d 18FEDF00#11\n", i, i);
+		at += (size_t)snprintf(
+			text + at, sizeof(text) - at, "(1436509053.%d) can%d 18FEDF00#11\n", i, i);
 	}
 	struct bytes_result *r = bytes_read(text, at, NULL, 1000);
 	assert_int_equal(r->count, 8);
@@ -311,8 +333,11 @@ static void buses_of_a_padded_log_keep_apart(void **state)
 
 	(void)state;
 	for (int i = 0; i < 60; i++) {
-		at += (size_t)snprintf(text + at, sizeof(text) - at, "(1436509053.%06d) %8s 18FEDF00#11223344\n",
-			i, i % 3 == 0 ? "can1" : i % 3 == 1 ? "can10" : "longcan0");
+		at += (size_t)snprintf(text + at, sizeof(text) - at,
+			"(1436509053.%06d) %8s 18FEDF00#11223344\n", i,
+			i % 3 == 0   ? "can1"
+			: i % 3 == 1 ? "can10"
+				     : "longcan0");
 	}
 	struct bytes_result *r = bytes_read(text, at, NULL, 1000);
 	assert_int_equal(r->count, 60);
@@ -387,12 +412,14 @@ static void a_start_is_the_time_of_the_first_frame(void **state)
 
 static void absolute_times_ignore_a_start(void **state)
 {
-	static const int64_t times_ns[] = {INT64_C(1436509053850870000), INT64_C(1436509052850870000)};
+	static const int64_t times_ns[] = {
+		INT64_C(1436509053850870000), INT64_C(1436509052850870000)};
 
 	(void)state;
 	check_times("(1436509053.850870) can0 123#\n(1436509052.850870) can0 123#\n", &with_start,
 		CAPTURE_CLOCK_ABSOLUTE, times_ns, 2);
-	check_times(" (1436509053.850870)  can0  123   [0] \n (1436509052.850870)  can0  123   [0] \n",
+	check_times(
+		" (1436509053.850870)  can0  123   [0] \n (1436509052.850870)  can0  123   [0] \n",
 		&with_start, CAPTURE_CLOCK_ABSOLUTE, times_ns, 2);
 }
 
@@ -413,8 +440,8 @@ static void one_restart_of_the_recorder_does_not_make_times_deltas(void **state)
 
 	(void)state;
 	for (int i = 0; i < 40; i++) {
-		at += (size_t)snprintf(text + at, sizeof(text) - at, " (%03d.000000)  can0  123   [0] \n",
-			i < 20 ? i : i - 20);
+		at += (size_t)snprintf(text + at, sizeof(text) - at,
+			" (%03d.000000)  can0  123   [0] \n", i < 20 ? i : i - 20);
 	}
 	struct bytes_result *r = bytes_read(text, at, NULL, 1000);
 	assert_int_equal(r->count, 40);
