@@ -4,11 +4,15 @@
 
 #include "daemon/command.h"
 
+/* demo_command.c */
+extern const struct command command_demo;
 /* replay_command.c */
 extern const struct command command_replay;
 /* fact_commands.c */
 extern const struct command command_runs;
 extern const struct command command_trips;
 extern const struct command command_events;
+/* element_commands.c */
+extern const struct command command_elements;
 
 #endif

@@ -7,9 +7,11 @@
 
 /* In the order in which a newcomer meets them. */
 static const struct command *const commands[] = {
+	&command_demo,
 	&command_replay,
 	&command_runs,
 	&command_trips,
+	&command_elements,
 	&command_events,
 };
 #define COMMANDS (sizeof(commands) / sizeof(commands[0]))

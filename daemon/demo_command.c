@@ -1,0 +1,362 @@
+/* demo_command.c: an invented boat's season, written as a capture and replayed into a log. */
+#include <errno.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/stat.h>
+
+#include "daemon/capture_replay.h"
+#include "daemon/commands.h"
+#include "daemon/element_table.h"
+#include "daemon/fact_tables.h"
+#include "replay/scenario.h"
+
+#define COUNT(columns) (sizeof(columns) / sizeof((columns)[0]))
+#define PATH_BYTES 512
+
+struct demo {
+	const struct command_line *line;
+	struct scenario_options options;
+	struct settings settings;
+	char folder[PATH_BYTES];
+	char capture[PATH_BYTES + 32];
+	char truth[PATH_BYTES + 32];
+	char log[PATH_BYTES + 32];
+	struct log_store *store;
+	struct capture_replay replay;
+	size_t engine_count;
+	double true_l[SCENARIO_ENGINES_MAX];
+	double true_h[SCENARIO_ENGINES_MAX];
+};
+
+static bool whole_number(const char *text, unsigned long highest, unsigned long *ret_number)
+{
+	size_t digits = strspn(text, "0123456789");
+
+	if (digits == 0 || digits > 9 || text[digits] != '\0') {
+		return false;
+	}
+	*ret_number = strtoul(text, NULL, 10);
+	return *ret_number <= highest;
+}
+
+/* The command line's wishes into the scenario's options. */
+static enum program_exit choose_options(struct demo *demo)
+{
+	static const struct {
+		const char *word;
+		enum scenario_protocol protocol;
+	} protocols[] = {{"nmea2000", SCENARIO_NMEA2000}, {"j1939", SCENARIO_J1939},
+		{"both", SCENARIO_BOTH}};
+	const struct command_line *line = demo->line;
+	const char *seed = command_value(line, "--seed");
+	const char *protocol = command_value(line, "--protocol");
+	const char *loss = command_value(line, "--loss");
+	const char *hours = command_value(line, "--hours");
+	unsigned long number;
+	char expected[128];
+
+	scenario_options_init(&demo->options);
+	if (seed != NULL) {
+		if (!whole_number(seed, 999999999, &number)) {
+			return command_misused(line, "--seed: expected a number, 0 to 999999999; got '%s'",
+				seed);
+		}
+		demo->options.seed = number;
+	}
+	if (hours != NULL) {
+		if (!whole_number(hours, 1000, &number) || number == 0) {
+			return command_misused(line, "--hours: expected 1 to 1000; got '%s'", hours);
+		}
+		/* As many engine hours a day as the usual season has. */
+		demo->options.days = 1 + (unsigned)((double)number *
+			(double)demo->options.days / demo->options.engine_h);
+		demo->options.engine_h = (double)number;
+	}
+	if (loss != NULL) {
+		double percent;
+		if (units_parse(QUANTITY_NONE, loss, &percent, expected, sizeof(expected)) != 0 ||
+			percent < 0 || percent > 50) {
+			return command_misused(line, "--loss: expected 0 to 50; got '%s'", loss);
+		}
+		demo->options.disturb.loss = percent / 100;
+	}
+	if (protocol != NULL) {
+		size_t i = 0;
+		while (i < COUNT(protocols) && strcmp(protocols[i].word, protocol) != 0) {
+			i++;
+		}
+		if (i == COUNT(protocols)) {
+			return command_misused(line, "--protocol: expected nmea2000, j1939 or both; "
+				"got '%s'", protocol);
+		}
+		demo->options.protocol = protocols[i].protocol;
+		if (protocols[i].protocol == SCENARIO_J1939) {
+			/* The filters' sensors report by this protocol's own messages. */
+			for (size_t e = 0; e < SCENARIO_ENGINES_MAX; e++) {
+				struct scenario_filter *filters = demo->options.engine[e].filters;
+				filters[0].sensor = SENSOR_SPN1382;
+				filters[0].sensor_kind = SENSES_DIFFERENTIAL;
+				filters[1].sensor = SENSOR_SPN95;
+				filters[1].sensor_kind = SENSES_DIFFERENTIAL;
+			}
+		}
+	}
+	const char *wrong = scenario_options_check(&demo->options);
+	if (wrong != NULL) {
+		return command_misused(line, "no such season can be: %s", wrong);
+	}
+	return EXIT_DONE;
+}
+
+static enum program_exit choose_folder(struct demo *demo)
+{
+	const char *folder = command_value(demo->line, "--folder");
+
+	if (folder != NULL) {
+		if (strlen(folder) >= sizeof(demo->folder)) {
+			return command_misused(demo->line, "--folder: the name is too long");
+		}
+		(void)snprintf(demo->folder, sizeof(demo->folder), "%s", folder);
+		if (mkdir(folder, 0777) != 0 && errno != EEXIST) {
+			return command_failed(demo->line, "cannot make folder '%s': %s", folder,
+				strerror(errno));
+		}
+	} else {
+		const char *parent = getenv("TMPDIR");
+		(void)snprintf(demo->folder, sizeof(demo->folder), "%s/sightbowl-demo-XXXXXX",
+			parent == NULL || *parent == '\0' || strlen(parent) > 400 ? "/tmp" : parent);
+		if (mkdtemp(demo->folder) == NULL) {
+			return command_failed(demo->line, "cannot make folder '%s': %s", demo->folder,
+				strerror(errno));
+		}
+	}
+	(void)snprintf(demo->capture, sizeof(demo->capture), "%s/season.log.zst", demo->folder);
+	(void)snprintf(demo->truth, sizeof(demo->truth), "%s/truth.json", demo->folder);
+	(void)snprintf(demo->log, sizeof(demo->log), "%s/boat.db", demo->folder);
+	return EXIT_DONE;
+}
+
+static int write_truth(struct demo *demo, struct scenario *scenario)
+{
+	FILE *out = fopen(demo->truth, "we");
+	int result;
+
+	if (out == NULL) {
+		return -errno;
+	}
+	result = scenario_truth_write(scenario, out);
+	if (fclose(out) != 0 && result == 0) {
+		result = -errno;
+	}
+	return result;
+}
+
+/* Writes the capture and its truth, and keeps what the engines really burned. */
+static enum program_exit write_season(struct demo *demo)
+{
+	static struct frame frames[1024];
+	struct scenario *scenario = NULL;
+	struct capture_writer *writer = NULL;
+	const struct scenario_truth *truth;
+	int result = scenario_create(&scenario, &demo->options);
+	size_t count;
+
+	if (result == 0) {
+		result = capture_writer_open(&writer, demo->capture, WRITE_CANDUMP, WRITE_ZSTD,
+			scenario_buses(scenario));
+	}
+	while (result == 0 && (count = scenario_next(scenario, frames, COUNT(frames))) > 0) {
+		for (size_t i = 0; i < count && result == 0; i++) {
+			result = capture_writer_put(writer, &frames[i]);
+		}
+	}
+	int closed = capture_writer_close(writer);
+	result = result == 0 ? closed : result;
+	if (result == 0) {
+		result = write_truth(demo, scenario);
+	}
+	if (result == 0) {
+		truth = scenario_truth(scenario);
+		demo->engine_count = demo->options.engines;
+		for (size_t i = 0; i < demo->engine_count; i++) {
+			demo->true_l[i] = truth->fuel_l[i];
+			demo->true_h[i] = truth->engine_h[i];
+		}
+	}
+	scenario_destroy(scenario);
+	return result == 0 ? EXIT_DONE
+			   : command_failed(demo->line, "cannot write the season into '%s': %s",
+				     demo->folder, strerror(-result));
+}
+
+static enum program_exit replay_season(struct demo *demo)
+{
+	const char *paths[] = {demo->capture};
+	struct capture_replay_options options = {
+		.paths = paths,
+		.count = 1,
+		.settings = &demo->settings,
+	};
+	char error[1024];
+
+	if (log_store_open(&demo->store, demo->log, error, sizeof(error)) != 0) {
+		return command_failed(demo->line, "%s", error);
+	}
+	options.store = demo->store;
+	if (capture_replay_run(&options, &demo->replay) != 0) {
+		return command_failed(demo->line, "%s", demo->replay.error);
+	}
+	if (demo->replay.end != REPLAY_COMPLETE) {
+		return command_failed(demo->line, "'%s': %s", demo->capture, demo->replay.error);
+	}
+	return EXIT_DONE;
+}
+
+static const struct table_column account_columns[] = {
+	{"engine", TABLE_INTEGER, QUANTITY_NONE, 0},
+	{"runs", TABLE_INTEGER, QUANTITY_NONE, 0},
+	{"engine_h", TABLE_REAL, QUANTITY_HOURS, 2},
+	{"true_engine_h", TABLE_REAL, QUANTITY_HOURS, 2},
+	{"fuel_l", TABLE_REAL, QUANTITY_VOLUME, 2},
+	{"fuel_uncertainty_l", TABLE_REAL, QUANTITY_VOLUME, 2},
+	{"true_fuel_l", TABLE_REAL, QUANTITY_VOLUME, 2},
+	{"error_pct", TABLE_REAL, QUANTITY_NONE, 3},
+};
+
+/* What the log says beside what the model knows. */
+static enum program_exit put_account(struct demo *demo, struct table *table)
+{
+	sqlite3 *db = log_store_db(demo->store);
+	sqlite3_stmt *statement;
+
+	if (sqlite3_prepare_v2(db, "SELECT count(*), sum(engine_h), sum(fuel_l), "
+		"sum(fuel_uncertainty_l) FROM run_list WHERE engine = ?1", -1, &statement,
+		NULL) != SQLITE_OK) {
+		return command_failed(demo->line, "cannot read the log: %s", sqlite3_errmsg(db));
+	}
+	table_begin(table, "account", account_columns, COUNT(account_columns));
+	for (size_t i = 0; i < demo->engine_count; i++) {
+		(void)sqlite3_bind_int64(statement, 1, (int64_t)i);
+		if (sqlite3_step(statement) == SQLITE_ROW) {
+			double fuel_l = sqlite3_column_double(statement, 2);
+			table_put_integer(table, (int64_t)i);
+			table_put_integer(table, sqlite3_column_int64(statement, 0));
+			table_put_real(table, sqlite3_column_double(statement, 1));
+			table_put_real(table, demo->true_h[i]);
+			table_put_real(table, fuel_l);
+			table_put_real(table, sqlite3_column_double(statement, 3));
+			table_put_real(table, demo->true_l[i]);
+			table_put_real(table, demo->true_l[i] > 0
+				? (fuel_l / demo->true_l[i] - 1) * 100 : NAN);
+			table_end_row(table);
+		}
+		(void)sqlite3_reset(statement);
+	}
+	table_end(table);
+	(void)sqlite3_finalize(statement);
+	return EXIT_DONE;
+}
+
+static enum program_exit show_season(struct demo *demo)
+{
+	struct table *table;
+	int64_t end_ns = 0;
+	enum program_exit status = command_open_output(demo->line, &table);
+
+	if (status != EXIT_DONE) {
+		return status;
+	}
+	status = fact_table_trips(demo->line, table, demo->store);
+	if (status == EXIT_DONE) {
+		status = element_table_log_end(demo->line, demo->store, &end_ns);
+	}
+	if (status == EXIT_DONE) {
+		status = element_table_put(demo->line, table, demo->store, &demo->settings.boat, end_ns);
+	}
+	if (status == EXIT_DONE) {
+		status = fact_table_events(demo->line, table, demo->store);
+	}
+	if (status == EXIT_DONE) {
+		status = put_account(demo, table);
+	}
+	return command_close_output(demo->line, table, status);
+}
+
+static void say_where(const struct demo *demo)
+{
+	(void)printf("\n%llu frames in %.1f s (%.1f million/s). The boat and its season are invented; "
+		     "the account table\ncompares the log with what the model knows.\n\n"
+		     "Kept in %s:\n"
+		     "  season.log.zst  the capture      truth.json  what really happened\n"
+		     "  boat.db         the log\n\n"
+		     "Look further:\n"
+		     "  sightbowl runs --db %s\n"
+		     "  sightbowl status --db %s\n"
+		     "  sightbowl listen %s\n"
+		     "  sightbowl replay --db %s %s   (refused: it is in there)\n",
+		(unsigned long long)demo->replay.frames, demo->replay.seconds,
+		(double)demo->replay.frames / demo->replay.seconds / 1e6, demo->folder, demo->log,
+		demo->log, demo->capture, demo->log, demo->capture);
+}
+
+static enum program_exit run_demo(const struct command_line *line)
+{
+	struct demo *demo = calloc(1, sizeof(*demo));
+	enum program_exit status;
+
+	if (demo == NULL) {
+		return command_failed(line, "no memory left");
+	}
+	demo->line = line;
+	demo->settings = line->settings;
+	status = choose_options(demo);
+	if (status == EXIT_DONE) {
+		status = choose_folder(demo);
+	}
+	if (status == EXIT_DONE) {
+		scenario_boat(&demo->options, &demo->settings.boat);
+		if (line->format == TABLE_PEOPLE) {
+			(void)printf("An invented season: %.0f engine hours in %u days …\n\n",
+				demo->options.engine_h, demo->options.days);
+			(void)fflush(stdout);
+		}
+		status = write_season(demo);
+	}
+	if (status == EXIT_DONE && command_value(line, "--write-only") == NULL) {
+		status = replay_season(demo);
+		if (status == EXIT_DONE) {
+			status = show_season(demo);
+		}
+		if (status == EXIT_DONE && line->format == TABLE_PEOPLE) {
+			say_where(demo);
+		}
+	}
+	log_store_close(demo->store);
+	free(demo);
+	return status;
+}
+
+static const struct command_option demo_options[] = {
+	{"--folder", "FOLDER", "where its files go (else a new folder for temporary files)"},
+	{"--hours", "N", "engine hours of the season"},
+	{"--seed", "N", "another season, another number"},
+	{"--protocol", "WORD", "what the bus carries: nmea2000, j1939, both"},
+	{"--loss", "PERCENT", "share of frames that the recorder misses"},
+	{"--write-only", NULL, "write the capture and its truth, replay nothing"},
+	{NULL, NULL, NULL},
+};
+
+const struct command command_demo = {
+	.name = "demo",
+	.summary = "an invented season, replayed, with its account",
+	.arguments = "",
+	.help = "Invents a season of an invented boat, writes it as a capture together with the truth that only\n"
+		"the model knows, replays it into a log, and shows what the log says of it.\n\n"
+		"  sightbowl demo\n"
+		"  sightbowl demo --protocol j1939 --loss 5 --seed 7\n"
+		"  sightbowl demo --folder season --write-only",
+	.takes = COMMAND_TAKES_FORMAT,
+	.options = demo_options,
+	.run = run_demo,
+};
