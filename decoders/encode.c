@@ -139,7 +139,7 @@ int encode_payload(size_t row, uint16_t instance, const struct encode_value *val
 			return result;
 		}
 	}
-	if (length < SINGLE_BYTES && r->length == 0) {
+	if (length < SINGLE_BYTES && r->travels == TRAVELS_SINGLE) {
 		if (capacity < SINGLE_BYTES) {
 			return -ENOBUFS;
 		}

@@ -96,7 +96,8 @@ static struct special_codes special_codes_of(enum message_family family,
 		unsigned magnitude = field->kind == FIELD_SIGNED ? bits - 1 : bits;
 		uint64_t top = mask_of(magnitude);
 		uint64_t error = magnitude >= 3 ? top - 1 : top;
-		return (struct special_codes){.reserved = error, .error = error, .missing = top};
+		uint64_t reserved = bits >= 8 ? top - 2 : error;
+		return (struct special_codes){.reserved = reserved, .error = error, .missing = top};
 	}
 	if (bits > INDICATOR_BITS_MAX) {
 		return none;

@@ -21,8 +21,9 @@ bool field_get(const uint8_t *data, size_t length, unsigned first_bit, unsigned 
 bool field_put(uint8_t *data, size_t length, unsigned first_bit, unsigned bits, uint64_t code);
 
 /* What a code is in its family, before any look at the value:
- * - NMEA 2000: the top code is not available, the one below it error; fields with fewer than three
- *   bits for the magnitude have only the first. Signed fields count from the top of their positive range.
+ * - NMEA 2000: the top code is not available, the one below it error, and in fields of 8 bits or more
+ *   the one below that reserved; fields with fewer than three bits for the magnitude have only the
+ *   first. Signed fields count from the top of their positive range.
  * - J1939: from 8 to 32 bits the most significant byte decides: FB reserved (parameter-specific),
  *   FC and FD reserved, FE error, FF not available; from 2 to 7 bits the top code is not available
  *   and the one below it error; 1 bit and more than 32 bits have no such codes.

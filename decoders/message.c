@@ -32,8 +32,8 @@ int message_row_find(uint32_t pgn)
 	return low < message_row_count() && message_row_get(low)->pgn == pgn ? (int)low : -1;
 }
 
-/* From 126976 to 131070 single and fast messages are mixed. These are the fast ones among the PGNs of
- * which public libraries agree; ranges include their ends. From 130816 on, all are a maker's own. */
+/* From 126976 to 131070 single and fast messages are mixed. These are the fast ones by public lists;
+ * ranges include their ends. From 130816 on, all are a maker's own. */
 static const struct {
 	uint32_t first;
 	uint32_t last;
@@ -44,7 +44,7 @@ static const struct {
 	{127233, 127233},
 	{127237, 127237},
 	{127489, 127491},
-	{127494, 127500},
+	{127494, 127498},
 	{127503, 127504},
 	{127506, 127507},
 	{127509, 127514},
@@ -68,8 +68,7 @@ static const struct {
 	{130060, 130061},
 	{130064, 130074},
 	{130320, 130324},
-	{130330, 130330},
-	{130560, 130560},
+	{130329, 130330},
 	{130561, 130567},
 	{130569, 130574},
 	{130577, 130578},

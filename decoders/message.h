@@ -33,7 +33,7 @@ struct message {
 };
 
 enum message_family {
-	FAMILY_NMEA2000, /* special codes: the one or two top values of a field */
+	FAMILY_NMEA2000, /* special codes: the top one, two or three of a field */
 	FAMILY_J1939,    /* special codes: the whole top of a field's range */
 	FAMILY_COMMON,   /* network management that both families share: no special codes */
 };

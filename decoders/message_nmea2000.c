@@ -1,6 +1,6 @@
 /* The messages of NMEA 2000 (PGNs from 65536 on).
  *
- * Payloads are drawn with their bytes numbered from 0; multi-byte fields are little-endian. The two
+ * Payloads are drawn with their bytes numbered from 0; multi-byte fields are little-endian. The
  * top codes of a field are no numbers (decoders/field.h). SID is the number that ties together what
  * one sender measured at one moment; it is not read.
  *
@@ -25,7 +25,7 @@
 #define TICKS_PER_S   10000.0
 #define DAY_BITS      16
 #define TICK_BITS     32
-#define DAYS_MAX      65533.0 /* the two codes above are not numbers */
+#define DAYS_MAX      65533.0 /* the three codes from here on are no numbers */
 
 #define SID_FIELD {.name = "SID", .first_bit = BYTE(0), .bits = 8}
 
@@ -267,17 +267,13 @@ static const struct field_row trip_engine_fields[] = {
 		.kind = FIELD_SIGNED, .scale = 0.1, FEEDS(FUEL_RATE)},
 };
 
-/* 127498 engine parameters, static, 52 bytes
- * | 0        | 1-2         | 3-19           | 20-51    |
- * | instance | rated speed | identification | software | */
+/* 127498 engine parameters, static
+ * | 0        | 1-2         | 3 …                                                         |
+ * | instance | rated speed | identification number and software, of any length, not read | */
 static const struct field_row engine_static_fields[] = {
 	{.name = "engine instance", .first_bit = BYTE(0), .bits = 8},
 	{.name = "rated engine speed", .first_bit = BYTE(1), .bits = 16, .scale = 0.25,
 		FEEDS(RATED_SPEED)},
-	{.name = "identification number", .first_bit = BYTE(3), .bits = BYTE(17),
-		.kind = FIELD_TEXT, .note = "length from memory"},
-	{.name = "software", .first_bit = BYTE(20), .bits = BYTE(32), .kind = FIELD_TEXT,
-		.note = "length from memory"},
 };
 
 /* 127505 fluid level
@@ -497,9 +493,8 @@ const struct message_row message_nmea2000_rows[] = {
 		FIELDS(trip_vessel_fields), .source = "one public database"},
 	{.pgn = 127497, .name = "trip parameters, engine", FAST, BY_BYTE(0), .length = 9,
 		FIELDS(trip_engine_fields), .source = TWO_AGREE},
-	{.pgn = 127498, .name = "engine parameters, static", FAST, BY_BYTE(0), .length = 52,
-		FIELDS(engine_static_fields),
-		.source = "one public database for the order; the texts' lengths from memory"},
+	{.pgn = 127498, .name = "engine parameters, static", FAST, BY_BYTE(0),
+		FIELDS(engine_static_fields), .source = "one public database"},
 	{.pgn = 127505, .name = "fluid level", SINGLE, BY_BYTE(0), .length = 8, FIELDS(fluid_fields),
 		.source = TWO_AGREE},
 	{.pgn = 127508, .name = "battery status", SINGLE, BY_BYTE(0), .length = 8,

@@ -165,18 +165,22 @@ static void j1939_states_of_two_bits_have_two_codes(void **state)
 	check_ranges(FAMILY_J1939, FIELD_STATE, cases, sizeof(cases) / sizeof(cases[0]));
 }
 
-/* Two public NMEA 2000 libraries agree on not available; one open definition database (commit
- * 01d0dc3, field types) has the code below as error, for numbers that reach 7. */
+/* Two public NMEA 2000 libraries agree on not available; one open definition database (commit 01d0dc3,
+ * field types) has the code below as error, for numbers that reach 7, and ends the range of nearly
+ * every field of 8 bits or more three codes below the top. That the third is reserved is from memory. */
 static void nmea_2000_has_exact_codes(void **state)
 {
 	static const struct range_case unsigned_cases[] = {
-		{8, 0, 0xFD, READING_VALID},
+		{8, 0, 0xFC, READING_VALID},
+		{8, 0xFD, 0xFD, READING_RESERVED},
 		{8, 0xFE, 0xFE, READING_ERROR},
 		{8, 0xFF, 0xFF, READING_NOT_AVAILABLE},
-		{16, 0, 0xFFFD, READING_VALID},
+		{16, 0, 0xFFFC, READING_VALID},
+		{16, 0xFFFD, 0xFFFD, READING_RESERVED},
 		{16, 0xFFFE, 0xFFFE, READING_ERROR},
 		{16, 0xFFFF, 0xFFFF, READING_NOT_AVAILABLE},
-		{24, 0, 0xFFFFFD, READING_VALID},
+		{24, 0, 0xFFFFFC, READING_VALID},
+		{24, 0xFFFFFD, 0xFFFFFD, READING_RESERVED},
 		{24, 0xFFFFFF, 0xFFFFFF, READING_NOT_AVAILABLE},
 		{32, 0xFFFFFFFE, 0xFFFFFFFE, READING_ERROR},
 		{32, 0xFFFFFFFF, 0xFFFFFFFF, READING_NOT_AVAILABLE},
@@ -188,11 +192,13 @@ static void nmea_2000_has_exact_codes(void **state)
 		{2, 3, 3, READING_NOT_AVAILABLE},
 	};
 	static const struct range_case signed_cases[] = {
-		{8, 0, 0x7D, READING_VALID},
+		{8, 0, 0x7C, READING_VALID},
+		{8, 0x7D, 0x7D, READING_RESERVED},
 		{8, 0x7E, 0x7E, READING_ERROR},
 		{8, 0x7F, 0x7F, READING_NOT_AVAILABLE},
 		{8, 0x80, 0xFF, READING_VALID},
-		{16, 0, 0x7FFD, READING_VALID},
+		{16, 0, 0x7FFC, READING_VALID},
+		{16, 0x7FFD, 0x7FFD, READING_RESERVED},
 		{16, 0x7FFE, 0x7FFE, READING_ERROR},
 		{16, 0x7FFF, 0x7FFF, READING_NOT_AVAILABLE},
 		{16, 0x8000, 0xFFFF, READING_VALID},
@@ -269,8 +275,8 @@ static void a_value_gets_the_nearest_code_and_comes_back(void **state)
 	assert_true(field_code(FAMILY_NMEA2000, &field, -3276.8, &code));
 	assert_int_equal(code, 0x8000);
 	assert_false(field_code(FAMILY_NMEA2000, &field, -3277, &code));
-	assert_true(field_code(FAMILY_NMEA2000, &field, 3276.5, &code));
-	assert_false(field_code(FAMILY_NMEA2000, &field, 3276.6, &code)); /* the error code */
+	assert_true(field_code(FAMILY_NMEA2000, &field, 3276.4, &code));
+	assert_false(field_code(FAMILY_NMEA2000, &field, 3276.5, &code)); /* the reserved code */
 	assert_false(field_code(FAMILY_NMEA2000, &field, NAN, &code));
 	assert_false(field_code(FAMILY_NMEA2000, &field, INFINITY, &code));
 	field = (struct field_row){.bits = 64, .kind = FIELD_SIGNED, .scale = 1e-16};
