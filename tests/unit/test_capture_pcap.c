@@ -466,6 +466,44 @@ static void add_packet(struct blocks *b, uint32_t interface, uint64_t stamp)
 
 #define REAL_FRAME "ext 19F0142B 8 0F37373138312020"
 
+static void a_record_that_claims_what_is_behind_it_loses_nothing(void **state)
+{
+	enum { COUNT = 20 };
+
+	(void)state;
+	make_frames(COUNT);
+	size_t size = write_with(WRITE_PCAP, COUNT);
+	for (size_t i = 0; i + 2 < COUNT; i++) {
+		uint8_t *record = bytes + 24 + i * 32;
+		record[8] = 40; /* kept and on the wire: 40 bytes, not 16 */
+		record[12] = 40;
+		struct bytes_result *r = bytes_read(bytes, size, NULL, 100);
+		record[8] = 16;
+		record[12] = 16;
+		assert_int_equal(r->count, COUNT);
+		assert_int_equal(r->damage.count, 1);
+		assert_int_equal(r->damage.first_byte, 24 + i * 32);
+		check_with_gap(r, COUNT, 0, "claimed", i);
+	}
+}
+
+static void a_damaged_interface_does_not_move_the_numbers_of_the_others(void **state)
+{
+	struct blocks b = {0};
+
+	(void)state;
+	add_section(&b, false);
+	add_interface(&b, &(struct interface_case){227, "port", -1, false, 0});
+	b.bytes[b.size - 1] ^= 1;
+	add_interface(&b, &(struct interface_case){227, "starboard", -1, false, 0});
+	add_packet(&b, 0, UINT64_C(1669809629500001));
+	add_packet(&b, 1, UINT64_C(1669809629500002));
+	struct bytes_result *r = bytes_read(b.bytes, b.size, NULL, 100);
+	assert_int_equal(r->count, 1);
+	assert_string_equal(bytes_show_frame(r, 0), "starboard 1669809629.500002000 " REAL_FRAME);
+	assert_int_equal(r->damage.count, 2);
+}
+
 static void every_unit_of_time_gives_the_same_time(void **state)
 {
 	/* 1669809629.5 s in each unit: the draft's if_tsresol, decimal and binary. */
@@ -741,6 +779,8 @@ int main(void)
 		cmocka_unit_test(
 			a_damaged_byte_loses_no_more_than_the_frame_it_is_in_and_one_beside_it),
 		cmocka_unit_test(bytes_lost_or_put_in_lose_no_more_than_what_they_touch),
+		cmocka_unit_test(a_record_that_claims_what_is_behind_it_loses_nothing),
+		cmocka_unit_test(a_damaged_interface_does_not_move_the_numbers_of_the_others),
 		cmocka_unit_test(every_unit_of_time_gives_the_same_time),
 		cmocka_unit_test(an_offset_of_stamps_is_added),
 		cmocka_unit_test(interfaces_belong_to_their_section),

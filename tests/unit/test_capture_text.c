@@ -425,12 +425,16 @@ static void absolute_times_ignore_a_start(void **state)
 
 static void a_clock_set_while_recording_is_kept(void **state)
 {
+	static const char text[] = "(0000000050.000000) can0 123#\n"
+				   "(0000000051.000000) can0 123#\n"
+				   "(1436509053.850870) can0 123#\n";
 	static const int64_t times_ns[] = {50000000000, 51000000000, INT64_C(1436509053850870000)};
+	static const int64_t started_ns[] = {START_NS, START_NS + 1000000000,
+		INT64_C(1436509053850870000)};
 
 	(void)state;
-	check_times("(0000000050.000000) can0 123#\n(0000000051.000000) can0 123#\n"
-		    "(1436509053.850870) can0 123#\n",
-		NULL, CAPTURE_CLOCK_UNKNOWN, times_ns, 3);
+	check_times(text, NULL, CAPTURE_CLOCK_UNKNOWN, times_ns, 3);
+	check_times(text, &with_start, CAPTURE_CLOCK_STARTED, started_ns, 3);
 }
 
 static void one_restart_of_the_recorder_does_not_make_times_deltas(void **state)
