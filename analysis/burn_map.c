@@ -21,21 +21,14 @@
 #define HUBER	       3.0   /* of the deviation of minutes */
 #define MINUTE_SD      0.06  /* before it is known */
 #define BATCH	       10.0  /* minutes */
-#define BATCH_SD       0.035 /* before it is known */
-#define LAG_FIRST      0.4   /* correlation of batches before it is known */
-#define LAG_MOST       0.85
-#define BATCHES_READY  8    /* before an alarm */
-#define VARIANCE_CAP   150  /* batches that the variance averages over */
-#define CHANGE	       0.05 /* the change that matters */
-#define SLACK_LEAST    0.5  /* in long-run deviations */
-#define LIMIT_LEAST    3.0
-#define RUN_LENGTH     12000.0 /* batches between false alarms, by the tables, of one watch */
-#define HOUR_BATCHES   6.0
-#define CLEAR_SHARE    0.4 /* of CHANGE: back within */
-#define CLEAR_BATCHES  9
-#define COUNT_CAP      1000000
 #define DRIFT_MINUTES  120
 #define IDLE_SHARE     0.45 /* of the highest speed in the map: at or below, the lowest speeds */
+
+static const struct batch_watch_config watch_config = {
+	.change = 0.05, /* in natural logarithm: 5 % */
+	.first_sd = 0.035,
+	.most = 0.15,
+};
 
 /* Slopes of ln(quantity) over ln(rpm) by which a first reading is put to its nodes: near what a
  * propeller asks. */
@@ -47,9 +40,7 @@ void burn_init(struct burn *b)
 	b->last_rpm = -1;
 	b->load_slope = 1;
 	for (size_t i = 0; i < BURN_WATCHES; i++) {
-		struct burn_watch *watch = &b->watches[i];
-		watch->variance = state_single(BATCH_SD * BATCH_SD);
-		watch->cross = state_single(LAG_FIRST * BATCH_SD * BATCH_SD);
+		batch_watch_init(&b->watches[i], &watch_config);
 	}
 }
 
@@ -142,7 +133,8 @@ double burn_map_at(
 	}
 	if (ret_share_sd != NULL) {
 		/* A minute scatters as √10 batches do, when minutes hang together. */
-		*ret_share_sd = sqrt(b->watches[BURN_AT_SPEED].variance * BATCH / minutes);
+		*ret_share_sd =
+			sqrt(b->watches[BURN_AT_SPEED].variance * BATCH_WATCH_MINUTES / minutes);
 	}
 	return exp(value);
 }
@@ -166,105 +158,6 @@ bool burn_map_economical(
 	return least < INFINITY;
 }
 
-/* Long-run deviation of a batch: correlated batches sum to more than independent ones. */
-static double long_run_sd(const struct burn_watch *watch)
-{
-	double lag = fmin(fmax(watch->cross / watch->variance, 0), LAG_MOST);
-
-	return sqrt(watch->variance * (1 + lag) / (1 - lag));
-}
-
-/* Slack and limit in long-run deviations: half the change that matters, and the tables' run length.
- */
-static struct cusum_config scheme(double sd)
-{
-	struct cusum_config config = {.slack = fmax(CHANGE / 2 / sd, SLACK_LEAST)};
-	double low = 0;
-	double high = 30;
-
-	for (int i = 0; i < 30; i++) {
-		config.limit = (low + high) / 2;
-		if (cusum_run_length_siegmund(config.slack, config.limit, 0) < RUN_LENGTH) {
-			low = config.limit;
-		} else {
-			high = config.limit;
-		}
-	}
-	config.limit = fmax(config.limit, LIMIT_LEAST);
-	return config;
-}
-
-static void learn_scatter(struct burn_watch *watch, double mean)
-{
-	double most = 3 * sqrt(watch->variance);
-	double held = fmin(fmax(mean, -most), most);
-
-	if (watch->batches < COUNT_CAP) {
-		watch->batches++;
-	}
-	/* The first guess counts as ten batches. */
-	double gain = 1.0 / (fmin(watch->batches, VARIANCE_CAP) + 10);
-	watch->variance = state_single(watch->variance + gain * (held * held - watch->variance));
-	watch->cross = state_single(watch->cross + gain * (held * watch->last - watch->cross));
-	watch->last = state_single(held);
-}
-
-/* A batch is full. */
-static enum burn_news judge(struct burn_watch *watch, struct burn_finding *finding)
-{
-	double mean = watch->sum / watch->weight;
-	double sd = long_run_sd(watch);
-	struct cusum_config config = scheme(sd);
-
-	watch->sum = 0;
-	watch->weight = 0;
-	watch->mean = state_single(watch->mean + (mean - watch->mean) / HOUR_BATCHES);
-	if (watch->raised != 0) {
-		double back = watch->raised * watch->mean;
-		watch->calm = back < CLEAR_SHARE * CHANGE ? watch->calm + 1 : 0;
-		if (watch->calm < CLEAR_BATCHES) {
-			return BURN_QUIET;
-		}
-		watch->raised = 0;
-		watch->calm = 0;
-		cusum_init(&watch->cusum, &config);
-		return BURN_CLEARED;
-	}
-	/* While something builds up, its batches do not widen what is usual. */
-	if (fmax(watch->cusum.up, watch->cusum.down) < config.limit / 2 ||
-		watch->batches < BATCHES_READY) {
-		learn_scatter(watch, mean);
-	}
-	if (watch->batches < BATCHES_READY) {
-		return BURN_QUIET;
-	}
-	enum cusum_signal signal = cusum_add(&watch->cusum, &config, mean / sd);
-	if (signal == CUSUM_NONE) {
-		return BURN_QUIET;
-	}
-	uint32_t count = signal == CUSUM_UP ? watch->cusum.up_count : watch->cusum.down_count;
-	finding->change_pct = 100 * expm1(sd * cusum_shift(&watch->cusum, &config));
-	finding->since_h = count / HOUR_BATCHES;
-	watch->raised = signal == CUSUM_UP ? 1 : -1;
-	watch->calm = 0;
-	watch->mean = state_single(sd * cusum_shift(&watch->cusum, &config));
-	return signal == CUSUM_UP ? BURN_HIGH : BURN_LOW;
-}
-
-/* Adds a minute's residual; its quantisation makes it count for less. */
-static enum burn_news watch_minute(
-	struct burn_watch *watch, double residual, double quantum, struct burn_finding *finding)
-{
-	double own = quantum * quantum / 12;
-	double weight = watch->variance / (watch->variance + own);
-	double most = 5 * fmax(sqrt(watch->variance), MINUTE_SD / 2);
-
-	residual = fmin(fmax(residual, -most), most);
-	watch->sum = state_single(watch->sum + weight * residual);
-	watch->weight = state_single(watch->weight + weight);
-	return watch->weight >= BATCH - 0.01 ? judge(watch, finding) : BURN_QUIET;
-}
-
 static void follow_drift(double *drift, uint32_t *minutes, double residual)
 {
 	if (*minutes < DRIFT_MINUTES) {
@@ -280,8 +173,8 @@ static double percent(double drift, uint32_t minutes)
 
 struct burn_finding burn_find(const struct burn *b)
 {
-	const struct burn_watch *at_speed = &b->watches[BURN_AT_SPEED];
-	const struct burn_watch *at_load = &b->watches[BURN_AT_LOAD];
+	const struct batch_watch *at_speed = &b->watches[BURN_AT_SPEED];
+	const struct batch_watch *at_load = &b->watches[BURN_AT_LOAD];
 	enum burn_watch_kind watch =
 		at_speed->raised == 0 && at_load->raised != 0 ? BURN_AT_LOAD : BURN_AT_SPEED;
 
@@ -296,6 +189,21 @@ struct burn_finding burn_find(const struct burn *b)
 		.speed_pct = percent(b->drift[BURN_SPEED], b->drift_minutes[BURN_SPEED]),
 		.idle_pct = percent(b->idle_drift, b->idle_minutes),
 	};
+}
+
+static enum burn_news burn_news_of(enum batch_news news)
+{
+	switch (news) {
+	case BATCH_UP:
+		return BURN_HIGH;
+	case BATCH_DOWN:
+		return BURN_LOW;
+	case BATCH_CLEARED:
+		return BURN_CLEARED;
+	case BATCH_QUIET:
+		break;
+	}
+	return BURN_QUIET;
 }
 
 /* One cause, one piece of news: the other watch may have told it, or may still hold it up. */
@@ -316,8 +224,8 @@ static enum burn_news close_minute(
 	double rpm = b->minute_rpm;
 	double residual[BURN_QUANTITIES];
 	bool ready[BURN_QUANTITIES];
-	enum burn_news news = BURN_QUIET;
-	double sd = long_run_sd(&b->watches[BURN_AT_SPEED]);
+	enum burn_news news;
+	double sd = batch_watch_sd(&b->watches[BURN_AT_SPEED]);
 
 	b->top_rpm = state_single(fmax(b->top_rpm, rpm));
 	for (size_t q = 0; q < BURN_QUANTITIES; q++) {
@@ -330,7 +238,8 @@ static enum burn_news close_minute(
 		double value = log(b->minute[q]);
 		residual[q] = value - look_up(&b->map, q, rpm, &minutes);
 		ready[q] = minutes >= READY ||
-			   (minutes >= READY_LEAST && sd * sqrt(BATCH / minutes) <= READY_SD);
+			   (minutes >= READY_LEAST &&
+				   sd * sqrt(BATCH_WATCH_MINUTES / minutes) <= READY_SD);
 		/* What is being told must not become the usual. */
 		if (b->watches[BURN_AT_SPEED].raised == 0 && b->watches[BURN_AT_LOAD].raised == 0) {
 			learn(&b->map, q, rpm, value, MINUTE_SD);
@@ -342,20 +251,22 @@ static enum burn_news close_minute(
 	if (!ready[BURN_RATE]) {
 		return BURN_QUIET;
 	}
-	struct burn_finding heard = {0};
+	struct batch_change heard = {0};
 	double quantum = rate_step / b->minute[BURN_RATE];
 	if (rpm <= IDLE_SHARE * b->top_rpm) {
 		follow_drift(&b->idle_drift, &b->idle_minutes, residual[BURN_RATE]);
 	}
 	enum burn_watch_kind speaker = BURN_AT_SPEED;
-	news = watch_minute(&b->watches[BURN_AT_SPEED], residual[BURN_RATE], quantum, &heard);
+	news = burn_news_of(batch_watch_minute(&b->watches[BURN_AT_SPEED], &watch_config,
+		residual[BURN_RATE], quantum * quantum / 12, &heard));
 	if (ready[BURN_LOAD]) {
 		double load = residual[BURN_LOAD];
 		double load_quantum = 1 / b->minute[BURN_LOAD];
 		double engine = residual[BURN_RATE] - b->load_slope * load;
 		double both = hypot(quantum, load_quantum * b->load_slope);
-		struct burn_finding other = {0};
-		enum burn_news more = watch_minute(&b->watches[BURN_AT_LOAD], engine, both, &other);
+		struct batch_change other = {0};
+		enum burn_news more = burn_news_of(batch_watch_minute(&b->watches[BURN_AT_LOAD],
+			&watch_config, engine, both * both / 12, &other));
 		if (news == BURN_QUIET) {
 			news = more;
 			heard = other;
@@ -380,7 +291,7 @@ static enum burn_news close_minute(
 		*ret_finding = burn_find(b);
 		ret_finding->watch = speaker;
 		if (news != BURN_CLEARED) {
-			ret_finding->change_pct = heard.change_pct;
+			ret_finding->change_pct = 100 * expm1(heard.shift);
 			ret_finding->since_h = heard.since_h;
 		}
 	}
@@ -560,43 +471,10 @@ void burn_load_map(struct burn *b, struct state_reader *r)
 	}
 }
 
-static void save_watch(const struct burn_watch *watch, struct state_writer *w)
-{
-	const double fields[] = {
-		watch->sum, watch->weight, watch->variance, watch->cross, watch->last, watch->mean};
-
-	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
-		state_put_float(w, (float)fields[i]);
-	}
-	state_put_unsigned(w, watch->batches);
-	state_put_unsigned(w, watch->calm);
-	state_put_signed(w, watch->raised);
-	cusum_save(&watch->cusum, w);
-}
-
-static void load_watch(struct burn_watch *watch, struct state_reader *r)
-{
-	double *fields[] = {&watch->sum, &watch->weight, &watch->variance, &watch->cross,
-		&watch->last, &watch->mean};
-
-	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
-		*fields[i] = (double)state_get_float(r);
-	}
-	watch->batches = (uint32_t)state_get_unsigned(r, COUNT_CAP);
-	watch->calm = (uint32_t)state_get_unsigned(r, CLEAR_BATCHES);
-	int64_t raised = state_get_signed(r);
-	if (raised < -1 || raised > 1) {
-		r->failed = true;
-		raised = 0;
-	}
-	watch->raised = (int32_t)raised;
-	cusum_load(&watch->cusum, r);
-}
-
 void burn_save(const struct burn *b, struct state_writer *w)
 {
 	for (size_t i = 0; i < BURN_WATCHES; i++) {
-		save_watch(&b->watches[i], w);
+		batch_watch_save(&b->watches[i], w);
 	}
 	for (size_t q = 0; q < BURN_QUANTITIES; q++) {
 		state_put_float(w, (float)b->minute[q]);
@@ -616,7 +494,7 @@ void burn_save(const struct burn *b, struct state_writer *w)
 void burn_load(struct burn *b, struct state_reader *r)
 {
 	for (size_t i = 0; i < BURN_WATCHES; i++) {
-		load_watch(&b->watches[i], r);
+		batch_watch_load(&b->watches[i], r);
 	}
 	for (size_t q = 0; q < BURN_QUANTITIES; q++) {
 		b->minute[q] = (double)state_get_float(r);

@@ -12,7 +12,7 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-#include "analysis/cusum.h"
+#include "analysis/batch_watch.h"
 #include "decoders/state_codec.h"
 
 #define BURN_NODES 56
@@ -40,25 +40,11 @@ struct burn_map {
 	uint32_t revision;			    /* counts changes */
 };
 
-/* One watch over residuals in natural logarithm. */
-struct burn_watch {
-	double sum; /* of the batch so far, weighted */
-	double weight;
-	double variance; /* of batches, and of a batch with the one before */
-	double cross;
-	double last;
-	double mean;	  /* of the last hour or so */
-	uint32_t batches; /* capped */
-	uint32_t calm;	  /* batches in a row back at the map */
-	int32_t raised;	  /* 1 burn high, -1 burn low, 0 neither */
-	struct cusum cusum;
-};
-
 enum burn_watch_kind { BURN_AT_SPEED, BURN_AT_LOAD, BURN_WATCHES };
 
 struct burn {
 	struct burn_map map;
-	struct burn_watch watches[BURN_WATCHES];
+	struct batch_watch watches[BURN_WATCHES];
 	double minute[BURN_QUANTITIES]; /* means of the minute so far */
 	double minute_rpm;
 	uint32_t minute_windows;

@@ -1,0 +1,158 @@
+#include "analysis/batch_watch.h"
+
+#include <math.h>
+#include <stdbool.h>
+#include <stddef.h>
+
+#define LAG_FIRST     0.4 /* correlation of batches before it is known */
+#define LAG_MOST      0.85
+#define FIRST_WEIGHT  10  /* batches that the first guess counts for */
+#define VARIANCE_CAP  150 /* batches that the variance averages over */
+#define BATCHES_READY 8	  /* before anything is told */
+#define SLACK_LEAST   0.5 /* in long-run deviations */
+#define LIMIT_LEAST   3.0
+#define RUN_LENGTH    12000.0 /* batches between false alarms, by the tables */
+#define CLEAR_SHARE   0.4     /* of the change: back within */
+#define CLEAR_BATCHES 9
+#define COUNT_CAP     1000000
+
+void batch_watch_init(struct batch_watch *watch, const struct batch_watch_config *config)
+{
+	double variance = config->first_sd * config->first_sd;
+
+	*watch = (struct batch_watch){
+		.variance = state_single(variance),
+		.cross = state_single(LAG_FIRST * variance),
+	};
+}
+
+double batch_watch_sd(const struct batch_watch *watch)
+{
+	double lag = fmin(fmax(watch->cross / watch->variance, 0), LAG_MOST);
+
+	return sqrt(watch->variance * (1 + lag) / (1 - lag));
+}
+
+/* Slack and limit in long-run deviations. */
+static struct cusum_config scheme(double change, double sd)
+{
+	struct cusum_config config = {.slack = fmax(change / 2 / sd, SLACK_LEAST)};
+	double low = 0;
+	double high = 30;
+
+	for (int i = 0; i < 30; i++) {
+		config.limit = (low + high) / 2;
+		if (cusum_run_length_siegmund(config.slack, config.limit, 0) < RUN_LENGTH) {
+			low = config.limit;
+		} else {
+			high = config.limit;
+		}
+	}
+	config.limit = fmax(config.limit, LIMIT_LEAST);
+	return config;
+}
+
+static void learn_scatter(struct batch_watch *watch, double mean)
+{
+	double most = 3 * sqrt(watch->variance);
+	double held = fmin(fmax(mean, -most), most);
+
+	if (watch->batches < COUNT_CAP) {
+		watch->batches++;
+	}
+	double gain = 1.0 / (fmin(watch->batches, VARIANCE_CAP) + FIRST_WEIGHT);
+	watch->variance = state_single(watch->variance + gain * (held * held - watch->variance));
+	watch->cross = state_single(watch->cross + gain * (held * watch->last - watch->cross));
+	watch->last = state_single(held);
+}
+
+/* A batch is full. */
+static enum batch_news judge(struct batch_watch *watch, const struct batch_watch_config *settings,
+	struct batch_change *ret_change)
+{
+	double mean = watch->sum / watch->weight;
+	double sd = batch_watch_sd(watch);
+	struct cusum_config config = scheme(settings->change, sd);
+
+	watch->sum = 0;
+	watch->weight = 0;
+	watch->mean = state_single(watch->mean + (mean - watch->mean) / BATCH_WATCH_HOUR);
+	if (watch->raised != 0) {
+		double back = watch->raised * watch->mean;
+		watch->calm = back < CLEAR_SHARE * settings->change ? watch->calm + 1 : 0;
+		if (watch->calm < CLEAR_BATCHES) {
+			return BATCH_QUIET;
+		}
+		watch->raised = 0;
+		watch->calm = 0;
+		cusum_init(&watch->cusum, &config);
+		return BATCH_CLEARED;
+	}
+	/* While something builds up, its batches do not widen what is usual. */
+	if (fmax(watch->cusum.up, watch->cusum.down) < config.limit / 2 ||
+		watch->batches < BATCHES_READY) {
+		learn_scatter(watch, mean);
+	}
+	if (watch->batches < BATCHES_READY) {
+		return BATCH_QUIET;
+	}
+	enum cusum_signal signal = cusum_add(&watch->cusum, &config, mean / sd);
+	if (signal == CUSUM_NONE) {
+		return BATCH_QUIET;
+	}
+	bool up = signal == CUSUM_UP;
+	double count = up ? watch->cusum.up_count : watch->cusum.down_count;
+	ret_change->shift = sd * cusum_shift(&watch->cusum, &config);
+	ret_change->since_h = count / BATCH_WATCH_HOUR;
+	watch->raised = up ? 1 : -1;
+	watch->calm = 0;
+	watch->mean = state_single(ret_change->shift);
+	return up ? BATCH_UP : BATCH_DOWN;
+}
+
+enum batch_news batch_watch_minute(struct batch_watch *watch,
+	const struct batch_watch_config *config, double residual, double own_variance,
+	struct batch_change *ret_change)
+{
+	double weight = watch->variance / (watch->variance + own_variance);
+	double most = fmax(5 * sqrt(watch->variance), config->most);
+	double held = fmin(fmax(residual, -most), most);
+
+	watch->sum = state_single(watch->sum + weight * held);
+	watch->weight = state_single(watch->weight + weight);
+	return watch->weight >= BATCH_WATCH_MINUTES - 0.01 ? judge(watch, config, ret_change)
+							   : BATCH_QUIET;
+}
+
+void batch_watch_save(const struct batch_watch *watch, struct state_writer *w)
+{
+	const double fields[] = {
+		watch->sum, watch->weight, watch->variance, watch->cross, watch->last, watch->mean};
+
+	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
+		state_put_float(w, (float)fields[i]);
+	}
+	state_put_unsigned(w, watch->batches);
+	state_put_unsigned(w, watch->calm);
+	state_put_signed(w, watch->raised);
+	cusum_save(&watch->cusum, w);
+}
+
+void batch_watch_load(struct batch_watch *watch, struct state_reader *r)
+{
+	double *fields[] = {&watch->sum, &watch->weight, &watch->variance, &watch->cross,
+		&watch->last, &watch->mean};
+
+	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
+		*fields[i] = (double)state_get_float(r);
+	}
+	watch->batches = (uint32_t)state_get_unsigned(r, COUNT_CAP);
+	watch->calm = (uint32_t)state_get_unsigned(r, CLEAR_BATCHES);
+	int64_t raised = state_get_signed(r);
+	if (raised < -1 || raised > 1 || !(watch->variance > 0)) {
+		r->failed = true;
+		raised = 0;
+	}
+	watch->raised = (int32_t)raised;
+	cusum_load(&watch->cusum, r);
+}

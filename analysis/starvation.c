@@ -1,0 +1,255 @@
+#include "analysis/starvation.h"
+
+#include <math.h>
+#include <stddef.h>
+
+#define BIN_RPM	      250.0
+#define STARTED_S     30.0 /* after a start pressure and speed settle */
+#define USUAL_READY   60.0 /* windows before a pressure is usual */
+#define USUAL_MOST    2000.0
+#define LOW_SHARE     0.6 /* of the usual: too low, where no limit is told */
+#define LOW_WINDOWS   3
+#define LOW_CLEAR     1.1 /* of the limit, to clear */
+#define CLEAR_WINDOWS 12
+#define SAG_KPA_SHARE 0.8   /* of the usual pressure: sagging */
+#define SAG_RPM_SHARE 0.04  /* speed lost at a steady demand */
+#define HUNT_SHARE    0.035 /* spread of the speed: hunting, … */
+#define HUNT_RPM      40.0
+#define HUNT_TIMES    3.0  /* … and so many times the usual spread */
+#define FLUTTER_SHARE 0.25 /* spread of the pressure, of the usual */
+#define LOADED_SHARE  0.7  /* of a filter's limit */
+#define DEMAND_STEADY 3.0  /* % within a window and against the level */
+#define LEVEL_WINDOWS 6	   /* at one demand before a speed is the level */
+#define HUNT_READY    60
+#define COUNT_CAP     100000
+
+enum evidence { SAG_PRESSURE, SAG_SPEED, HUNTING, FLUTTER };
+
+void starvation_init(struct starvation *s)
+{
+	*s = (struct starvation){.level_demand = NAN};
+}
+
+static size_t bin_of(double rpm)
+{
+	return (size_t)fmin(fmax(rpm / BIN_RPM, 0), STARVATION_BINS - 1);
+}
+
+double starvation_pressure_pct(const struct starvation *s, double rpm, double pressure_kpa)
+{
+	size_t bin = bin_of(rpm);
+
+	if (!(rpm > 0) || s->weight[bin] < USUAL_READY || !(s->usual_kpa[bin] > 0)) {
+		return NAN;
+	}
+	return 100 * (pressure_kpa / s->usual_kpa[bin] - 1);
+}
+
+/* Marks this window in the history of a kind of evidence; returns how many of the last six have it.
+ */
+static unsigned mark(struct starvation *s, enum evidence kind, bool seen)
+{
+	unsigned shift = 8 * (unsigned)kind;
+	uint32_t bits = (s->history >> shift) & 0x3F;
+	unsigned count = 0;
+
+	bits = (bits << 1 | (seen ? 1 : 0)) & 0x3F;
+	s->history = (s->history & ~((uint32_t)0xFF << shift)) | bits << shift;
+	for (; bits != 0; bits &= bits - 1) {
+		count++;
+	}
+	return count;
+}
+
+/* The speed that this demand gave so far; NaN while that is not known or the demand moves. */
+static double follow_level(
+	struct starvation *s, const struct starvation_window *w, bool *ret_steady)
+{
+	double demand = w->demand_pct;
+
+	*ret_steady = w->demand_high_pct - w->demand_low_pct <= DEMAND_STEADY;
+	if (!*ret_steady || !(fabs(demand - s->level_demand) <= DEMAND_STEADY)) {
+		s->level_demand = state_single(*ret_steady ? demand : NAN);
+		s->level_rpm = state_single(w->rpm);
+		s->level_windows = 1;
+		*ret_steady = false;
+		return NAN;
+	}
+	double level = s->level_windows >= LEVEL_WINDOWS ? s->level_rpm : NAN;
+	if (!(w->rpm < level * (1 - SAG_RPM_SHARE / 2))) { /* a sag does not become the level */
+		s->level_windows = s->level_windows < 60 ? s->level_windows + 1 : 60;
+		s->level_rpm =
+			state_single(s->level_rpm + (w->rpm - s->level_rpm) / s->level_windows);
+	}
+	return level;
+}
+
+static void learn_pressure(struct starvation *s, const struct starvation_window *w)
+{
+	size_t bin = bin_of(w->rpm);
+	double *usual = &s->usual_kpa[bin];
+	double *weight = &s->weight[bin];
+
+	/* What lies far below the usual is what is to be told, not learned. */
+	if (*weight >= USUAL_READY && w->pressure_kpa < SAG_KPA_SHARE * *usual) {
+		return;
+	}
+	*weight = state_single(fmin(*weight + 1, USUAL_MOST));
+	*usual = state_single(*usual + (w->pressure_kpa - *usual) / *weight);
+}
+
+static void watch_pressure(struct starvation *s, const struct starvation_window *w, double limit,
+	struct starvation_news *news)
+{
+	double away =
+		s->pressure_low ? w->pressure_kpa - LOW_CLEAR * limit : limit - w->pressure_kpa;
+
+	s->low_windows = away > 0 ? s->low_windows + (s->low_windows < COUNT_CAP) : 0;
+	if (!s->pressure_low && s->low_windows >= LOW_WINDOWS) {
+		s->pressure_low = true;
+		s->low_windows = 0;
+		news->pressure_low_raised = true;
+	} else if (s->pressure_low && s->low_windows >= CLEAR_WINDOWS / 2) {
+		s->pressure_low = false;
+		s->low_windows = 0;
+		news->pressure_low_cleared = true;
+	}
+}
+
+/* Puts the evidence of the last minute together. */
+static bool judge(unsigned sag_pressure, unsigned sag_speed, unsigned hunting, unsigned flutter,
+	const struct starvation_window *w, bool demand_steady, enum starvation_kind *ret_kind)
+{
+	bool loaded = w->restriction_share >= LOADED_SHARE;
+	bool has_pressure = !isnan(w->pressure_kpa);
+	bool speed = sag_speed >= 3 || hunting >= 4;
+
+	if (sag_pressure >= 3 && (speed || loaded)) {
+		*ret_kind = loaded	   ? STARVATION_FILTER
+			    : flutter >= 3 ? STARVATION_AIR
+					   : STARVATION_UNKNOWN;
+		return true;
+	}
+	if (flutter >= 4 && hunting >= 3) {
+		*ret_kind = loaded ? STARVATION_UNKNOWN : STARVATION_AIR;
+		return true;
+	}
+	if (!has_pressure && loaded && speed) {
+		*ret_kind = STARVATION_FILTER;
+		return true;
+	}
+	if (!has_pressure && demand_steady && sag_speed >= 3 && hunting >= 3) {
+		*ret_kind = STARVATION_UNKNOWN;
+		return true;
+	}
+	return false;
+}
+
+bool starvation_take(struct starvation *s, const struct starvation_config *config,
+	const struct starvation_window *w, struct starvation_news *ret_news)
+{
+	struct starvation_news news = {.kind = STARVATION_UNKNOWN,
+		.pressure_kpa = w->pressure_kpa,
+		.pressure_limit_kpa = NAN,
+		.rpm_sag_share = NAN,
+		.rpm_hunt_share = NAN};
+
+	if (!(w->rpm > 0) || w->running_s < STARTED_S) {
+		s->history = 0;
+		s->low_windows = 0;
+		s->level_demand = state_single(NAN);
+		s->level_windows = 0;
+		*ret_news = news;
+		return false;
+	}
+	double usual = s->usual_kpa[bin_of(w->rpm)];
+	bool usual_known = s->weight[bin_of(w->rpm)] >= USUAL_READY && usual > 0;
+	bool steady;
+	double level = follow_level(s, w, &steady);
+	double spread = (w->rpm_high - w->rpm_low) / w->rpm;
+	bool steps = isnan(w->demand_pct) || !steady; /* the helm may be moving the speed */
+	double least = fmax(HUNT_SHARE, HUNT_RPM / w->rpm);
+	bool wild = spread > fmax(least, HUNT_TIMES * s->usual_hunt);
+
+	news.rpm_hunt_share = spread;
+	news.rpm_sag_share = 1 - w->rpm / level;
+	unsigned sag_speed = mark(s, SAG_SPEED, news.rpm_sag_share > SAG_RPM_SHARE);
+	unsigned hunting = mark(s, HUNTING, wild && s->hunt_windows >= HUNT_READY && !steps);
+	double sagged = SAG_KPA_SHARE * usual - 2 * fmax(w->pressure_step_kpa, 0);
+	unsigned sag_pressure = mark(s, SAG_PRESSURE, usual_known && w->pressure_kpa < sagged);
+	double swing = w->pressure_high_kpa - w->pressure_low_kpa;
+	bool fluttering =
+		usual_known && swing > FLUTTER_SHARE * usual && swing > 3 * w->pressure_step_kpa;
+	unsigned flutter = mark(s, FLUTTER, fluttering);
+	if (steady && !wild && s->hunt_windows < COUNT_CAP) {
+		s->hunt_windows++;
+		double gain = 1.0 / fmin(s->hunt_windows, 500);
+		s->usual_hunt = state_single(s->usual_hunt + gain * (spread - s->usual_hunt));
+	}
+
+	if (!isnan(w->pressure_kpa)) {
+		double limit = config->pressure_limit_kpa;
+		if (isnan(limit) && usual_known) {
+			limit = LOW_SHARE * usual;
+		}
+		news.pressure_limit_kpa = limit;
+		watch_pressure(s, w, limit, &news);
+		if (!s->starving && !s->pressure_low && !fluttering) {
+			learn_pressure(s, w);
+		}
+	}
+	bool starves = judge(sag_pressure, sag_speed, hunting, flutter, w, steady, &news.kind);
+	s->calm = starves ? 0 : s->calm + (s->calm < COUNT_CAP);
+	if (starves && !s->starving) {
+		s->starving = true;
+		news.starving_raised = true;
+	} else if (s->starving && s->calm >= CLEAR_WINDOWS) {
+		s->starving = false;
+		news.starving_cleared = true;
+	}
+	*ret_news = news;
+	return news.starving_raised || news.starving_cleared || news.pressure_low_raised ||
+	       news.pressure_low_cleared;
+}
+
+void starvation_save(const struct starvation *s, struct state_writer *w)
+{
+	for (size_t i = 0; i < STARVATION_BINS; i++) {
+		state_put_unsigned(w, s->weight[i] > 0);
+		if (s->weight[i] > 0) {
+			state_put_float(w, (float)s->usual_kpa[i]);
+			state_put_float(w, (float)s->weight[i]);
+		}
+	}
+	state_put_float(w, (float)s->usual_hunt);
+	state_put_unsigned(w, s->hunt_windows);
+	state_put_float(w, (float)s->level_rpm);
+	state_put_float(w, (float)s->level_demand);
+	state_put_unsigned(w, s->level_windows);
+	state_put_unsigned(w, s->history);
+	state_put_unsigned(w, s->calm);
+	state_put_unsigned(w, s->low_windows);
+	state_put_unsigned(w, (s->starving ? 1U : 0U) | (s->pressure_low ? 2U : 0U));
+}
+
+void starvation_load(struct starvation *s, struct state_reader *r)
+{
+	*s = (struct starvation){0};
+	for (size_t i = 0; i < STARVATION_BINS; i++) {
+		if (state_get_unsigned(r, 1) != 0) {
+			s->usual_kpa[i] = (double)state_get_float(r);
+			s->weight[i] = (double)state_get_float(r);
+		}
+	}
+	s->usual_hunt = (double)state_get_float(r);
+	s->hunt_windows = (uint32_t)state_get_unsigned(r, COUNT_CAP);
+	s->level_rpm = (double)state_get_float(r);
+	s->level_demand = (double)state_get_float(r);
+	s->level_windows = (uint32_t)state_get_unsigned(r, 60);
+	s->history = (uint32_t)state_get_unsigned(r, UINT32_MAX);
+	s->calm = (uint32_t)state_get_unsigned(r, COUNT_CAP);
+	s->low_windows = (uint32_t)state_get_unsigned(r, COUNT_CAP);
+	uint64_t flags = state_get_unsigned(r, 3);
+	s->starving = (flags & 1) != 0;
+	s->pressure_low = (flags & 2) != 0;
+}

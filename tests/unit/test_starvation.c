@@ -1,0 +1,329 @@
+#include <string.h>
+
+#include "analysis/starvation.h"
+#include "replay/scenario_random.h"
+#include "tests/unit/near.h"
+
+static const struct starvation_config config = {.pressure_limit_kpa = NAN};
+
+/* An engine with a mechanical pump: pressure rises with speed; the governor holds the speed within
+ * 10 rpm. */
+static struct starvation_window healthy(struct scenario_random *r, double rpm, double demand)
+{
+	double p = 100 + 0.05 * rpm + 4 * scenario_random_normal(r);
+	double speed = rpm + 5 * scenario_random_normal(r);
+
+	return (struct starvation_window){
+		.rpm = speed,
+		.rpm_low = speed - 8,
+		.rpm_high = speed + 8,
+		.demand_pct = demand,
+		.demand_low_pct = demand - 0.4,
+		.demand_high_pct = demand + 0.4,
+		.pressure_kpa = p,
+		.pressure_low_kpa = p - 8,
+		.pressure_high_kpa = p + 8,
+		.pressure_step_kpa = 4,
+		.restriction_share = NAN,
+		.running_s = 600,
+	};
+}
+
+static void learn(struct starvation *s, struct scenario_random *r, bool pressure, bool demand)
+{
+	struct starvation_news news;
+
+	starvation_init(s);
+	for (int i = 0; i < 1500; i++) {
+		int leg = (i / 60) % 3;
+		struct starvation_window w = healthy(r, 1800 + 400 * leg, 40 + 20 * leg);
+		if (!pressure) {
+			w.pressure_kpa = w.pressure_low_kpa = w.pressure_high_kpa = NAN;
+		}
+		if (!demand) {
+			w.demand_pct = w.demand_low_pct = w.demand_high_pct = NAN;
+		}
+		assert_false(starvation_take(s, &config, &w, &news));
+	}
+}
+
+/* Feeds a fault until something is raised; returns windows, -1 for never. */
+typedef void (*fault_fn)(struct starvation_window *w, int i);
+
+static int until_raised(struct starvation *s, struct scenario_random *r, fault_fn fault,
+	int windows, struct starvation_news *ret_news)
+{
+	for (int i = 0; i < windows; i++) {
+		struct starvation_window w = healthy(r, 2200, 60);
+		fault(&w, i);
+		if (starvation_take(s, &config, &w, ret_news) && ret_news->starving_raised) {
+			return i;
+		}
+	}
+	return -1;
+}
+
+static void loaded_filter(struct starvation_window *w, int i)
+{
+	(void)i;
+	w->pressure_kpa *= 0.65;
+	w->pressure_low_kpa *= 0.65;
+	w->pressure_high_kpa *= 0.65;
+	w->restriction_share = 0.9;
+}
+
+static void sag_and_speed(struct starvation_window *w, int i)
+{
+	loaded_filter(w, i);
+	w->restriction_share = NAN;
+	w->rpm *= 0.93;
+	w->rpm_low *= 0.93;
+	w->rpm_high *= 0.93;
+}
+
+static void air(struct starvation_window *w, int i)
+{
+	double swing = i % 2 == 0 ? 90 : 70;
+
+	w->pressure_low_kpa -= swing;
+	w->pressure_high_kpa += 20;
+	w->pressure_kpa -= 20;
+	w->rpm_low -= 90;
+	w->rpm_high += 40;
+	w->restriction_share = 0.2;
+}
+
+static void blind(struct starvation_window *w, int i)
+{
+	sag_and_speed(w, i);
+	w->pressure_kpa = w->pressure_low_kpa = w->pressure_high_kpa = NAN;
+	w->restriction_share = 0.85;
+}
+
+static void pressure_that_sags_behind_a_loaded_filter_is_starvation(void **state)
+{
+	struct scenario_random r;
+	struct starvation s;
+	struct starvation_news news;
+
+	(void)state;
+	scenario_random_init(&r, 1, 0);
+	learn(&s, &r, true, true);
+	int after = until_raised(&s, &r, loaded_filter, 100, &news);
+	assert_in_range(after, 2, 5);
+	assert_int_equal(news.kind, STARVATION_FILTER);
+}
+
+static void pressure_and_speed_that_sag_are_starvation_without_a_filter_sensor(void **state)
+{
+	struct scenario_random r;
+	struct starvation s;
+	struct starvation_news news;
+
+	(void)state;
+	scenario_random_init(&r, 2, 0);
+	learn(&s, &r, true, true);
+	for (int i = 0; i < 20; i++) {
+		struct starvation_window w = healthy(&r, 2200, 60);
+		assert_false(starvation_take(&s, &config, &w, &news));
+	}
+	int after = until_raised(&s, &r, sag_and_speed, 100, &news);
+	assert_in_range(after, 2, 6);
+	assert_int_equal(news.kind, STARVATION_UNKNOWN);
+	near(news.rpm_sag_share, 0.07, 0.02);
+}
+
+static void pressure_that_flutters_while_the_speed_hunts_is_air(void **state)
+{
+	struct scenario_random r;
+	struct starvation s;
+	struct starvation_news news;
+
+	(void)state;
+	scenario_random_init(&r, 3, 0);
+	learn(&s, &r, true, true);
+	int after = until_raised(&s, &r, air, 100, &news);
+	assert_in_range(after, 2, 8);
+	assert_int_equal(news.kind, STARVATION_AIR);
+}
+
+static void without_pressure_a_loaded_filter_and_a_sagging_speed_tell(void **state)
+{
+	struct scenario_random r;
+	struct starvation s;
+	struct starvation_news news;
+
+	(void)state;
+	scenario_random_init(&r, 4, 0);
+	learn(&s, &r, false, true);
+	for (int i = 0; i < 20; i++) {
+		struct starvation_window w = healthy(&r, 2200, 60);
+		w.pressure_kpa = w.pressure_low_kpa = w.pressure_high_kpa = NAN;
+		assert_false(starvation_take(&s, &config, &w, &news));
+	}
+	int after = until_raised(&s, &r, blind, 100, &news);
+	assert_in_range(after, 2, 8);
+	assert_int_equal(news.kind, STARVATION_FILTER);
+}
+
+static void a_moved_throttle_is_nothing(void **state)
+{
+	struct scenario_random r;
+	struct starvation s;
+	struct starvation_news news;
+
+	(void)state;
+	for (int demand = 0; demand < 2; demand++) {
+		scenario_random_init(&r, 5, 0);
+		learn(&s, &r, true, demand == 1);
+		double rpm = 2200;
+		for (int i = 0; i < 5000; i++) {
+			if (scenario_random_share(&r) < 0.3) {
+				rpm = scenario_random_between(&r, 1500, 2700);
+			}
+			struct starvation_window w = healthy(&r, rpm, rpm / 30);
+			w.rpm_low -= 200;
+			w.demand_low_pct -= 10;
+			if (demand == 0) {
+				w.demand_pct = w.demand_low_pct = w.demand_high_pct = NAN;
+			}
+			(void)starvation_take(&s, &config, &w, &news);
+			assert_false(news.starving_raised);
+			assert_false(news.pressure_low_raised);
+		}
+	}
+}
+
+static void it_clears_after_two_quiet_minutes(void **state)
+{
+	struct scenario_random r;
+	struct starvation s;
+	struct starvation_news news;
+	int cleared = -1;
+
+	(void)state;
+	scenario_random_init(&r, 6, 0);
+	learn(&s, &r, true, true);
+	assert_true(until_raised(&s, &r, loaded_filter, 100, &news) >= 0);
+	for (int i = 0; i < 40 && cleared < 0; i++) {
+		struct starvation_window w = healthy(&r, 2200, 60);
+		(void)starvation_take(&s, &config, &w, &news);
+		cleared = news.starving_cleared ? i : -1;
+	}
+	assert_in_range(cleared, 11, 20);
+}
+
+static void pressure_low_has_a_limit_a_hold_and_hysteresis(void **state)
+{
+	const struct starvation_config told = {.pressure_limit_kpa = 150};
+	static const double kpa[] = {
+		200, 140, 200, 140, 140, 140, 155, 155, 200, 200, 200, 200, 200, 200, 200};
+	struct scenario_random r;
+	struct starvation s;
+	struct starvation_news news;
+	int raised = -1;
+	int cleared = -1;
+
+	(void)state;
+	scenario_random_init(&r, 7, 0);
+	starvation_init(&s);
+	for (int i = 0; i < 15; i++) {
+		struct starvation_window w = healthy(&r, 2200, 60);
+		w.pressure_kpa = w.pressure_low_kpa = w.pressure_high_kpa = kpa[i];
+		(void)starvation_take(&s, &told, &w, &news);
+		raised = news.pressure_low_raised ? i : raised;
+		cleared = news.pressure_low_cleared ? i : cleared;
+	}
+	assert_int_equal(raised, 5);
+	assert_int_equal(cleared, 13);
+	/* Without a limit, 60 % of the usual is too low. */
+	learn(&s, &r, true, true);
+	raised = -1;
+	for (int i = 0; i < 10 && raised < 0; i++) {
+		struct starvation_window w = healthy(&r, 2200, 60);
+		w.pressure_kpa = w.pressure_low_kpa = w.pressure_high_kpa = 100;
+		(void)starvation_take(&s, &config, &w, &news);
+		raised = news.pressure_low_raised ? i : -1;
+	}
+	assert_int_equal(raised, 2);
+	near(news.pressure_limit_kpa, 0.6 * 210, 3);
+	near(starvation_pressure_pct(&s, 2200, 105), -50, 2);
+}
+
+static void starting_is_nothing(void **state)
+{
+	struct scenario_random r;
+	struct starvation s;
+	struct starvation_news news;
+
+	(void)state;
+	scenario_random_init(&r, 8, 0);
+	learn(&s, &r, true, true);
+	for (int start = 0; start < 50; start++) {
+		for (int i = 0; i < 10; i++) {
+			struct starvation_window w =
+				healthy(&r, i < 3 ? 300 * i : 2200, i < 3 ? 0 : 60);
+			w.running_s = 10 * i;
+			if (i < 3) {
+				w.pressure_kpa = w.pressure_low_kpa = 10 * i;
+				w.rpm_high += 900;
+			}
+			assert_false(starvation_take(&s, &config, &w, &news));
+		}
+	}
+}
+
+static void a_resumed_state_goes_on_bit_for_bit(void **state)
+{
+	struct scenario_random r;
+	struct starvation whole;
+	struct starvation resumed;
+
+	(void)state;
+	scenario_random_init(&r, 9, 0);
+	starvation_init(&whole);
+	starvation_init(&resumed);
+	for (int i = 0; i < 3000; i++) {
+		uint8_t bytes[256];
+		struct state_writer writer;
+		struct state_reader reader;
+		struct starvation_window w =
+			healthy(&r, 1800 + 100 * ((i / 50) % 5), 50 + (i / 50) % 5);
+		if (i > 2000 && i % 300 < 40) {
+			air(&w, i);
+		}
+		struct starvation_news a;
+		struct starvation_news b;
+		assert_int_equal(starvation_take(&whole, &config, &w, &a),
+			starvation_take(&resumed, &config, &w, &b));
+		assert_int_equal(a.starving_raised, b.starving_raised);
+		state_writer_init(&writer, bytes, sizeof(bytes));
+		starvation_save(&resumed, &writer);
+		assert_false(writer.failed);
+		assert_true(writer.used < 180);
+		memset(&resumed, 0x11, sizeof(resumed));
+		state_reader_init(&reader, bytes, writer.used);
+		starvation_load(&resumed, &reader);
+		assert_false(reader.failed);
+		assert_int_equal(reader.used, writer.used);
+	}
+	assert_memory_equal(&whole.usual_kpa, &resumed.usual_kpa, sizeof(whole.usual_kpa));
+}
+
+int main(void)
+{
+	const struct CMUnitTest tests[] = {
+		cmocka_unit_test(pressure_that_sags_behind_a_loaded_filter_is_starvation),
+		cmocka_unit_test(
+			pressure_and_speed_that_sag_are_starvation_without_a_filter_sensor),
+		cmocka_unit_test(pressure_that_flutters_while_the_speed_hunts_is_air),
+		cmocka_unit_test(without_pressure_a_loaded_filter_and_a_sagging_speed_tell),
+		cmocka_unit_test(a_moved_throttle_is_nothing),
+		cmocka_unit_test(it_clears_after_two_quiet_minutes),
+		cmocka_unit_test(pressure_low_has_a_limit_a_hold_and_hysteresis),
+		cmocka_unit_test(starting_is_nothing),
+		cmocka_unit_test(a_resumed_state_goes_on_bit_for_bit),
+	};
+
+	return cmocka_run_group_tests(tests, NULL, NULL);
+}
