@@ -15,4 +15,8 @@ extern const struct command command_events;
 /* element_commands.c */
 extern const struct command command_elements;
 
+/* page_command.c */
+extern const struct command command_page;
+extern const struct command command_password;
+
 #endif

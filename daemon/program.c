@@ -13,6 +13,8 @@ static const struct command *const commands[] = {
 	&command_trips,
 	&command_elements,
 	&command_events,
+	&command_page,
+	&command_password,
 };
 #define COMMANDS (sizeof(commands) / sizeof(commands[0]))
 

@@ -1,0 +1,395 @@
+#include "daemon/overview.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <time.h>
+
+#include "daemon/log_series.h"
+#include "daemon/query_table.h"
+#include "daemon/utc_time.h"
+
+#define HOUR_NS (INT64_C(3600) * NS_PER_S)
+#define COUNT(columns) (sizeof(columns) / sizeof((columns)[0]))
+
+int64_t overview_clock_ns(void)
+{
+	struct timespec now;
+
+	(void)clock_gettime(CLOCK_REALTIME, &now); /* always there */
+	return (int64_t)now.tv_sec * NS_PER_S + now.tv_nsec;
+}
+
+/* One number of a query without arguments; NaN when it is NULL or fails. */
+static double ask_number(struct log_store *store, const char *sql, int64_t bound)
+{
+	sqlite3_stmt *statement;
+	double value = NAN;
+
+	if (sqlite3_prepare_v2(log_store_db(store), sql, -1, &statement, NULL) != SQLITE_OK) {
+		return NAN;
+	}
+	(void)sqlite3_bind_int64(statement, 1, bound); /* refused where there is no place */
+	if (sqlite3_step(statement) == SQLITE_ROW &&
+		sqlite3_column_type(statement, 0) != SQLITE_NULL) {
+		value = sqlite3_column_double(statement, 0);
+	}
+	(void)sqlite3_finalize(statement); /* a failure left NaN */
+	return value;
+}
+
+bool overview_as_of(struct log_store *store, int64_t clock_ns, int64_t *ret_ns)
+{
+	sqlite3_stmt *statement;
+	bool found = false;
+
+	if (sqlite3_prepare_v2(log_store_db(store), "SELECT max(end_utc_ns) FROM session_list", -1,
+		    &statement, NULL) != SQLITE_OK) {
+		return false;
+	}
+	if (sqlite3_step(statement) == SQLITE_ROW &&
+		sqlite3_column_type(statement, 0) != SQLITE_NULL) {
+		int64_t end_ns = sqlite3_column_int64(statement, 0);
+		*ret_ns = clock_ns > end_ns && clock_ns - end_ns <= HOUR_NS ? clock_ns : end_ns;
+		found = true;
+	}
+	(void)sqlite3_finalize(statement); /* a failure found nothing */
+	return found;
+}
+
+/* Midnight by the machine's own zone, at or before a time. */
+static int64_t midnight_ns(int64_t utc_ns)
+{
+	time_t seconds = (time_t)(utc_ns / NS_PER_S);
+	struct tm day;
+
+	if (localtime_r(&seconds, &day) == NULL) {
+		return utc_ns / (24 * HOUR_NS) * (24 * HOUR_NS);
+	}
+	day.tm_hour = 0;
+	day.tm_min = 0;
+	day.tm_sec = 0;
+	day.tm_isdst = -1;
+	return (int64_t)mktime(&day) * NS_PER_S;
+}
+
+/* ---- boat, engines, filters ---- */
+
+static const struct table_column boat_columns[] = {
+	{"name", TABLE_TEXT, QUANTITY_NONE, 0},
+	{"units", TABLE_TEXT, QUANTITY_NONE, 0},
+	{"as_of_utc", TABLE_TIME, QUANTITY_NONE, 0},
+	{"log_start_utc", TABLE_TIME, QUANTITY_NONE, 0},
+	{"log_end_utc", TABLE_TIME, QUANTITY_NONE, 0},
+	{"engine_on", TABLE_FLAG, QUANTITY_NONE, 0},
+	{"clock", TABLE_TEXT, QUANTITY_NONE, 0},
+};
+
+static enum program_exit put_boat(const struct command_line *line, struct table *table,
+	struct log_store *store, bool dated, int64_t as_of_ns)
+{
+	const struct settings *settings = &line->settings;
+	sqlite3_stmt *statement;
+	sqlite3 *db = log_store_db(store);
+	int rc = sqlite3_prepare_v2(db,
+		"SELECT (SELECT value FROM meta WHERE key = 'boat'), min(start_utc_ns), "
+		"max(end_utc_ns), (SELECT count(*) FROM run_list WHERE open), "
+		"(SELECT clock FROM session_list ORDER BY session DESC LIMIT 1) FROM session_list",
+		-1, &statement, NULL);
+
+	if (rc != SQLITE_OK || sqlite3_step(statement) != SQLITE_ROW) {
+		(void)sqlite3_finalize(statement); /* told below */
+		return command_failed(line, "cannot read the log: %s", sqlite3_errmsg(db));
+	}
+	table_begin(table, "boat", boat_columns, COUNT(boat_columns));
+	table_put_text(table, settings->boat.name[0] != '\0'
+		? settings->boat.name
+		: (const char *)sqlite3_column_text(statement, 0));
+	table_put_text(table, settings->units == UNITS_US ? "us" : "metric");
+	if (dated) {
+		table_put_time(table, as_of_ns);
+		table_put_time(table, sqlite3_column_int64(statement, 1));
+		table_put_time(table, sqlite3_column_int64(statement, 2));
+	} else {
+		table_put_unknown(table);
+		table_put_unknown(table);
+		table_put_unknown(table);
+	}
+	table_put_flag(table, sqlite3_column_int(statement, 3) > 0);
+	table_put_text(table, (const char *)sqlite3_column_text(statement, 4));
+	table_end_row(table);
+	table_end(table);
+	(void)sqlite3_finalize(statement); /* read already */
+	return EXIT_DONE;
+}
+
+static const struct table_column engine_columns[] = {
+	{"engine", TABLE_INTEGER, QUANTITY_NONE, 0},
+	{"label", TABLE_TEXT, QUANTITY_NONE, 0},
+	{"supply", TABLE_TEXT, QUANTITY_NONE, 0},
+	{"pump_lph", TABLE_REAL, QUANTITY_FLOW, 1},
+	{"pump_rpm", TABLE_REAL, QUANTITY_ENGINE_SPEED, 0},
+};
+
+static const struct table_column filter_columns[] = {
+	{"filter", TABLE_TEXT, QUANTITY_NONE, 0},
+	{"engine", TABLE_INTEGER, QUANTITY_NONE, 0},
+	{"stage", TABLE_TEXT, QUANTITY_NONE, 0},
+	{"element", TABLE_TEXT, QUANTITY_NONE, 0},
+	{"micron", TABLE_REAL, QUANTITY_SIZE, 0},
+	{"sensor", TABLE_TEXT, QUANTITY_NONE, 0},
+	{"limit_kpa", TABLE_REAL, QUANTITY_RESTRICTION, 1},
+	{"change_h", TABLE_REAL, QUANTITY_HOURS, 0},
+	{"change_l", TABLE_REAL, QUANTITY_VOLUME, 0},
+	{"change_months", TABLE_REAL, QUANTITY_MONTHS, 0},
+	{"signal", TABLE_TEXT, QUANTITY_NONE, 0},
+	{"instance", TABLE_INTEGER, QUANTITY_NONE, 0},
+};
+
+/* Instances of NMEA 2000 130314: source "fuel" of the pressure sources is in the upper byte, which
+ * the configuration does not tell: the log's own slot with that number is looked for. */
+static void put_filter_signal(struct table *table, struct log_store *store,
+	const struct boat_filter *filter)
+{
+	double instance;
+
+	switch (filter->sensor) {
+	case SENSOR_SPN95:
+		table_put_text(table, "fuel_filter_kpa");
+		table_put_integer(table, filter->engine);
+		return;
+	case SENSOR_SPN1382:
+		table_put_text(table, "suction_filter_kpa");
+		table_put_integer(table, filter->engine);
+		return;
+	case SENSOR_SPN1381:
+		table_put_text(table, "fuel_intake_pressure_kpa");
+		table_put_integer(table, filter->engine);
+		return;
+	case SENSOR_PRESSURE:
+		instance = ask_number(store, "SELECT max(instance) FROM slots WHERE "
+			"signal = 'pressure_kpa' AND instance % 256 = ?1", filter->pressure_instance);
+		if (isnan(instance)) {
+			break;
+		}
+		table_put_text(table, "pressure_kpa");
+		table_put_integer(table, (int64_t)instance);
+		return;
+	case SENSOR_NONE:
+		break;
+	}
+	table_put_unknown(table);
+	table_put_unknown(table);
+}
+
+static void put_configuration(const struct command_line *line, struct table *table,
+	struct log_store *store)
+{
+	static const char *const sensors[] = {"none", "spn95", "spn1382", "spn1381", "pressure"};
+	const struct boat *boat = &line->settings.boat;
+
+	table_begin(table, "engines", engine_columns, COUNT(engine_columns));
+	for (unsigned i = 0; i < BOAT_ENGINES_MAX; i++) {
+		const struct boat_engine *engine = &boat->engines[i];
+		if (!engine->present) {
+			continue;
+		}
+		table_put_integer(table, i);
+		table_put_text(table, engine->label[0] == '\0' ? NULL : engine->label);
+		table_put_text(table, engine->supply == SUPPLY_PUMP ? "pump" : "burn");
+		table_put_real(table, engine->supply == SUPPLY_PUMP ? engine->pump_lph : NAN);
+		table_put_real(table, engine->supply == SUPPLY_PUMP ? engine->pump_rpm : NAN);
+		table_end_row(table);
+	}
+	table_end(table);
+	table_begin(table, "filters", filter_columns, COUNT(filter_columns));
+	for (size_t i = 0; i < boat->filter_count; i++) {
+		const struct boat_filter *filter = &boat->filters[i];
+		table_put_text(table, filter->name);
+		table_put_integer(table, filter->engine);
+		table_put_text(table, filter->stage);
+		table_put_text(table, filter->element[0] == '\0' ? NULL : filter->element);
+		table_put_real(table, filter->micron);
+		table_put_text(table, sensors[filter->sensor]);
+		table_put_real(table, filter->limit_kpa);
+		table_put_real(table, filter->change_h);
+		table_put_real(table, filter->change_l);
+		table_put_real(table, filter->change_months);
+		put_filter_signal(table, store, filter);
+		table_end_row(table);
+	}
+	table_end(table);
+}
+
+/* ---- litres ---- */
+
+static const struct table_column burned_columns[] = {
+	{"period", TABLE_TEXT, QUANTITY_NONE, 0},
+	{"start_utc", TABLE_TIME, QUANTITY_NONE, 0},
+	{"trip", TABLE_INTEGER, QUANTITY_NONE, 0},
+	{"engine_h", TABLE_REAL, QUANTITY_HOURS, 2},
+	{"fuel_l", TABLE_REAL, QUANTITY_VOLUME, 2},
+	{"fuel_estimated_l", TABLE_REAL, QUANTITY_VOLUME, 2},
+	{"fuel_uncertainty_l", TABLE_REAL, QUANTITY_VOLUME, 2},
+	{"distance_nm", TABLE_REAL, QUANTITY_DISTANCE, 1},
+};
+
+/* today: the runs that began since midnight. Runs' uncertainties have common causes: they are added
+ * as they are, which errs on the safe side. */
+#define BURNED_SQL                                                                                 \
+	"SELECT 'today', ?1, NULL, coalesce(sum(engine_h), 0), "                                   \
+	"CASE WHEN count(*) = count(fuel_l) THEN coalesce(sum(fuel_l), 0) END, "                   \
+	"coalesce(sum(fuel_estimated_l), 0), coalesce(sum(fuel_uncertainty_l), 0), NULL "          \
+	"FROM run_list WHERE start_utc_ns >= ?1 UNION ALL "                                        \
+	"SELECT * FROM (SELECT CASE WHEN max(open) THEN 'this trip' ELSE 'last trip' END, "        \
+	"start_utc_ns, trip, sum(engine_h), sum(fuel_l), sum(fuel_estimated_l), "                  \
+	"sum(fuel_uncertainty_l), max(distance_nm) FROM trip_list GROUP BY trip "                  \
+	"ORDER BY trip DESC LIMIT 1) UNION ALL "                                                   \
+	"SELECT 'the log', min(start_utc_ns), NULL, sum(engine_h), sum(fuel_l), "                  \
+	"sum(fuel_estimated_l), sum(fuel_uncertainty_l), "                                         \
+	"(SELECT sum(distance_nm) FROM trips) FROM run_list"
+
+/* ---- tanks ---- */
+
+static const struct table_column tank_columns[] = {
+	{"tank", TABLE_INTEGER, QUANTITY_NONE, 0},
+	{"label", TABLE_TEXT, QUANTITY_NONE, 0},
+	{"level_pct", TABLE_REAL, QUANTITY_NONE, 1},
+	{"capacity_l", TABLE_REAL, QUANTITY_VOLUME, 0},
+	{"fuel_l", TABLE_REAL, QUANTITY_VOLUME, 0},
+	{"reserve_l", TABLE_REAL, QUANTITY_VOLUME, 0},
+	{"measured_utc", TABLE_TIME, QUANTITY_NONE, 0},
+	{"burn_lph", TABLE_REAL, QUANTITY_FLOW, 2},
+	{"burn_l_per_nm", TABLE_REAL, QUANTITY_CONSUMPTION, 2},
+	{"range_h", TABLE_REAL, QUANTITY_HOURS, 0},
+	{"range_nm", TABLE_REAL, QUANTITY_DISTANCE, 0},
+};
+
+/* The last ten minutes' mean of a tank's level, and its capacity as the bus tells it; NaN where it
+ * tells none. Slosh is what the mean is for. */
+static void last_level(struct log_store *store, unsigned tank, int64_t as_of_ns,
+	double *ret_level_pct, double *ret_capacity_l, int64_t *ret_measured_ns)
+{
+	struct series_question question = {
+		.since_ns = as_of_ns - 24 * HOUR_NS,
+		.until_ns = as_of_ns + 60 * NS_PER_S,
+		.points = 144,
+		.signal_count = 2,
+		.signals = {{"tank_level_pct", tank}, {"tank_capacity_l", tank}},
+	};
+	struct series series;
+
+	*ret_level_pct = NAN;
+	*ret_capacity_l = NAN;
+	if (question.since_ns < 0) {
+		question.since_ns = 0;
+	}
+	if (log_series_read(store, &question, &series) != 0) {
+		return;
+	}
+	for (size_t i = series.count; i > 0 && isnan(*ret_level_pct); i--) {
+		if (series.values[2 * (i - 1)].count > 0) {
+			*ret_level_pct = series.values[2 * (i - 1)].mean;
+			*ret_measured_ns = series.start_ns[i - 1] + series.width_ns;
+		}
+	}
+	for (size_t i = series.count; i > 0 && isnan(*ret_capacity_l); i--) {
+		if (series.values[2 * (i - 1) + 1].count > 0) {
+			*ret_capacity_l = series.values[2 * (i - 1) + 1].mean;
+		}
+	}
+	if (*ret_measured_ns > as_of_ns) {
+		*ret_measured_ns = as_of_ns;
+	}
+	log_series_finish(&series);
+}
+
+static void put_tanks(const struct command_line *line, struct table *table, struct log_store *store,
+	bool dated, int64_t as_of_ns)
+{
+	/* The burn of the last trips that make up some twenty engine hours. */
+	double burn_lph = ask_number(store,
+		"SELECT sum(fuel_l) / sum(engine_h) FROM (SELECT fuel_l, engine_h, sum(engine_h) OVER "
+		"(ORDER BY run DESC) - engine_h AS newer_h FROM runs WHERE fuel_l IS NOT NULL AND "
+		"engine_h > 0) WHERE newer_h < 20", 0);
+	double burn_l_per_nm = ask_number(store,
+		"SELECT sum(fuel_l) / sum(distance_nm) FROM (SELECT fuel_l, distance_nm, sum(engine_h) "
+		"OVER (ORDER BY trip DESC) - engine_h AS newer_h FROM trip_list WHERE fuel_l IS NOT NULL "
+		"AND distance_nm > 0 AND engine_h > 0) WHERE newer_h < 20", 0);
+
+	table_begin(table, "tanks", tank_columns, COUNT(tank_columns));
+	for (unsigned i = 0; i < 16; i++) {
+		const struct boat_tank *told = NULL;
+		double level_pct = NAN, capacity_l = NAN, fuel_l, spare_l;
+		int64_t measured_ns = 0;
+		for (size_t n = 0; n < BOAT_TANKS_MAX; n++) {
+			if (line->settings.boat.tanks[n].present &&
+				line->settings.boat.tanks[n].number == i) {
+				told = &line->settings.boat.tanks[n];
+			}
+		}
+		if (dated) {
+			last_level(store, i, as_of_ns, &level_pct, &capacity_l, &measured_ns);
+		}
+		if (told == NULL && isnan(level_pct)) {
+			continue;
+		}
+		if (told != NULL && !isnan(told->capacity_l)) {
+			capacity_l = told->capacity_l;
+		}
+		fuel_l = level_pct / 100 * capacity_l;
+		spare_l = fuel_l - (told != NULL && !isnan(told->reserve_l) ? told->reserve_l : 0);
+		spare_l = spare_l < 0 ? 0 : spare_l;
+		table_put_integer(table, i);
+		table_put_text(table, told == NULL || told->label[0] == '\0' ? NULL : told->label);
+		table_put_real(table, level_pct);
+		table_put_real(table, capacity_l);
+		table_put_real(table, fuel_l);
+		table_put_real(table, told == NULL ? NAN : told->reserve_l);
+		if (isnan(level_pct)) {
+			table_put_unknown(table);
+		} else {
+			table_put_time(table, measured_ns);
+		}
+		table_put_real(table, burn_lph);
+		table_put_real(table, burn_l_per_nm);
+		table_put_real(table, spare_l / burn_lph);
+		table_put_real(table, spare_l / burn_l_per_nm);
+		table_end_row(table);
+	}
+	table_end(table);
+}
+
+/* ---- signals ---- */
+
+static const struct table_column signal_columns[] = {
+	{"signal", TABLE_TEXT, QUANTITY_NONE, 0},
+	{"instance", TABLE_INTEGER, QUANTITY_NONE, 0},
+	{"unit", TABLE_TEXT, QUANTITY_NONE, 0},
+};
+
+enum program_exit overview_tables(const struct command_line *line, struct table *table,
+	struct log_store *store, int64_t clock_ns)
+{
+	struct command_line whole = *line;
+	sqlite3 *db = log_store_db(store);
+	int64_t as_of_ns = 0;
+	bool dated = overview_as_of(store, clock_ns, &as_of_ns);
+	enum program_exit status = put_boat(line, table, store, dated, as_of_ns);
+
+	if (status != EXIT_DONE) {
+		return status;
+	}
+	put_configuration(line, table, store);
+	put_tanks(line, table, store, dated, as_of_ns);
+	whole.has_until = false;
+	whole.engine = -1;
+	whole.has_since = true;
+	whole.since_ns = dated ? midnight_ns(as_of_ns) : 0;
+	status = query_table(&whole, table, db, "burned", burned_columns, COUNT(burned_columns),
+		BURNED_SQL);
+	if (status != EXIT_DONE) {
+		return status;
+	}
+	return query_table(&whole, table, db, "signals", signal_columns, COUNT(signal_columns),
+		"SELECT signal, instance, unit FROM slots ORDER BY signal, instance");
+}

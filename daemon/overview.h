@@ -1,0 +1,25 @@
+/* overview.h: how the boat stands, in figures: litres today and this trip, what is in the tanks.
+ *
+ * "Now" is the end of the log, or the machine's clock when the log is being written.
+ */
+#ifndef SIGHTBOWL_DAEMON_OVERVIEW_H
+#define SIGHTBOWL_DAEMON_OVERVIEW_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "daemon/command.h"
+
+/* The machine's clock, UTC. */
+int64_t overview_clock_ns(void);
+
+/* The time as of which the log speaks: clock_ns when the log's end is at most an hour before it,
+ * else the log's end. Returns false when the log holds nothing dated. */
+bool overview_as_of(struct log_store *store, int64_t clock_ns, int64_t *ret_ns);
+
+/* Writes the tables boat (one row), engines, filters and tanks (as configured, with the level last
+ * measured and the range), signals (what the log holds) and burned (today, this trip, the log). */
+enum program_exit overview_tables(const struct command_line *line, struct table *table,
+	struct log_store *store, int64_t clock_ns);
+
+#endif
