@@ -253,6 +253,19 @@ static enum series_tier choose_tier(int64_t logged)
 	return logged / tier_ns(SERIES_MINUTES) <= SERIES_ROWS_MAX ? SERIES_MINUTES : SERIES_DAYS;
 }
 
+static struct series_value value_of(const struct bucket *bucket)
+{
+	if (bucket->count == 0) {
+		return (struct series_value){0, NAN, NAN, NAN};
+	}
+	return (struct series_value){
+		.count = bucket->count > UINT32_MAX ? UINT32_MAX : (uint32_t)bucket->count,
+		.mean = bucket->sum / (double)bucket->count,
+		.low = bucket->low,
+		.high = bucket->high,
+	};
+}
+
 /* Turns the buckets that hold anything into points. */
 static int keep_filled(struct reading *reading, struct series *series)
 {
@@ -268,17 +281,8 @@ static int keep_filled(struct reading *reading, struct series *series)
 		struct series_value *values = series->values + series->count * signals;
 		bool any = false;
 		for (size_t i = 0; i < signals; i++) {
-			int64_t count = buckets[i].count;
-			values[i] = (struct series_value){0, NAN, NAN, NAN};
-			if (count > 0) {
-				any = true;
-				values[i] = (struct series_value){
-					.count = count > UINT32_MAX ? UINT32_MAX : (uint32_t)count,
-					.mean = buckets[i].sum / (double)count,
-					.low = buckets[i].low,
-					.high = buckets[i].high,
-				};
-			}
+			any = any || buckets[i].count > 0;
+			values[i] = value_of(&buckets[i]);
 		}
 		if (any) {
 			series->start_ns[series->count++] =
@@ -334,6 +338,41 @@ int log_series_read(struct log_store *store, const struct series_question *quest
 	}
 	*ret_series = series;
 	return 0;
+}
+
+int log_series_latest_minutes(struct log_store *store, const struct series_question *question,
+	bool (*on_minute)(void *context, const struct series_value *values), void *context)
+{
+	struct reading reading = {.db = log_store_db(store), .question = question, .width_ns = 1,
+		.buckets = 1};
+	struct bucket buckets[SERIES_SIGNALS_MAX];
+	struct series series = {0};
+	sqlite3_stmt *rows;
+	bool wanted = true;
+	int result = find_slots(&reading, &series), rc;
+
+	if (result != 0) {
+		return result;
+	}
+	rc = sqlite3_prepare_v2(reading.db,
+		"SELECT data FROM minutes ORDER BY start_s DESC LIMIT ?1", -1, &rows, NULL);
+	if (rc != SQLITE_OK) {
+		return failure_of(rc);
+	}
+	(void)sqlite3_bind_int(rows, 1, SERIES_LATEST_MAX);
+	reading.filled = buckets;
+	while (wanted && (rc = sqlite3_step(rows)) == SQLITE_ROW) {
+		struct series_value values[SERIES_SIGNALS_MAX];
+		memset(buckets, 0, sizeof(buckets));
+		add_row(&reading, 0, sqlite3_column_blob(rows, 0),
+			(size_t)sqlite3_column_bytes(rows, 0), LOG_ENTRY_BYTES);
+		for (size_t i = 0; i < question->signal_count; i++) {
+			values[i] = value_of(&buckets[i]);
+		}
+		wanted = on_minute(context, values);
+	}
+	(void)sqlite3_finalize(rows); /* repeats rc */
+	return !wanted || rc == SQLITE_DONE ? 0 : failure_of(rc);
 }
 
 void log_series_finish(struct series *series)

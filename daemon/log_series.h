@@ -15,7 +15,7 @@
 
 #define SERIES_SIGNALS_MAX 8
 #define SERIES_POINTS_MAX  2000
-#define SERIES_ROWS_MAX    30000 /* most rows of a tier before the next coarser one is taken */
+#define SERIES_ROWS_MAX    15000 /* most rows of a tier before the next coarser one is taken */
 
 enum series_tier {
 	SERIES_WINDOWS, /* 10 s */
@@ -59,6 +59,12 @@ struct series {
  * another negative errno. */
 int log_series_read(struct log_store *store, const struct series_question *question,
 	struct series *ret_series);
+/* Calls on_minute with the values of the question's signals (its span and points do not count) in each
+ * minute, the latest first, at most SERIES_LATEST_MAX of them; stops when it returns false. Errors as
+ * log_series_read's. */
+#define SERIES_LATEST_MAX 60000
+int log_series_latest_minutes(struct log_store *store, const struct series_question *question,
+	bool (*on_minute)(void *context, const struct series_value *values), void *context);
 /* NULL and zeroed are fine. */
 void log_series_finish(struct series *series);
 

@@ -7,37 +7,19 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "daemon/fact_tables.h"
 #include "daemon/log_series.h"
+#include "daemon/log_tables.h"
 #include "daemon/metrics.h"
-#include "daemon/overview.h"
+#include "daemon/picture.h"
 #include "daemon/utc_time.h"
 #include "decoders/signal.h"
 
-#define API "/api/v1/"
+#define API     "/api/v1/"
+#define DRAWING "/drawing/"
 #define JSON_TYPE "application/json"
 #define CSV_TYPE  "text/csv; charset=utf-8"
 /* How many steps SQLite takes between two looks at the clock. */
 #define STEPS_BETWEEN_LOOKS 2000
-
-static enum program_exit put_overview(const struct command_line *line, struct table *table,
-	struct log_store *store)
-{
-	return overview_tables(line, table, store, overview_clock_ns());
-}
-
-/* Every table that can be asked for by name. */
-static const struct api_table {
-	const char *name;
-	enum program_exit (*put)(const struct command_line *line, struct table *table,
-		struct log_store *store);
-} tables[] = {
-	{"events", fact_table_events},
-	{"overview", put_overview},
-	{"runs", fact_table_runs},
-	{"trips", fact_table_trips},
-};
-#define TABLES (sizeof(tables) / sizeof(tables[0]))
 
 void web_api_init(struct web_api *api, const struct command_line *line, const struct live *live)
 {
@@ -131,7 +113,7 @@ static bool read_range(struct command_line *line, const struct web_request *requ
 	return true;
 }
 
-static void answer_table(struct web_api *api, const struct api_table *row, bool csv,
+static void answer_table(struct web_api *api, const struct log_table *row, bool csv,
 	const struct web_request *request, struct web_answer *ret_answer)
 {
 	struct command_line *line;
@@ -349,8 +331,8 @@ static void answer_index(struct web_answer *ret_answer)
 	}
 	(void)fputs("{\"program\":\"sightbowl\",\"version\":\"" SIGHTBOWL_VERSION "\",\"tables\":[",
 		out);
-	for (size_t i = 0; i < TABLES; i++) {
-		(void)fprintf(out, "%s\"%s\"", i == 0 ? "" : ",", tables[i].name);
+	for (size_t i = 0; i < log_table_count; i++) {
+		(void)fprintf(out, "%s\"%s\"", i == 0 ? "" : ",", log_tables[i].name);
 	}
 	(void)fputs("]}\n", out);
 	if (fclose(out) != 0) {
@@ -379,15 +361,60 @@ static void answer_metrics(struct web_api *api, struct web_answer *ret_answer)
 	}
 }
 
+static const char *picture_argument(void *context, const char *name)
+{
+	return web_request_argument(context, name);
+}
+
+static void answer_drawing(struct web_api *api, const struct web_request *request,
+	struct web_answer *ret_answer)
+{
+	const char *name = request->path + sizeof(DRAWING) - 1;
+	size_t length = strcspn(name, ".");
+	const struct picture *picture = strcmp(name + length, ".svg") == 0
+		? picture_find(name, length)
+		: NULL;
+	FILE *out;
+	int result;
+
+	if (picture == NULL) {
+		web_answer_error(ret_answer, 404, "there is no such drawing");
+		return;
+	}
+	if (!open_log(api, ret_answer)) {
+		return;
+	}
+	out = open_answer(ret_answer, "image/svg+xml");
+	if (out == NULL) {
+		answer_no_memory(ret_answer);
+		return;
+	}
+	result = picture->draw(&api->line, api->store, picture_argument,
+		(void *)(uintptr_t)request, out);
+	if (fclose(out) != 0) {
+		answer_no_memory(ret_answer);
+	} else if (result == -ENOENT) {
+		web_answer_error(ret_answer, 404, "there is nothing to draw by that name");
+	} else if (result != 0) {
+		web_answer_error(ret_answer, 503, "the log cannot be read");
+		web_api_finish(api);
+	}
+}
+
 void web_api_answer(struct web_api *api, const struct web_request *request,
 	struct web_answer *ret_answer)
 {
 	const char *name = request->path + sizeof(API) - 1;
+	const struct log_table *row;
 	size_t length;
 	bool csv;
 
 	if (strcmp(request->path, "/metrics") == 0) {
 		answer_metrics(api, ret_answer);
+		return;
+	}
+	if (strncmp(request->path, DRAWING, sizeof(DRAWING) - 1) == 0) {
+		answer_drawing(api, request, ret_answer);
 		return;
 	}
 	if (strncmp(request->path, API, sizeof(API) - 1) != 0) {
@@ -408,11 +435,10 @@ void web_api_answer(struct web_api *api, const struct web_request *request,
 		answer_series(api, csv, request, ret_answer);
 		return;
 	}
-	for (size_t i = 0; i < TABLES; i++) {
-		if (strlen(tables[i].name) == length && strncmp(tables[i].name, name, length) == 0) {
-			answer_table(api, &tables[i], csv, request, ret_answer);
-			return;
-		}
+	row = log_table_find(name, length);
+	if (row != NULL) {
+		answer_table(api, row, csv, request, ret_answer);
+		return;
 	}
 	web_answer_error(ret_answer, 404, "there is no such table");
 }

@@ -1,0 +1,68 @@
+#include "daemon/log_tables.h"
+
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "daemon/fact_tables.h"
+#include "daemon/overview.h"
+
+static enum program_exit put_overview(const struct command_line *line, struct table *table,
+	struct log_store *store)
+{
+	return overview_tables(line, table, store, overview_clock_ns());
+}
+
+const struct log_table log_tables[] = {
+	{"events", fact_table_events},
+	{"overview", put_overview},
+	{"runs", fact_table_runs},
+	{"trips", fact_table_trips},
+};
+const size_t log_table_count = sizeof(log_tables) / sizeof(log_tables[0]);
+
+const struct log_table *log_table_find(const char *name, size_t length)
+{
+	for (size_t i = 0; i < log_table_count; i++) {
+		if (strlen(log_tables[i].name) == length &&
+			strncmp(log_tables[i].name, name, length) == 0) {
+			return &log_tables[i];
+		}
+	}
+	return NULL;
+}
+
+json_t *log_table_json(const struct log_table *row, const struct command_line *line,
+	struct log_store *store)
+{
+	struct command_line *own = malloc(sizeof(*own));
+	struct table *table;
+	json_t *object = NULL;
+	char *bytes = NULL;
+	size_t size = 0;
+	FILE *out;
+
+	if (own == NULL) {
+		return NULL;
+	}
+	*own = *line;
+	own->format = TABLE_JSON;
+	out = open_memstream(&bytes, &size);
+	if (out == NULL) {
+		goto free_own;
+	}
+	if (table_open(&table, out, TABLE_JSON, UNITS_METRIC) != 0) {
+		(void)fclose(out); /* nothing was written */
+		goto free_bytes;
+	}
+	enum program_exit status = row->put(own, table, store);
+	bool written = table_close(table) == 0;
+	if (fclose(out) == 0 && written && status == EXIT_DONE) {
+		object = json_loadb(bytes, size, 0, NULL);
+	}
+free_bytes:
+	free(bytes);
+free_own:
+	free(own);
+	return object;
+}

@@ -1,0 +1,605 @@
+'use strict';
+/* The page: its views, its settings, the live values. Every figure comes from /api/v1; the page only
+   lays them out. Text goes into the page as text, never as markup. */
+
+function element(name, attributes, ...children) {
+	const made = document.createElement(name);
+	for (const [key, value] of Object.entries(attributes || {})) {
+		made.setAttribute(key, value);
+	}
+	made.append(...children.filter((child) => child !== null && child !== undefined));
+	return made;
+}
+
+async function get(path) {
+	const answer = await fetch(path, {headers: {Accept: 'application/json'}});
+	let body = null;
+	try {
+		body = await answer.json();
+	} catch {
+		body = {error: 'the boat\'s computer gave no figures'};
+	}
+	if (!answer.ok) {
+		throw new Error(body.error || 'status ' + answer.status);
+	}
+	return body;
+}
+
+/* A drawing of the boat's computer, put into the page so that its colours follow the page's. */
+async function drawing(path) {
+	const answer = await fetch(path);
+	if (!answer.ok) {
+		throw new Error('no drawing');
+	}
+	const parsed = new DOMParser().parseFromString(await answer.text(), 'image/svg+xml');
+	return document.importNode(parsed.documentElement, true);
+}
+
+function drawingBox(path, attributes) {
+	const box = element('div', attributes || {});
+	drawing(path).then((picture) => box.append(picture),
+		() => box.append(missing('The drawing could not be fetched.')));
+	return box;
+}
+
+function missing(text) {
+	return element('p', {class: 'missing'}, text);
+}
+
+function buildTable(caption, rows, names, onRow) {
+	const box = element('div', {class: 'scroll', tabindex: '0', role: 'region', 'aria-label': caption});
+	const table = element('table', {}, element('caption', {}, caption));
+	const isNumber = (name) => columns[name] && (quantities[columns[name][1]] || columns[name][1] === 'count');
+	table.append(element('thead', {}, element('tr', {}, ...names.map((name) =>
+		element('th', {scope: 'col', class: isNumber(name) ? 'number' : 'text'}, columnTitle(name))))));
+	const body = element('tbody', {});
+	for (const row of rows) {
+		const line = element('tr', {});
+		names.forEach((name) => {
+			const cell = element('td', {'data-column': name}, cellText(name, row[name]));
+			if (isNumber(name)) {
+				cell.className = 'number';
+			} else if (columns[name] && columns[name][1] === 'words') {
+				cell.className = 'words';
+			}
+			line.append(cell);
+		});
+		if (onRow) {
+			onRow(line, row);
+		}
+		body.append(line);
+	}
+	table.append(body);
+	box.append(table);
+	return box;
+}
+
+function csvLink(name) {
+	return element('p', {}, element('a', {href: '/api/v1/' + name + '.csv', download: ''}, 'Download CSV'));
+}
+
+/* ---- what is known ---- */
+
+const known = {index: null, overview: null, live: {}};
+
+function hasTable(name) {
+	return known.index.tables.includes(name);
+}
+
+async function rowsOf(name, query) {
+	if (!hasTable(name)) {
+		return null;
+	}
+	const answer = await get('/api/v1/' + name + (query ? '?' + query : ''));
+	return answer[name];
+}
+
+function hasSignal(name) {
+	return known.overview.signals.some((one) => one.signal === name);
+}
+
+function logSpan() {
+	const boat = known.overview.boat[0];
+	return boat.log_end_utc === null ? null
+		: {since: Date.parse(boat.log_start_utc), until: Date.parse(boat.log_end_utc) + 60000};
+}
+
+const weights = {warning: 3, caution: 2, advice: 1};
+
+/* ---- now ---- */
+
+function verdictOf(standing, elements) {
+	const worst = standing.reduce((most, one) => Math.max(most, weights[one.severity] || 0), 0);
+	const sensors = elements ? elements.filter((one) => one.removed_utc === null && one.basis === 'measured').length : 0;
+	const box = element('section', {class: 'verdict', 'aria-labelledby': 'verdict'});
+	const reasons = element('ul', {});
+	let words = 'The fuel system is all right';
+	if (worst === 3) {
+		words = 'Act on the fuel system now';
+	} else if (worst === 2) {
+		words = 'The fuel system wants a look soon';
+	} else if (worst === 1) {
+		words = 'The fuel system works; something to note';
+	} else if (logSpan() === null) {
+		words = 'Nothing is known of the fuel system yet';
+	}
+	if (worst > 1) {
+		box.classList.add(worst === 3 ? 'warning' : 'caution');
+	}
+	box.append(element('h1', {id: 'verdict'}, words + '.'));
+	for (const one of standing) {
+		reasons.append(element('li', {}, one.severity + ': ' + one.message));
+	}
+	if (standing.length === 0 && logSpan() !== null) {
+		reasons.append(element('li', {}, 'No event stands.'));
+	}
+	for (const one of (elements || []).filter((e) => e.removed_utc === null && e.used_pct !== null)) {
+		reasons.append(element('li', {}, one.filter + ': ' + amount('share', one.used_pct, 0) +
+			' of its limit, ' + one.basis + '.'));
+	}
+	if (sensors === 0 && logSpan() !== null) {
+		reasons.append(element('li', {}, 'Nothing measures how loaded the filters are: hours, litres and age are counted.'));
+	}
+	box.append(reasons);
+	return box;
+}
+
+function leftWords(one) {
+	if (one.left_h_p50 === null) {
+		return 'No forecast yet.';
+	}
+	return 'Likely ' + amount('hours', one.left_h_p50, 0) + ' left; between ' + amount('hours', one.left_h_p10, 0) +
+		' and ' + amount('hours', one.left_h_p90, 0) + ' in 8 of 10 cases.';
+}
+
+function filterCard(one) {
+	const card = element('section', {class: 'card filter-card', 'aria-label': 'Filter ' + one.filter});
+	card.append(drawingBox('/drawing/filter.svg?' + new URLSearchParams({filter: one.filter})));
+	card.append(element('p', {}, one.basis === null ? 'Nothing is known of it.' : 'Basis: ' + one.basis + '.'));
+	card.append(element('p', {}, leftWords(one)));
+	card.append(element('p', {class: 'quiet'}, [one.element, one.micron === null ? null : amount('size', one.micron, 0),
+		'fitted ' + dayText(one.fitted_utc)].filter((text) => text !== null).join(', ')));
+	return card;
+}
+
+function figureCard(title, big, lines) {
+	const card = element('section', {class: 'card'}, element('h2', {}, title),
+		element('p', {class: 'big'}, big));
+	lines.filter((line) => line !== null).forEach((line) => card.append(element('p', {class: 'quiet'}, line)));
+	return card;
+}
+
+function burnedCard(title, row) {
+	if (!row || row.fuel_l === null) {
+		return figureCard(title, '–', ['Not known: no fuel rate and no counter was heard.']);
+	}
+	return figureCard(title, amount('volume', row.fuel_l, 1), [
+		'give or take ' + amount('volume', row.fuel_uncertainty_l, 2) +
+			(row.fuel_estimated_l > 0 ? ', ' + amount('volume', row.fuel_estimated_l, 2) + ' of it estimated' : ''),
+		amount('hours', row.engine_h, 1) + ' of engine' +
+			(row.distance_nm === null ? '' : ', ' + amount('distance', row.distance_nm, 1)),
+	]);
+}
+
+function tankCard(tank) {
+	const title = 'Left in ' + (tank.label || 'tank ' + tank.tank);
+	if (tank.level_pct === null) {
+		return figureCard(title, '–', ['No level was heard in the last day. A fuel level sender (NMEA 2000 127505) tells it.']);
+	}
+	return figureCard(title, tank.fuel_l === null ? amount('share', tank.level_pct, 0) : amount('volume', tank.fuel_l, 0), [
+		amount('share', tank.level_pct, 0) + (tank.capacity_l === null ? '; its capacity is not told' : ' of ' + amount('volume', tank.capacity_l, 0)) +
+			', measured ' + timeText(tank.measured_utc),
+		tank.range_h === null ? null : 'lasts ' + amount('hours', tank.range_h, 0) +
+			(tank.range_nm === null ? '' : ' or ' + amount('distance', tank.range_nm, 0)) +
+			' at the mean of the last 20 engine hours' +
+			(tank.reserve_l === null ? ', to the last drop' : ', down to a reserve of ' + amount('volume', tank.reserve_l, 0)),
+	]);
+}
+
+function eventBox(one) {
+	const box = element('article', {class: 'event ' + one.severity});
+	box.append(element('h3', {}, one.severity.toUpperCase() + ' · ' + eventTitle(one)));
+	box.append(element('p', {}, one.message));
+	const evidence = [];
+	if (one.value !== null) {
+		evidence.push('value ' + one.value.toFixed(2) + ' ' + (one.unit || ''));
+	}
+	if (one.limit !== null) {
+		evidence.push('limit ' + one.limit.toFixed(2) + ' ' + (one.unit || ''));
+	}
+	if (one.basis !== null) {
+		evidence.push(one.basis);
+	}
+	evidence.push('since ' + timeText(one.raised_utc, true));
+	if (one.cleared_utc !== null) {
+		evidence.push('cleared ' + timeText(one.cleared_utc, true));
+	}
+	if (one.acknowledged_utc !== null) {
+		evidence.push('acknowledged ' + timeText(one.acknowledged_utc, true));
+	}
+	box.append(element('p', {class: 'quiet'}, 'Evidence: ' + evidence.join(', ') + '.'));
+	return box;
+}
+
+const liveShown = ['engine_speed_rpm', 'fuel_rate_lph', 'coolant_temperature_c', 'fuel_pressure_kpa',
+	'ground_speed_kn', 'water_speed_kn'];
+
+function liveStrip() {
+	const box = element('section', {class: 'cards', id: 'live', 'aria-label': 'At this moment', hidden: ''});
+	return box;
+}
+
+function showLive() {
+	const box = document.getElementById('live');
+	if (!box) {
+		return;
+	}
+	for (const [key, value] of Object.entries(known.live)) {
+		const [signal, instance] = key.split(':');
+		if (!liveShown.includes(signal)) {
+			continue;
+		}
+		const [, quantity, decimals] = signals[signal];
+		let card = box.querySelector('[data-live="' + key + '"]');
+		if (!card) {
+			card = element('div', {class: 'card', 'data-live': key},
+				element('h3', {}, signalName(signal, Number(instance)) + (instance === '0' ? '' : ' ' + instance)),
+				element('p', {class: 'big'}));
+			box.append(card);
+		}
+		card.lastChild.textContent = amount(quantity, value, decimals);
+		box.hidden = false;
+	}
+}
+
+function dueNext(elements) {
+	const due = (elements || []).filter((one) => one.removed_utc === null && (one.due_utc !== null || one.left_h_p50 !== null))
+		.sort((a, b) => String(a.due_utc || '9').localeCompare(String(b.due_utc || '9')));
+	if (due.length === 0) {
+		return missing('Nothing has a due date yet: no limit, change interval or date of fitting is told for any filter ([filter] in the configuration), or the log is too young to forecast.');
+	}
+	const list = element('ol', {});
+	for (const one of due) {
+		list.append(element('li', {}, one.filter + ' element: ' +
+			(one.due_utc === null ? '' : dayText(one.due_utc)) + (one.due_by === null ? '' : ', by ' + one.due_by) +
+			(one.left_h_p50 === null ? '' : '; ' + leftWords(one))));
+	}
+	return list;
+}
+
+async function showNow(main) {
+	const [elements, events] = await Promise.all([rowsOf('elements'), rowsOf('events')]);
+	const standing = (events || []).filter((one) => one.cleared_utc === null)
+		.sort((a, b) => (weights[b.severity] || 0) - (weights[a.severity] || 0));
+	const burned = known.overview.burned;
+	main.append(verdictOf(standing, elements), liveStrip());
+	main.append(element('h2', {}, 'Filters'));
+	const filters = element('div', {class: 'cards'});
+	const fitted = elements ? elements.filter((one) => one.removed_utc === null)
+		: known.overview.filters.map((one) => ({...one, used_pct: null, basis: null, fitted_utc: null,
+			left_h_p10: null, left_h_p50: null, left_h_p90: null, due_utc: null, due_by: null}));
+	fitted.forEach((one) => filters.append(filterCard(one)));
+	main.append(filters, element('h2', {}, 'Due next'), dueNext(elements), element('h2', {}, 'Fuel'));
+	const cards = element('div', {class: 'cards', id: 'fuel'});
+	cards.append(burnedCard('Burned today', burned.find((row) => row.period === 'today')));
+	const trip = burned.find((row) => row.period.endsWith('trip'));
+	cards.append(burnedCard(trip && trip.period === 'this trip' ? 'This trip' : 'Last trip', trip));
+	known.overview.tanks.forEach((tank) => cards.append(tankCard(tank)));
+	if (known.overview.tanks.length === 0) {
+		cards.append(figureCard('Left in the tank', '–', ['No tank level was heard. A fuel level sender (NMEA 2000 127505, J1939 SPN 96) tells it.']));
+	}
+	main.append(cards);
+	main.append(element('h2', {}, standing.length === 0 ? 'Events' : 'Standing events'));
+	if (standing.length === 0) {
+		main.append(element('p', {}, 'None stands.'));
+	}
+	standing.forEach((one) => main.append(eventBox(one)));
+	showLive();
+}
+
+/* ---- trips ---- */
+
+async function showTrips(main, argument) {
+	const trips = await rowsOf('trips');
+	main.append(element('h1', {}, 'Trips'));
+	if (!trips || trips.length === 0) {
+		main.append(missing('No trip is in the log yet. A trip begins when an engine runs (NMEA 2000 127488, J1939 61444) or the boat moves.'));
+		return;
+	}
+	if (argument) {
+		await showTrip(main, trips.filter((row) => String(row.trip) === argument));
+	}
+	trips.reverse();
+	main.append(buildTable('All trips, the latest first', trips, ['trip', 'start_utc', 'engine_h', 'fuel_l', 'fuel_uncertainty_l',
+		'mean_lph', 'distance_nm', 'l_per_nm', 'co2_kg', 'max_coolant_c', 'events'], (line, row) => {
+		line.firstChild.replaceChildren(element('a', {href: '#trips/' + row.trip}, String(row.trip)));
+	}), csvLink('trips'));
+}
+
+async function showTrip(main, rows) {
+	if (rows.length === 0) {
+		main.append(missing('There is no such trip.'));
+		return;
+	}
+	const row = rows[0];
+	main.append(element('h2', {}, 'Trip ' + row.trip + ', ' + timeText(row.start_utc, true) + ' to ' + timeText(row.end_utc)));
+	const figures = element('dl', {class: 'figures'});
+	for (const name of ['engine_h', 'idle_h', 'fuel_l', 'fuel_uncertainty_l', 'fuel_estimated_l', 'mean_lph', 'max_lph', 'distance_nm', 'l_per_nm', 'co2_kg', 'max_coolant_c']) {
+		figures.append(element('dt', {}, columnTitle(name)), element('dd', {'data-column': name}, cellText(name, row[name])));
+	}
+	const two = element('div', {class: 'two'}, element('div', {class: 'card'}, figures),
+		drawingBox('/drawing/track.svg?trip=' + row.trip, {class: 'card'}));
+	main.append(two);
+	if (row.start_utc === null) {
+		main.append(missing('The trip has no date, so it cannot be charted: neither the recorder nor the bus told the time.'));
+		return;
+	}
+	const span = {since: Date.parse(row.start_utc), until: Date.parse(row.end_utc) + 10000};
+	for (const name of ['fuel_rate_lph', 'engine_speed_rpm', 'ground_speed_kn']) {
+		addChart(main, [name], span);
+	}
+}
+
+/* Charts of signals that are in the log; says what is missing otherwise. */
+function addChart(main, names, span, title, absent) {
+	const wanted = known.overview.signals.filter((one) => names.includes(one.signal)).slice(0, 4).map((one) => ({
+		signal: one.signal,
+		instance: one.instance,
+		name: signalName(one.signal, one.instance) + (one.instance > 0 && one.instance < 256 ? ' ' + one.instance : ''),
+		quantity: signals[one.signal] ? signals[one.signal][1] : 'plain',
+		decimals: signals[one.signal] ? signals[one.signal][2] : 1,
+	}));
+	if (wanted.length === 0 || span === null) {
+		if (absent) {
+			main.append(missing(absent));
+		}
+		return;
+	}
+	const box = element('section', {class: 'chart-box'});
+	main.append(box);
+	buildChart(box, {title: title || wanted[0].name, signals: wanted, ...span});
+}
+
+/* ---- filters ---- */
+
+async function showFilters(main) {
+	const elements = await rowsOf('elements');
+	main.append(element('h1', {}, 'Filters'));
+	for (const filter of known.overview.filters) {
+		main.append(element('h2', {}, filter.filter));
+		const fitted = (elements || []).find((one) => one.filter === filter.filter && one.removed_utc === null);
+		const two = element('div', {class: 'two'});
+		two.append(filterCard(fitted || {...filter, used_pct: null, basis: null, fitted_utc: null, left_h_p10: null,
+			left_h_p50: null, left_h_p90: null}));
+		if (filter.sensor === 'none') {
+			two.append(missing('Nothing measures this filter, so its restriction against litres cannot be drawn. A differential pressure sensor across it, or a vacuum sensor at its outlet (NMEA 2000 130314, J1939 SPN 95 or SPN 1382), would; tell it as sensor under [filter ' + filter.filter + '].'));
+		} else {
+			two.append(drawingBox('/drawing/restriction.svg?' + new URLSearchParams({filter: filter.filter}), {class: 'card'}));
+		}
+		main.append(two);
+		if (filter.signal !== null && logSpan() !== null) {
+			const box = element('section', {class: 'chart-box'});
+			main.append(box);
+			buildChart(box, {title: 'Pressure at ' + filter.filter + ', as read', ...logSpan(), signals: [{signal: filter.signal,
+				instance: filter.instance, name: 'As read', quantity: 'restriction', decimals: 1}]});
+		}
+	}
+	if (elements && elements.length > 0) {
+		main.append(buildTable('All elements', elements, Object.keys(elements[0])), csvLink('elements'));
+	}
+}
+
+/* ---- burn, tank, temperatures ---- */
+
+async function showBurn(main) {
+	main.append(element('h1', {}, 'Burn'));
+	if (!hasSignal('fuel_rate_lph') || !hasSignal('engine_speed_rpm')) {
+		main.append(missing('The burn against engine speed needs the fuel rate (NMEA 2000 127489, J1939 SPN 183) and the engine speed (127488, SPN 190).'));
+		return;
+	}
+	for (const engine of known.overview.engines) {
+		main.append(drawingBox('/drawing/burn.svg?engine=' + engine.engine, {class: 'card'}));
+	}
+	addChart(main, ['fuel_rate_lph'], logSpan());
+	addChart(main, ['engine_speed_rpm'], logSpan());
+	addChart(main, ['engine_load_pct'], logSpan(), null, 'No engine load was heard (NMEA 2000 127489, J1939 SPN 92).');
+}
+
+async function showTank(main) {
+	main.append(element('h1', {}, 'Tank and refuelling'));
+	const cards = element('div', {class: 'cards'});
+	known.overview.tanks.forEach((tank) => cards.append(tankCard(tank)));
+	main.append(cards);
+	const fuel = known.overview.signals.filter((one) => one.signal === 'tank_level_pct' && one.instance < 16);
+	if (fuel.length === 0) {
+		main.append(missing('No tank level was heard. A fuel level sender (NMEA 2000 127505, J1939 SPN 96) tells it.'));
+	} else if (logSpan() !== null) {
+		const box = element('section', {class: 'chart-box'});
+		main.append(box);
+		buildChart(box, {title: 'Fuel level', ...logSpan(), signals: fuel.slice(0, 4).map((one) => ({signal: one.signal,
+			instance: one.instance, name: 'Tank ' + one.instance, quantity: 'share', decimals: 1}))});
+	}
+	await listTable(main, 'refuellings', 'Refuellings', 'No refuelling was found in the log.');
+}
+
+async function listTable(main, name, title, none) {
+	const rows = await rowsOf(name);
+	if (rows === null) {
+		return;
+	}
+	main.append(element('h2', {}, title));
+	if (rows.length === 0) {
+		main.append(element('p', {}, none));
+		return;
+	}
+	main.append(buildTable(title, rows, Object.keys(rows[0])), csvLink(name));
+}
+
+async function showTemperatures(main) {
+	main.append(element('h1', {}, 'Temperatures'));
+	addChart(main, ['coolant_temperature_c', 'oil_temperature_c', 'gear_oil_temperature_c'], logSpan(), 'Engine', 'No coolant or oil temperature was heard (NMEA 2000 127489, J1939 SPN 110 and SPN 175).');
+	addChart(main, ['exhaust_temperature_c'], logSpan(), 'Exhaust', 'No exhaust temperature was heard from the engine (J1939 SPN 173); a sensor on NMEA 2000 130316 shows below.');
+	addChart(main, ['fuel_temperature_c'], logSpan(), 'Fuel', 'No fuel temperature was heard (J1939 SPN 174).');
+	addChart(main, ['temperature_c', 'sea_temperature_c', 'ambient_temperature_c'], logSpan(), 'Around the engine');
+}
+
+/* ---- events, book, bus ---- */
+
+async function showEvents(main) {
+	const events = await rowsOf('events');
+	main.append(element('h1', {}, 'Events'));
+	if (!events || events.length === 0) {
+		main.append(element('p', {}, 'Nothing was noticed so far.'));
+		return;
+	}
+	events.reverse().forEach((one) => main.append(eventBox(one)));
+	main.append(csvLink('events'));
+}
+
+async function showBook(main) {
+	main.append(element('h1', {}, 'Service book, spares and waste'));
+	await listTable(main, 'book', 'What was done', 'The book has no entry yet: sightbowl book add writes one.');
+	await listTable(main, 'spares', 'Spares aboard', 'The book tells of no spares.');
+	await listTable(main, 'waste', 'Waste to land', 'None is aboard.');
+	if (!hasTable('book')) {
+		main.append(missing('This program keeps no service book.'));
+	}
+}
+
+async function showBus(main) {
+	main.append(element('h1', {}, 'What the bus brings'));
+	await listTable(main, 'coverage', 'What can be known', 'Nothing was heard.');
+	await listTable(main, 'sources', 'Who sends', 'Nobody was heard.');
+	const rows = known.overview.signals.map((one) => ({signal: signalName(one.signal, one.instance), instance: one.instance,
+		unit: one.unit, live: known.live[one.signal + ':' + one.instance]}));
+	if (rows.length === 0) {
+		main.append(missing('Nothing was heard yet. Is the bus connected, and does sightbowl listen tell of traffic?'));
+	} else {
+		main.append(buildTable('Signals in the log', rows, ['signal', 'instance', 'unit']));
+	}
+}
+
+const views = [
+	['now', 'Now', showNow],
+	['trips', 'Trips', showTrips],
+	['filters', 'Filters', showFilters],
+	['burn', 'Burn', showBurn],
+	['tank', 'Tank', showTank],
+	['temperatures', 'Temperatures', showTemperatures],
+	['events', 'Events', showEvents],
+	['book', 'Book', showBook],
+	['bus', 'Bus', showBus],
+];
+
+/* ---- the whole ---- */
+
+let showing = 0;
+
+async function show(moved) {
+	const [name, argument] = (location.hash.slice(1) || 'now').split('/');
+	const view = views.find((one) => one[0] === name) || views[0];
+	const main = document.getElementById('content');
+	const mine = ++showing;
+	for (const link of document.querySelectorAll('#views a')) {
+		if (link.hash === '#' + view[0]) {
+			link.setAttribute('aria-current', 'page');
+		} else {
+			link.removeAttribute('aria-current');
+		}
+	}
+	document.title = view[1] + ' · Sightbowl';
+	const filled = document.createDocumentFragment();
+	const box = element('div', {});
+	filled.append(box);
+	try {
+		await refresh();
+		main.replaceChildren(box);
+		await view[2](box, argument);
+	} catch (failure) {
+		if (mine === showing) {
+			main.replaceChildren(missing('The figures could not be fetched: ' + failure.message + '.'));
+		}
+	}
+	if (mine === showing) {
+		main.dataset.view = view[0];
+		if (moved) {
+			main.focus();
+		}
+	}
+}
+
+async function refresh() {
+	if (known.index === null) {
+		known.index = await get('/api/v1/');
+	}
+	known.overview = await get('/api/v1/overview');
+	const boat = known.overview.boat[0];
+	document.getElementById('boat-name').textContent = boat.name || 'Sightbowl';
+	document.getElementById('as-of').textContent = boat.as_of_utc === null ? 'the log is empty'
+		: 'as of ' + timeText(boat.as_of_utc, true) + (boat.engine_on ? ', engine on' : '');
+	if (!stored('units')) {
+		setUnits(boat.units);
+	}
+}
+
+function stored(key) {
+	try {
+		return localStorage.getItem('sightbowl-' + key);
+	} catch {
+		return null;
+	}
+}
+
+function store(key, value) {
+	try {
+		localStorage.setItem('sightbowl-' + key, value);
+	} catch {
+		/* a browser that keeps nothing forgets the setting when the page is closed */
+	}
+}
+
+function setUnits(system) {
+	unitSystem = system === 'us' ? 'us' : 'metric';
+	document.getElementById('units').value = unitSystem;
+}
+
+function setNight(on) {
+	document.documentElement.classList.toggle('night', on);
+	document.getElementById('night').setAttribute('aria-pressed', String(on));
+}
+
+function listenLive() {
+	const source = new EventSource('/api/v1/live');
+	source.addEventListener('message', (message) => {
+		Object.assign(known.live, JSON.parse(message.data));
+		showLive();
+	});
+}
+
+function begin() {
+	const list = document.getElementById('views');
+	views.forEach(([name, title]) => list.append(element('li', {}, element('a', {href: '#' + name}, title))));
+	setUnits(stored('units') || 'metric');
+	setNight(stored('night') === 'on');
+	document.getElementById('units').addEventListener('change', (event) => {
+		setUnits(event.target.value);
+		store('units', unitSystem);
+		void show(false);
+	});
+	document.getElementById('night').addEventListener('click', () => {
+		const on = !document.documentElement.classList.contains('night');
+		setNight(on);
+		store('night', on ? 'on' : 'off');
+		void show(false);
+	});
+	window.addEventListener('hashchange', () => void show(true));
+	setInterval(() => {
+		if (!document.hidden && (location.hash === '' || location.hash === '#now')) {
+			void show(false);
+		}
+	}, 30000);
+	void show(false);
+	listenLive();
+}
+
+begin();

@@ -1,0 +1,178 @@
+'use strict';
+/* Names, units and numbers: what the log's columns and signals are called by people, and how their
+   values are written. The log's own units go in; a person's come out. */
+
+const quantities = {
+	volume: {metric: ['L', 1, 0], us: ['gal', 1 / 3.785411784, 0]},
+	flow: {metric: ['L/h', 1, 0], us: ['gal/h', 1 / 3.785411784, 0]},
+	restriction: {metric: ['kPa', 1, 0], us: ['inHg', 1 / 3.386389, 0]},
+	pressure: {metric: ['kPa', 1, 0], us: ['psi', 1 / 6.894757, 0]},
+	temperature: {metric: ['°C', 1, 0], us: ['°F', 1.8, 32]},
+	consumption: {metric: ['L/nm', 1, 0], us: ['gal/nm', 1 / 3.785411784, 0]},
+	mass: {metric: ['kg', 1, 0], us: ['lb', 1 / 0.45359237, 0]},
+	distance: {metric: ['nm', 1, 0], us: ['nm', 1, 0]},
+	speed: {metric: ['kn', 1, 0], us: ['kn', 1, 0]},
+	hours: {metric: ['h', 1, 0], us: ['h', 1, 0]},
+	size: {metric: ['µm', 1, 0], us: ['µm', 1, 0]},
+	turns: {metric: ['rpm', 1, 0], us: ['rpm', 1, 0]},
+	share: {metric: ['%', 1, 0], us: ['%', 1, 0]},
+	plain: {metric: ['', 1, 0], us: ['', 1, 0]},
+};
+
+/* column: [what people call it, quantity, decimals]; quantity "time", "text" and "count" are no
+   numbers with a unit. */
+const columns = {
+	run: ['Run', 'count', 0],
+	trip: ['Trip', 'count', 0],
+	engine: ['Engine', 'count', 0],
+	event: ['Event', 'count', 0],
+	events: ['Events', 'count', 0],
+	start_utc: ['From', 'time', 0],
+	end_utc: ['To', 'time', 0],
+	engine_h: ['Engine hours', 'hours', 2],
+	idle_h: ['Idle', 'hours', 2],
+	fuel_l: ['Fuel', 'volume', 2],
+	fuel_estimated_l: ['of it estimated', 'volume', 2],
+	fuel_uncertainty_l: ['give or take', 'volume', 2],
+	mean_lph: ['Mean burn', 'flow', 2],
+	max_lph: ['Most', 'flow', 2],
+	distance_nm: ['Distance', 'distance', 1],
+	l_per_nm: ['Per mile', 'consumption', 2],
+	co2_kg: ['CO2', 'mass', 1],
+	max_coolant_c: ['Hottest coolant', 'temperature', 0],
+	filter: ['Filter', 'text', 0],
+	stage: ['Stage', 'text', 0],
+	element: ['Element', 'text', 0],
+	micron: ['Micron', 'size', 0],
+	fitted_utc: ['Fitted', 'time', 0],
+	removed_utc: ['Taken out', 'time', 0],
+	litres_through: ['Passed through', 'volume', 0],
+	restriction_kpa: ['Restriction, as read', 'restriction', 1],
+	reference_kpa: ['Restriction, at reference', 'restriction', 1],
+	limit_kpa: ['Limit', 'restriction', 1],
+	used_pct: ['Used', 'share', 0],
+	left_h_p10: ['Left, at least', 'hours', 0],
+	left_h_p50: ['Left, likely', 'hours', 0],
+	left_h_p90: ['Left, at most', 'hours', 0],
+	due_utc: ['Due', 'time', 0],
+	due_by: ['Due by', 'text', 0],
+	basis: ['Basis', 'text', 0],
+	kind: ['Kind', 'text', 0],
+	subject: ['Of', 'text', 0],
+	severity: ['Weight', 'text', 0],
+	raised_utc: ['Raised', 'time', 0],
+	acknowledged_utc: ['Acknowledged', 'time', 0],
+	cleared_utc: ['Cleared', 'time', 0],
+	message: ['What it says', 'words', 0],
+};
+
+/* Signals that have a view: what people call them and their quantity. */
+const signals = {
+	fuel_rate_lph: ['Burn', 'flow', 1],
+	engine_speed_rpm: ['Engine speed', 'turns', 0],
+	engine_load_pct: ['Load', 'share', 0],
+	coolant_temperature_c: ['Coolant', 'temperature', 0],
+	oil_temperature_c: ['Oil', 'temperature', 0],
+	exhaust_temperature_c: ['Exhaust', 'temperature', 0],
+	fuel_temperature_c: ['Fuel', 'temperature', 0],
+	intake_temperature_c: ['Intake air', 'temperature', 0],
+	gear_oil_temperature_c: ['Gearbox oil', 'temperature', 0],
+	sea_temperature_c: ['Sea', 'temperature', 0],
+	ambient_temperature_c: ['Outside air', 'temperature', 0],
+	temperature_c: ['Temperature', 'temperature', 0],
+	fuel_pressure_kpa: ['Fuel pressure', 'pressure', 0],
+	oil_pressure_kpa: ['Oil pressure', 'pressure', 0],
+	fuel_filter_kpa: ['Across the filter', 'restriction', 1],
+	suction_filter_kpa: ['Across the suction filter', 'restriction', 1],
+	fuel_intake_pressure_kpa: ['At the pump\'s intake', 'pressure', 1],
+	pressure_kpa: ['Pressure', 'restriction', 1],
+	ground_speed_kn: ['Speed over ground', 'speed', 1],
+	water_speed_kn: ['Speed through water', 'speed', 1],
+	tank_level_pct: ['Level', 'share', 1],
+	battery_v: ['Battery', 'plain', 1],
+	alternator_v: ['Alternator', 'plain', 1],
+};
+
+/* NMEA 2000's temperature sources (PGN 130312, 130316): the upper byte of the instance. */
+const temperaturePlaces = ['Sea', 'Outside', 'Inside', 'Engine room', 'Main cabin', 'Live well',
+	'Bait well', 'Refrigerator', 'Heating', 'Dew point', 'Wind chill, apparent',
+	'Wind chill, theoretical', 'Heat index', 'Freezer', 'Exhaust'];
+
+let unitSystem = 'metric';
+
+function unitOf(quantity) {
+	return quantities[quantity][unitSystem][0];
+}
+
+function shown(quantity, value) {
+	const [, factor, offset] = quantities[quantity][unitSystem];
+	return value * factor + offset;
+}
+
+/* A number with its unit; a dash where it is not known. */
+function amount(quantity, value, decimals) {
+	if (value === null || value === undefined || Number.isNaN(value)) {
+		return '–';
+	}
+	const unit = unitOf(quantity);
+	const text = shown(quantity, value).toFixed(decimals).replace(/^-(0(\.0*)?)$/, '$1');
+	return unit === '' ? text : text + (unit === '%' ? ' %' : '\u00a0' + unit);
+}
+
+function timeText(utc, withYear) {
+	if (utc === null || utc === undefined) {
+		return '–';
+	}
+	const options = {day: 'numeric', month: 'short', hour: '2-digit', minute: '2-digit', hour12: false};
+	if (withYear) {
+		options.year = 'numeric';
+	}
+	return new Date(utc).toLocaleString('en-GB', options);
+}
+
+function dayText(utc) {
+	if (utc === null || utc === undefined) {
+		return '–';
+	}
+	return new Date(utc).toLocaleDateString('en-GB', {day: 'numeric', month: 'short', year: 'numeric'});
+}
+
+function cellText(column, value) {
+	const known = columns[column];
+	if (value === null || value === undefined || value === '') {
+		return '–';
+	}
+	if (known && known[1] === 'time') {
+		return timeText(value, true);
+	}
+	if (known && quantities[known[1]]) {
+		return amount(known[1], value, known[2]);
+	}
+	if (typeof value === 'boolean') {
+		return value ? 'yes' : 'no';
+	}
+	if (typeof value === 'number' && !Number.isInteger(value)) {
+		return value.toFixed(2);
+	}
+	if (typeof value === 'string' && /^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ$/.test(value)) {
+		return timeText(value, true);
+	}
+	return String(value);
+}
+
+function columnTitle(column) {
+	const known = columns[column];
+	return known ? known[0] : column.replace(/_/g, ' ');
+}
+
+function signalName(signal, instance) {
+	if (signal === 'temperature_c') {
+		return temperaturePlaces[instance >> 8] || 'Temperature ' + instance;
+	}
+	return signals[signal] ? signals[signal][0] : signal.replace(/_/g, ' ');
+}
+
+function eventTitle(event) {
+	const kind = event.kind.replace(/-/g, ' ');
+	return kind.charAt(0).toUpperCase() + kind.slice(1) + ', ' + event.subject;
+}

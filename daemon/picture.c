@@ -1,0 +1,418 @@
+#include "daemon/picture.h"
+
+#include <errno.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include <gsl/gsl_statistics_double.h>
+#include <jansson.h>
+
+#include "daemon/drawing.h"
+#include "daemon/log_series.h"
+#include "daemon/log_tables.h"
+#include "daemon/utc_time.h"
+
+#define TRIP_POINTS 600
+
+/* A whole number of 0 to most; -1 when it is none. */
+static long number_of(const char *text, long most)
+{
+	char *end;
+	long value;
+
+	if (text == NULL || *text < '0' || *text > '9') {
+		return -1;
+	}
+	value = strtol(text, &end, 10);
+	return *end == '\0' && value <= most ? value : -1;
+}
+
+/* When a trip began and ended. -ENOENT: there is none of that number, or it has no date. */
+static int trip_span(struct log_store *store, long trip, int64_t *ret_since_ns, int64_t *ret_until_ns)
+{
+	sqlite3_stmt *statement;
+	int result = -ENOENT;
+
+	if (sqlite3_prepare_v2(log_store_db(store),
+		    "SELECT start_utc_ns, end_utc_ns FROM trip_list WHERE trip = ?1", -1, &statement,
+		    NULL) != SQLITE_OK) {
+		return -EIO;
+	}
+	(void)sqlite3_bind_int64(statement, 1, trip);
+	if (sqlite3_step(statement) == SQLITE_ROW &&
+		sqlite3_column_type(statement, 0) != SQLITE_NULL &&
+		sqlite3_column_type(statement, 1) != SQLITE_NULL) {
+		*ret_since_ns = sqlite3_column_int64(statement, 0);
+		*ret_until_ns = sqlite3_column_int64(statement, 1) + 10 * NS_PER_S;
+		result = 0;
+	}
+	(void)sqlite3_finalize(statement); /* a failure found nothing */
+	return result;
+}
+
+/* Columns of one signal's points. */
+struct curve {
+	size_t count;
+	double *x;    /* UTC seconds */
+	double *mean;
+	double *low;
+	double *high;
+};
+
+static void curve_finish(struct curve *curve)
+{
+	free(curve->x);
+	*curve = (struct curve){0};
+}
+
+/* One signal of a series. The caller frees with curve_finish. */
+static int curve_of(const struct series *series, size_t signals, size_t signal,
+	struct curve *ret_curve)
+{
+	double *block = calloc(4 * (series->count + 1), sizeof(*block));
+
+	if (block == NULL) {
+		return -ENOMEM;
+	}
+	*ret_curve = (struct curve){
+		.count = series->count,
+		.x = block,
+		.mean = block + series->count,
+		.low = block + 2 * series->count,
+		.high = block + 3 * series->count,
+	};
+	for (size_t i = 0; i < series->count; i++) {
+		const struct series_value *value = &series->values[i * signals + signal];
+		/* A point stands for its width: it is drawn in the middle. */
+		ret_curve->x[i] = (double)(series->start_ns[i] + series->width_ns / 2) * 1e-9;
+		ret_curve->mean[i] = value->mean;
+		ret_curve->low[i] = value->low;
+		ret_curve->high[i] = value->high;
+	}
+	return 0;
+}
+
+/* ---- a trip over time ---- */
+
+static int draw_trip(const struct command_line *line, struct log_store *store,
+	picture_argument_fn *argument, void *context, FILE *out)
+{
+	long trip = number_of(argument(context, "trip"), 1000000000);
+	struct series_question question = {
+		.points = TRIP_POINTS,
+		.signal_count = 1,
+		.signals = {{"fuel_rate_lph", 0}},
+	};
+	const char *engine = argument(context, "engine");
+	struct unit_display unit = units_display(QUANTITY_FLOW, line->settings.units);
+	struct series series;
+	struct curve curve;
+	struct chart chart;
+	char y_name[64];
+	int result = trip < 0 ? -ENOENT
+			      : trip_span(store, trip, &question.since_ns, &question.until_ns);
+
+	if (result != 0) {
+		return result;
+	}
+	if (engine != NULL) {
+		question.signals[0].instance = (unsigned)number_of(engine, BOAT_ENGINES_MAX - 1);
+	}
+	result = log_series_read(store, &question, &series);
+	if (result != 0) {
+		return result;
+	}
+	result = curve_of(&series, 1, 0, &curve);
+	if (result == 0) {
+		for (size_t i = 0; i < curve.count; i++) {
+			curve.mean[i] *= unit.factor;
+			curve.low[i] *= unit.factor;
+			curve.high[i] *= unit.factor;
+		}
+		(void)snprintf(y_name, sizeof(y_name), "burn, %s", unit.unit);
+		chart_init(&chart, "Burn over the trip");
+		chart.description = "Mean of each stretch as a line, least to greatest as a band.";
+		chart.height = 200;
+		chart.x_scale = CHART_TIME;
+		chart.x_name = "time, UTC";
+		chart.y_name = y_name;
+		chart.y_from_zero = true;
+		chart.break_after = 2.5e-9 * (double)series.width_ns;
+		chart.series_count = 2;
+		chart.series[0] = (struct chart_series){"least to greatest", "band-a", CHART_BAND,
+			curve.count, curve.x, curve.low, curve.high};
+		chart.series[1] = (struct chart_series){
+			"mean", "line-a", CHART_LINE, curve.count, curve.x, curve.mean, NULL};
+		chart_draw(&chart, out);
+		curve_finish(&curve);
+	}
+	log_series_finish(&series);
+	return result;
+}
+
+/* ---- a trip over ground ---- */
+
+static int draw_track(const struct command_line *line, struct log_store *store,
+	picture_argument_fn *argument, void *context, FILE *out)
+{
+	long trip = number_of(argument(context, "trip"), 1000000000);
+	struct series_question question = {
+		.points = TRIP_POINTS,
+		.signal_count = 2,
+		.signals = {{"latitude_deg", 0}, {"longitude_deg", 0}},
+	};
+	struct series series;
+	struct curve latitude, longitude;
+	int result = trip < 0 ? -ENOENT
+			      : trip_span(store, trip, &question.since_ns, &question.until_ns);
+
+	(void)line;
+	if (result != 0) {
+		return result;
+	}
+	result = log_series_read(store, &question, &series);
+	if (result != 0) {
+		return result;
+	}
+	result = curve_of(&series, 2, 0, &latitude);
+	if (result == 0) {
+		result = curve_of(&series, 2, 1, &longitude);
+		if (result == 0) {
+			track_draw(&(struct track){.title = "Track of the trip", .count = series.count,
+					   .latitude_deg = latitude.mean,
+					   .longitude_deg = longitude.mean, .width = 320, .height = 260},
+				out);
+			curve_finish(&longitude);
+		}
+		curve_finish(&latitude);
+	}
+	log_series_finish(&series);
+	return result;
+}
+
+/* ---- a filter's load ---- */
+
+static double real_of(const json_t *row, const char *column)
+{
+	const json_t *value = json_object_get(row, column);
+
+	return json_is_number(value) ? json_number_value(value) : NAN;
+}
+
+static enum filter_basis basis_of(const char *text)
+{
+	static const struct {
+		const char *word;
+		enum filter_basis basis;
+	} words[] = {
+		{"measured", FILTER_MEASURED}, {"counted", FILTER_COUNTED}, {"estimated", FILTER_ESTIMATED}};
+
+	for (size_t i = 0; text != NULL && i < sizeof(words) / sizeof(words[0]); i++) {
+		if (strcmp(words[i].word, text) == 0) {
+			return words[i].basis;
+		}
+	}
+	return FILTER_UNKNOWN;
+}
+
+/* The row of the element that sits in a filter now; NULL when it is not known. Borrowed from rows. */
+static const json_t *fitted_element(const json_t *elements, const char *filter)
+{
+	const json_t *rows = json_object_get(elements, "elements");
+	const json_t *row, *found = NULL;
+	size_t index;
+
+	json_array_foreach(rows, index, row) {
+		const char *name = json_string_value(json_object_get(row, "filter"));
+		if (name != NULL && strcmp(name, filter) == 0 &&
+			json_is_null(json_object_get(row, "removed_utc"))) {
+			found = row;
+		}
+	}
+	return found;
+}
+
+static int draw_filter(const struct command_line *line, struct log_store *store,
+	picture_argument_fn *argument, void *context, FILE *out)
+{
+	const char *name = argument(context, "filter");
+	const struct log_table *table = log_table_find("elements", strlen("elements"));
+	struct filter_picture picture = {.name = name, .used_pct = NAN, .left_h_p10 = NAN,
+		.left_h_p50 = NAN, .left_h_p90 = NAN};
+	json_t *elements = NULL;
+	const json_t *row = NULL;
+	char words[256] = "nothing is known of this element";
+	bool known = false;
+
+	for (size_t i = 0; name != NULL && i < line->settings.boat.filter_count; i++) {
+		known = known || strcmp(line->settings.boat.filters[i].name, name) == 0;
+	}
+	if (!known) {
+		return -ENOENT;
+	}
+	if (table != NULL) {
+		elements = log_table_json(table, line, store);
+		if (elements == NULL) {
+			return -EIO;
+		}
+		row = fitted_element(elements, name);
+	}
+	if (row != NULL) {
+		const char *basis = json_string_value(json_object_get(row, "basis"));
+		picture.used_pct = real_of(row, "used_pct");
+		picture.basis = basis_of(basis);
+		picture.left_h_p10 = real_of(row, "left_h_p10");
+		picture.left_h_p50 = real_of(row, "left_h_p50");
+		picture.left_h_p90 = real_of(row, "left_h_p90");
+		picture.due = picture.used_pct >= 100;
+		if (isnan(picture.used_pct)) {
+			(void)snprintf(words, sizeof(words), "how loaded it is is not known");
+		} else if (isnan(picture.left_h_p50)) {
+			(void)snprintf(words, sizeof(words), "%.0f %% of its limit, %s; no forecast",
+				picture.used_pct, basis == NULL ? "basis not known" : basis);
+		} else {
+			(void)snprintf(words, sizeof(words),
+				"%.0f %% of its limit, %s; %.0f engine hours left, likely between %.0f and %.0f",
+				picture.used_pct, basis == NULL ? "basis not known" : basis,
+				picture.left_h_p50, picture.left_h_p10, picture.left_h_p90);
+		}
+	}
+	picture.words = words;
+	filter_picture_draw(&picture, out);
+	json_decref(elements);
+	return 0;
+}
+
+/* ---- the burn curve ---- */
+
+#define BURN_MINUTES_MAX 20000 /* the latest steady minutes that are looked at */
+#define BURN_BIN_RPM     100.0
+#define BURN_BINS        64
+#define BURN_BIN_LEAST   8     /* minutes in a bin, for it to be part of the band */
+#define BURN_POINTS_MAX  1200
+
+struct burn {
+	size_t count;
+	double rpm[BURN_MINUTES_MAX];
+	double lph[BURN_MINUTES_MAX];
+	double sorted[BURN_MINUTES_MAX];
+};
+
+static bool on_minute(void *context, const struct series_value *values)
+{
+	struct burn *burn = context;
+
+	/* Steady: the speed stayed within 60 rpm for the minute; and the engine turned. */
+	if (values[0].count > 0 && values[1].count > 0 && values[0].high - values[0].low <= 60 &&
+		values[0].low > 300) {
+		burn->rpm[burn->count] = values[0].mean;
+		burn->lph[burn->count++] = values[1].mean;
+	}
+	return burn->count < BURN_MINUTES_MAX;
+}
+
+static int compare_reals(const void *a, const void *b)
+{
+	double x = *(const double *)a, y = *(const double *)b;
+
+	return (x > y) - (x < y);
+}
+
+/* The minutes whose speed lies in a bin, sorted by their burn. Returns how many. */
+static size_t bin_of(struct burn *burn, size_t bin)
+{
+	size_t count = 0;
+
+	for (size_t i = 0; i < burn->count; i++) {
+		if ((size_t)(burn->rpm[i] / BURN_BIN_RPM) == bin) {
+			burn->sorted[count++] = burn->lph[i];
+		}
+	}
+	qsort(burn->sorted, count, sizeof(burn->sorted[0]), compare_reals);
+	return count;
+}
+
+static int draw_burn(const struct command_line *line, struct log_store *store,
+	picture_argument_fn *argument, void *context, FILE *out)
+{
+	const char *text = argument(context, "engine");
+	long engine = text == NULL ? 0 : number_of(text, BOAT_ENGINES_MAX - 1);
+	struct unit_display unit = units_display(QUANTITY_FLOW, line->settings.units);
+	double bin_rpm[BURN_BINS], middle[BURN_BINS], low[BURN_BINS], high[BURN_BINS];
+	size_t bins = 0;
+	struct chart chart;
+	char title[64], y_name[64];
+	struct burn *burn;
+	int result;
+
+	if (engine < 0) {
+		return -ENOENT;
+	}
+	burn = malloc(sizeof(*burn));
+	if (burn == NULL) {
+		return -ENOMEM;
+	}
+	burn->count = 0;
+	struct series_question question = {
+		.signal_count = 2,
+		.signals = {{"engine_speed_rpm", (unsigned)engine}, {"fuel_rate_lph", (unsigned)engine}},
+	};
+	result = log_series_latest_minutes(store, &question, on_minute, burn);
+	if (result != 0) {
+		goto free_burn;
+	}
+	for (size_t i = 0; i < burn->count; i++) {
+		burn->lph[i] *= unit.factor;
+	}
+	for (size_t bin = 0; bin < BURN_BINS; bin++) {
+		size_t count = bin_of(burn, bin);
+		if (count < BURN_BIN_LEAST) {
+			continue;
+		}
+		bin_rpm[bins] = ((double)bin + 0.5) * BURN_BIN_RPM;
+		low[bins] = gsl_stats_quantile_from_sorted_data(burn->sorted, 1, count, 0.1);
+		middle[bins] = gsl_stats_quantile_from_sorted_data(burn->sorted, 1, count, 0.5);
+		high[bins] = gsl_stats_quantile_from_sorted_data(burn->sorted, 1, count, 0.9);
+		bins++;
+	}
+	(void)snprintf(title, sizeof(title), "Burn against engine speed, engine %ld", engine);
+	(void)snprintf(y_name, sizeof(y_name), "burn, %s", unit.unit);
+	chart_init(&chart, title);
+	chart.description = "Each point is a steady minute. The band holds 8 of 10 minutes of each "
+		"100 rpm, the line is their middle.";
+	chart.height = 320;
+	chart.x_name = "engine speed, rpm";
+	chart.y_name = y_name;
+	chart.y_from_zero = true;
+	chart.break_after = 3 * BURN_BIN_RPM;
+	chart.series_count = 3;
+	chart.series[0] = (struct chart_series){
+		"8 of 10 minutes", "band-a", CHART_BAND, bins, bin_rpm, low, high};
+	chart.series[1] = (struct chart_series){"a steady minute", "line-b", CHART_POINTS,
+		burn->count < BURN_POINTS_MAX ? burn->count : BURN_POINTS_MAX, burn->rpm, burn->lph, NULL};
+	chart.series[2] = (struct chart_series){
+		"middle", "line-a", CHART_LINE, bins, bin_rpm, middle, NULL};
+	chart_draw(&chart, out);
+free_burn:
+	free(burn);
+	return result;
+}
+
+static const struct picture pictures[] = {
+	{"burn", draw_burn},
+	{"filter", draw_filter},
+	{"track", draw_track},
+	{"trip", draw_trip},
+};
+
+const struct picture *picture_find(const char *name, size_t length)
+{
+	for (size_t i = 0; i < sizeof(pictures) / sizeof(pictures[0]); i++) {
+		if (strlen(pictures[i].name) == length &&
+			strncmp(pictures[i].name, name, length) == 0) {
+			return &pictures[i];
+		}
+	}
+	return NULL;
+}
