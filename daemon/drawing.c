@@ -522,7 +522,7 @@ void track_draw(const struct track *track, FILE *out)
 	double high_nm = (north.most - north.least) * 60, wide_nm = (east.most - east.least) * 60 * shrink;
 	high_nm = high_nm < 0.05 ? 0.05 : high_nm;
 	wide_nm = wide_nm < 0.05 ? 0.05 : wide_nm;
-	scale = fmin((track->height - 2 * pad - 14) / high_nm, (track->width - 2 * pad) / wide_nm);
+	scale = fmin((track->height - 2 * pad - 28) / high_nm, (track->width - 2 * pad) / wide_nm);
 	(void)fputs("<path class=\"line-a\" d=\"", out);
 	double first_x = NAN, first_y = NAN, last_x = NAN, last_y = NAN;
 	for (size_t i = 0; i < track->count; i++) {
@@ -532,7 +532,7 @@ void track_draw(const struct track *track, FILE *out)
 		}
 		last_x = track->width / 2 +
 			(track->longitude_deg[i] - middle_east) * 60 * shrink * scale;
-		last_y = (track->height - 14) / 2 - (track->latitude_deg[i] - middle_north) * 60 * scale;
+		last_y = track->height / 2 - (track->latitude_deg[i] - middle_north) * 60 * scale;
 		(void)fprintf(out, "%c%.1f %.1f", down ? 'L' : 'M', last_x, last_y);
 		if (isnan(first_x)) {
 			first_x = last_x;
@@ -550,7 +550,6 @@ void track_draw(const struct track *track, FILE *out)
 	number_text(bar_nm, bar_nm, text, sizeof(text) - 4);
 	(void)strcat(text, " nm");
 	put_label(out, "number", pad + bar_nm * scale + 6, track->height - 5, "start", text);
-	put_label(out, "number", track->width - pad, track->height - 5, "end",
-		"circle: start, square: end");
+	put_label(out, "number", 6, 14, "start", "circle: start, square: end");
 	(void)fputs("</svg>\n", out);
 }

@@ -4,6 +4,10 @@
 
 const chartMarks = [[], [7, 3], [2, 4], [10, 3, 2, 3]];
 
+/* The library's legend styles its text in a way that the page's policy forbids; the charts here read
+   their values out themselves. */
+Dygraph.PLUGINS = Dygraph.PLUGINS.filter((plugin) => plugin !== Dygraph.Plugins.Legend);
+
 function cssColour(name) {
 	return getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 }
@@ -96,6 +100,16 @@ function buildChart(box, wanted) {
 			buildTable(wanted.title, rows, ['start_utc', ...wanted.signals.map((one) => one.name)]));
 	}
 
+	/* What each line is, and its mean at x. */
+	function readOut(rows, x) {
+		const row = x === null ? null : rows.find((one) => one[0].getTime() === x);
+		read.textContent = (row ? timeText(x, true) + ' · ' : '') + wanted.signals.map((one, i) => {
+			const mean = row ? row[1 + i][1] : null;
+			return ['———', '– – –', '· · · ·', '–·–·'][i % 4] + ' ' + one.name +
+				(mean === null ? '' : ' ' + mean.toFixed(one.decimals) + ' ' + unitOf(one.quantity));
+		}).join(' · ');
+	}
+
 	function draw(series) {
 		const rows = chartRows(series, wanted.signals);
 		const known = series.rows.length > 0;
@@ -115,6 +129,7 @@ function buildChart(box, wanted) {
 		}
 		const colours = chartColours();
 		const options = {};
+		readOut(rows, null);
 		wanted.signals.forEach((one, i) => {
 			options[one.name] = {color: colours[i % 4], strokePattern: chartMarks[i % 4].length ? chartMarks[i % 4] : null};
 		});
@@ -129,13 +144,8 @@ function buildChart(box, wanted) {
 			gridLineColor: cssColour('--rule'),
 			axisLineColor: cssColour('--soft-ink'),
 			includeZero: quantity === 'flow' || quantity === 'turns',
-			labelsDiv: read,
-			legend: 'always',
-			legendFormatter: (data) => wanted.signals.map((one, i) => {
-				const line = ['———', '– – –', '· · · ·', '–·–·'][i % 4] + ' ' + one.name;
-				const at = data.x === undefined ? null : data.series.find((s) => s.label === one.name);
-				return line + (at && at.y !== undefined && at.y !== null ? ' ' + at.y.toFixed(one.decimals) : '');
-			}).join(' · ') + (data.x === undefined ? '' : ' · ' + timeText(data.x, true)),
+			highlightCallback: (event, x) => readOut(rows, x),
+			unhighlightCallback: () => readOut(rows, null),
 			zoomCallback: (least, most) => {
 				state.since = least;
 				state.until = most;
