@@ -4,6 +4,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "daemon/element_table.h"
 #include "daemon/fact_tables.h"
 #include "daemon/overview.h"
 
@@ -13,7 +14,18 @@ static enum program_exit put_overview(const struct command_line *line, struct ta
 	return overview_tables(line, table, store, overview_clock_ns());
 }
 
+/* Judged as of the log's end, or now while it is being written. */
+static enum program_exit put_elements(const struct command_line *line, struct table *table,
+	struct log_store *store)
+{
+	int64_t now_ns = overview_clock_ns();
+
+	(void)overview_as_of(store, now_ns, &now_ns); /* an empty log is judged as of now */
+	return element_table_put(line, table, store, &line->settings.boat, now_ns);
+}
+
 const struct log_table log_tables[] = {
+	{"elements", put_elements},
 	{"events", fact_table_events},
 	{"overview", put_overview},
 	{"runs", fact_table_runs},

@@ -512,7 +512,7 @@ static unsigned inspect(struct question *question, const char *url, const char *
 	if (!get && strcmp(method, "POST") != 0) {
 		return 405;
 	}
-	if (!get && (!web->settings.write || web->source.write == NULL)) {
+	if (!get && !web->settings.write) {
 		return 405;
 	}
 	/* A page from elsewhere can make a browser send a form here, but not with this header. */
@@ -606,15 +606,11 @@ static enum MHD_Result answer_question(struct question *question)
 	if (question->is_answered) {
 		return send_answer(question);
 	}
-	if (question->request.post) {
-		web->source.write(web->source.context, &question->request, &question->answer);
-		return send_answer(question);
-	}
 	asset = page_asset_find(question->request.path);
-	if (asset != NULL) {
+	if (asset != NULL && !question->request.post) {
 		return send_asset(question, asset);
 	}
-	if (strcmp(question->request.path, "/api/v1/live") == 0) {
+	if (strcmp(question->request.path, "/api/v1/live") == 0 && !question->request.post) {
 		return begin_stream(question);
 	}
 	if (!ask_worker(question, QUESTION_ANSWER)) {

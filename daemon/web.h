@@ -23,16 +23,13 @@
 
 struct web_source {
 	void *context;
-	/* Answers what is not a file of the page. Called on a worker thread, never two at a time. */
+	/* Answers what is not a file of the page, or carries out a POST, which only comes when the
+	 * settings allow writing. Called on a worker thread, never two at a time. */
 	void (*answer)(void *context, const struct web_request *request,
 		struct web_answer *ret_answer);
 	/* Writes, as one JSON object, the live values that changed after *sequence (0: all), and puts
 	 * *sequence up. Returns the bytes written, 0 when nothing changed. Called on the loop. */
 	size_t (*live)(void *context, uint64_t *sequence, char *out, size_t size);
-	/* Carries out a POST, which only comes when the settings allow writing. On the loop; NULL:
-	 * there is nothing that can be written. */
-	void (*write)(void *context, const struct web_request *request,
-		struct web_answer *ret_answer);
 };
 
 struct web; /* opaque; heap */

@@ -32,7 +32,7 @@ void web_api_finish(struct web_api *api);
 void web_api_answer(struct web_api *api, const struct web_request *request,
 	struct web_answer *ret_answer);
 
-/* The source of a server (web.h), without writing. */
+/* The source of a server (web.h). */
 struct web_source web_api_source(struct web_api *api);
 
 #endif

@@ -46,6 +46,15 @@ static void answer(void *context, const struct web_request *request, struct web_
 		serving->most_inside = inside;
 	}
 	serving->asked++;
+	if (request->post) {
+		serving->written++;
+		ret_answer->status = 200;
+		ret_answer->type = "text/plain";
+		ret_answer->bytes = strdup(request->body);
+		ret_answer->size = request->body_size;
+		serving->inside--;
+		return;
+	}
 	if (strcmp(request->path, "/slow") == 0) {
 		usleep(50000);
 	}
@@ -79,18 +88,6 @@ static size_t live(void *context, uint64_t *sequence, char *out, size_t size)
 	return (size_t)snprintf(out, size, "{\"count\":%d}", (int)count);
 }
 
-static void write_something(void *context, const struct web_request *request,
-	struct web_answer *ret_answer)
-{
-	struct serving *serving = context;
-
-	serving->written++;
-	ret_answer->status = 200;
-	ret_answer->type = "text/plain";
-	ret_answer->bytes = strdup(request->body);
-	ret_answer->size = request->body_size;
-}
-
 static void on_stop(uv_async_t *async)
 {
 	struct serving *serving = async->data;
@@ -120,7 +117,7 @@ static struct serving *start(const char *password_hash, bool write)
 	(void)snprintf(serving->settings.password_hash, sizeof(serving->settings.password_hash),
 		"%s", password_hash);
 	serving->source = (struct web_source){
-		.context = serving, .answer = answer, .live = live, .write = write_something};
+		.context = serving, .answer = answer, .live = live};
 	serving->live_count = 1;
 	assert_int_equal(uv_loop_init(&serving->loop), 0);
 	assert_int_equal(uv_async_init(&serving->loop, &serving->stop, on_stop), 0);
