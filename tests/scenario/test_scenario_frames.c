@@ -22,8 +22,9 @@ static struct scenario_options short_season(enum scenario_protocol protocol)
 
 	scenario_options_init_clean(&o);
 	o.protocol = protocol;
-	o.days = 6;
-	o.engine_h = 10;
+	o.days = 4;
+	o.engine_h = 6;
+	o.engine_ms = 1000;
 	if (protocol == SCENARIO_J1939) {
 		o.engine[0].filters[0].sensor = SENSOR_SPN1382;
 		o.engine[0].filters[0].sensor_kind = SENSES_DIFFERENTIAL;
@@ -107,6 +108,13 @@ static void compare_with_model(void *context, const struct observation *o)
 	case SIGNAL_SUCTION_FILTER:
 		expect(b, o, m->filters[0].seen_kpa + 0.4, 6 * 0.15);
 		break;
+	case SIGNAL_FUEL_INTAKE_PRESSURE:
+		/* Absolute: what the air leaves of the suction. */
+		expect(b, o, b->season.sea.baro_kpa - (m->filters[0].seen_kpa + 0.4), 6 * 0.15);
+		break;
+	case SIGNAL_BAROMETRIC_PRESSURE:
+		expect(b, o, b->season.sea.baro_kpa, 0);
+		break;
 	case SIGNAL_FUEL_FILTER:
 		if (m->filters[1].seen_kpa > 2) {
 			expect(b, o, m->filters[1].seen_kpa - 0.3, 6 * 0.2);
@@ -174,6 +182,18 @@ static void j1939_frames_decode_to_the_models_values(void **state)
 	frames_decode_to_the_models_values_of(&o, wanted, sizeof(wanted) / sizeof(wanted[0]));
 }
 
+static void an_intake_sensor_tells_absolute_pressure_beside_the_airs(void **state)
+{
+	static const enum signal_id wanted[] = {SIGNAL_FUEL_INTAKE_PRESSURE,
+		SIGNAL_BAROMETRIC_PRESSURE};
+	struct scenario_options o = short_season(SCENARIO_J1939);
+
+	(void)state;
+	o.engine[0].filters[0].sensor = SENSOR_SPN1381;
+	o.engine[0].filters[0].sensor_kind = SENSES_OUTLET_VACUUM;
+	frames_decode_to_the_models_values_of(&o, wanted, sizeof(wanted) / sizeof(wanted[0]));
+}
+
 /* ---- litres ---- */
 
 struct integral {
@@ -215,8 +235,8 @@ static void the_frames_rate_adds_up_to_the_truth_within_its_rounding(void **stat
 		struct integral sum = {0};
 
 		o.engine_ms = 100;
-		o.engine_h = 20;
-		o.days = 10;
+		o.engine_h = 12;
+		o.days = 7;
 		decoded_run(&decoded, &o, integrate, &sum);
 		double true_l = scenario_truth(decoded.scenario)->fuel_l[0];
 		print_message("%s: true %.3f L, frames %.3f L (%+.3f %%)\n",
@@ -245,6 +265,9 @@ struct hearing {
 	uint64_t resting;          /* engine speeds of 0 */
 	uint64_t pressures;
 	uint64_t lost_pressures;
+	double last_vacuum;
+	uint64_t same_now;         /* vacuum readings that repeat the one before, in a row */
+	uint64_t same_in_row;      /* most */
 };
 
 static void hear(void *context, const struct observation *o)
@@ -284,6 +307,12 @@ static void hear(void *context, const struct observation *o)
 	case SIGNAL_SUCTION_FILTER:
 		h->pressures += o->state == READING_VALID;
 		h->lost_pressures += o->state != READING_VALID;
+		if (o->instance >> 8 == 8 && o->state == READING_VALID) {
+			h->same_now = o->value == h->last_vacuum ? h->same_now + 1 : 0;
+			h->same_in_row = h->same_now > h->same_in_row ? h->same_now
+								      : h->same_in_row;
+			h->last_vacuum = o->value;
+		}
 		break;
 	default:
 		break;
@@ -434,6 +463,40 @@ static void the_engines_sender_is_silent_at_key_off_or_not(void **state)
 	assert_true(h.errors > 1000 && h.implausible == 0);
 }
 
+static void a_dead_sensor_is_silent_or_empty_or_frozen(void **state)
+{
+	struct scenario_options o = short_season(SCENARIO_NMEA2000);
+	struct hearing h;
+	struct hearing whole;
+
+	(void)state;
+	o.faults[0] = (struct scenario_fault){.kind = SCENARIO_FAULT_SENSOR_DEAD, .at = 0.5};
+	o.fault_count = 0;
+	whole = heard(&o);
+	scenario_destroy(decoded.scenario);
+	o.fault_count = 1;
+	o.faults[0].size = SCENARIO_DEATH_SILENT;
+	h = heard(&o);
+	scenario_destroy(decoded.scenario);
+	/* One of two filters' sensors, for a part of the season. */
+	assert_int_equal(h.lost_pressures, 0);
+	assert_true(h.pressures > 0.5 * (double)whole.pressures &&
+		h.pressures < 0.9 * (double)whole.pressures);
+	o.faults[0].size = SCENARIO_DEATH_NOT_AVAILABLE;
+	h = heard(&o);
+	scenario_destroy(decoded.scenario);
+	/* Noise and jitter share their random numbers: a frame more or less at the ends. */
+	assert_true(llabs((int64_t)(h.pressures + h.lost_pressures - whole.pressures)) < 5);
+	assert_true(h.lost_pressures > 0.1 * (double)whole.pressures);
+	o.faults[0].size = SCENARIO_DEATH_FROZEN;
+	h = heard(&o);
+	scenario_destroy(decoded.scenario);
+	assert_true(llabs((int64_t)(h.pressures - whole.pressures)) < 5);
+	/* The same value again, which a live sensor with noise hardly ever gives so often in a row. */
+	assert_true(whole.same_in_row < 50);
+	assert_true(h.same_in_row > 1000);
+}
+
 static void counters_are_sent_as_asked(void **state)
 {
 	struct scenario_options o = short_season(SCENARIO_J1939);
@@ -544,6 +607,7 @@ int main(void)
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(nmea2000_frames_decode_to_the_models_values),
 		cmocka_unit_test(j1939_frames_decode_to_the_models_values),
+		cmocka_unit_test(an_intake_sensor_tells_absolute_pressure_beside_the_airs),
 		cmocka_unit_test(the_frames_rate_adds_up_to_the_truth_within_its_rounding),
 		cmocka_unit_test(frames_are_lost_as_asked),
 		cmocka_unit_test(reordered_frames_keep_their_own_times),
@@ -551,6 +615,7 @@ int main(void)
 		cmocka_unit_test(the_recorders_power_cuts_leave_gaps_and_sessions),
 		cmocka_unit_test(sensors_drop_out_for_the_share_of_time_asked),
 		cmocka_unit_test(the_engines_sender_is_silent_at_key_off_or_not),
+		cmocka_unit_test(a_dead_sensor_is_silent_or_empty_or_frozen),
 		cmocka_unit_test(counters_are_sent_as_asked),
 		cmocka_unit_test(other_makers_traffic_has_its_share_of_frames_and_messages),
 		cmocka_unit_test(a_clock_that_starts_wrong_is_set_right_by_a_step),

@@ -495,6 +495,60 @@ static void elements_are_changed_when_asked_and_keep_their_course(void **state)
 	scenario_season_finish(&season);
 }
 
+static void a_drifting_sensor_a_stuck_sender_and_a_leak_have_their_sizes(void **state)
+{
+	struct scenario_options o = fault_season(SCENARIO_FAULT_SENSOR_DRIFT, 8);
+	double level_pct = NAN;
+
+	(void)state;
+	o.faults[1] = (struct scenario_fault){.kind = SCENARIO_FAULT_TANK_STUCK, .at = 0.5};
+	o.faults[2] = (struct scenario_fault){.kind = SCENARIO_FAULT_TANK_LEAK, .at = 0.5, .size = 0.3};
+	o.fault_count = 3;
+	assert_int_equal(scenario_season_init(&season, &o), 0);
+	while (!season.over) {
+		scenario_season_step(&season, false);
+		if (season.truth.onset_count == 3) {
+			level_pct = isnan(level_pct) ? season.tank.level_pct : level_pct;
+			assert_true(season.tank.level_pct == level_pct);
+		}
+	}
+	/* 8 kPa in 100 hours, from 12 h on. */
+	double hours = season.machines[0].hours - season.onsets[0].engine_h;
+	assert_true(fabs(season.machines[0].filters[0].drift_kpa - 0.08 * hours) < 0.01);
+	double days = (double)(season.now_ns - season.onsets[2].start_ns) / 86400e9;
+	assert_true(fabs(season.truth.leaked_kg - 0.3 * 24 * days * o.density_15_kgl) < 0.1);
+	scenario_season_finish(&season);
+}
+
+static void the_sender_tells_volume_or_height(void **state)
+{
+	struct scenario_options o;
+
+	(void)state;
+	for (int by_height = 0; by_height < 2; by_height++) {
+		double worst = 0;
+
+		scenario_options_init_clean(&o);
+		o.days = 12;
+		o.engine_h = 24;
+		o.tank_by_height = by_height == 1;
+		assert_int_equal(scenario_season_init(&season, &o), 0);
+		while (!season.over) {
+			scenario_season_step(&season, false);
+			if (scenario_season_leg(&season)->kind == LEG_ASLEEP) {
+				double seen = season.tank.level_pct / 100;
+				double volume = by_height ? scenario_tank_volume(seen) : seen;
+				double off = fabs(volume - scenario_tank_share(&season.tank));
+
+				worst = off > worst ? off : worst;
+			}
+		}
+		/* In harbour: its own bend of 0.8 %, a rest of swell. */
+		assert_true(worst > 0.004 && worst < 0.025);
+		scenario_season_finish(&season);
+	}
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -513,6 +567,8 @@ int main(void)
 		cmocka_unit_test(coolant_creeps_with_load),
 		cmocka_unit_test(a_blocked_filter_starves_the_engine),
 		cmocka_unit_test(a_dirty_load_shortens_the_elements_life_and_wet_fuel_wets_the_probe),
+		cmocka_unit_test(a_drifting_sensor_a_stuck_sender_and_a_leak_have_their_sizes),
+		cmocka_unit_test(the_sender_tells_volume_or_height),
 		cmocka_unit_test(elements_are_changed_when_asked_and_keep_their_course),
 	};
 
