@@ -589,7 +589,6 @@ static enum password_state prove(struct question *question)
 
 static enum MHD_Result answer_question(struct question *question)
 {
-	struct web *web = question->web;
 	const struct page_asset *asset;
 
 	switch (prove(question)) {
