@@ -18,7 +18,6 @@
 
 #include "daemon/log_schema.h"
 #include "daemon/log_store_parts.h"
-#include "daemon/print_format.h"
 
 /* WAL pages before SQLite copies them into the file: fewer copies of pages that every commit
  * touches, for 2 MiB of file. */
@@ -36,7 +35,7 @@ static const char *const statement_texts[LOG_STATEMENT_COUNT] = {
 #undef LOG_STATEMENT_TEXT
 };
 
-PRINT_FORMAT(2, 3) static void say(struct log_store *store, const char *format, ...)
+void log_say(struct log_store *store, const char *format, ...)
 {
 	va_list arguments;
 
@@ -85,27 +84,27 @@ int log_sqlite_failure(struct log_store *store, int rc)
 
 	switch (result) {
 	case -ENOSPC:
-		say(store, "no room left to write log '%s'; nothing after the last commit was kept",
+		log_say(store, "no room left to write log '%s'; nothing after the last commit was kept",
 			store->path);
 		break;
 	case -EUCLEAN:
-		say(store, "log '%s' is damaged (%s); copy the file away and see docs/log.md, "
+		log_say(store, "log '%s' is damaged (%s); copy the file away and see docs/log.md, "
 			"\"When the file is damaged\"", store->path, sqlite3_errmsg(store->db));
 		break;
 	case -EROFS:
 	case -EACCES:
 	case -EPERM:
-		say(store, "cannot write log '%s': the file or its folder is read-only",
+		log_say(store, "cannot write log '%s': the file or its folder is read-only",
 			store->path);
 		break;
 	case -EBUSY:
-		say(store, "log '%s' is being changed by another program", store->path);
+		log_say(store, "log '%s' is being changed by another program", store->path);
 		break;
 	case -ENOMEM:
-		say(store, "no memory left for log '%s'", store->path);
+		log_say(store, "no memory left for log '%s'", store->path);
 		break;
 	default:
-		say(store, "log '%s': %s", store->path, sqlite3_errmsg(store->db));
+		log_say(store, "log '%s': %s", store->path, sqlite3_errmsg(store->db));
 		break;
 	}
 	if (store->failure == 0) {
@@ -201,19 +200,19 @@ static int read_header(struct log_store *store, uint8_t header[LOG_HEADER_BYTES]
 
 	if (fd < 0) {
 		result = -errno;
-		say(store, "cannot open log '%s': %s", store->path, strerror(-result));
+		log_say(store, "cannot open log '%s': %s", store->path, strerror(-result));
 		return result;
 	}
 	if (fstat(fd, &status) == 0 && !S_ISREG(status.st_mode)) {
 		result = S_ISDIR(status.st_mode) ? -EISDIR : -EMEDIUMTYPE;
-		say(store, "'%s' is %s, not a log", store->path,
+		log_say(store, "'%s' is %s, not a log", store->path,
 			S_ISDIR(status.st_mode) ? "a folder" : "no ordinary file");
 		goto close_file;
 	}
 	size = read(fd, header, LOG_HEADER_BYTES);
 	result = size < 0 ? -errno : (int)size;
 	if (size < 0) {
-		say(store, "cannot read log '%s': %s", store->path, strerror(-result));
+		log_say(store, "cannot read log '%s': %s", store->path, strerror(-result));
 	}
 close_file:
 	(void)close(fd); /* nothing was written */
@@ -223,12 +222,12 @@ close_file:
 static int refuse_kind(struct log_store *store, enum log_schema_kind kind)
 {
 	if (kind == LOG_IS_NEWER) {
-		say(store, "log '%s' was written by a newer version of this program; "
+		log_say(store, "log '%s' was written by a newer version of this program; "
 			"it was not touched", store->path);
 		return -ENOTSUP;
 	}
 	if (kind == LOG_IS_FOREIGN) {
-		say(store, "'%s' is not a log of this program; it was not touched", store->path);
+		log_say(store, "'%s' is not a log of this program; it was not touched", store->path);
 		return -EMEDIUMTYPE;
 	}
 	return 0;
@@ -244,7 +243,7 @@ static int take_lock(struct log_store *store)
 	store->lock_fd = open(name, O_RDWR | O_CREAT | O_CLOEXEC, 0666);
 	if (store->lock_fd < 0) {
 		result = -errno;
-		say(store, result == -EROFS || result == -EACCES
+		log_say(store, result == -EROFS || result == -EACCES
 			? "cannot write log '%s': its folder is read-only (%s)"
 			: "cannot write log '%s': %s", store->path, strerror(-result));
 		return result;
@@ -254,11 +253,11 @@ static int take_lock(struct log_store *store)
 		ssize_t size = pread(store->lock_fd, owner, sizeof(owner) - 1, 0);
 		owner[size > 0 ? strcspn(owner, "\n") : 0] = '\0';
 		if (result == -EBUSY) {
-			say(store, "log '%s' is being written by another sightbowl%s%s%s", store->path,
+			log_say(store, "log '%s' is being written by another sightbowl%s%s%s", store->path,
 				owner[0] == '\0' ? "" : " (process ", owner,
 				owner[0] == '\0' ? "" : ")");
 		} else {
-			say(store, "cannot lock log '%s': %s", store->path, strerror(-result));
+			log_say(store, "cannot lock log '%s': %s", store->path, strerror(-result));
 		}
 		return result;
 	}
@@ -283,7 +282,7 @@ static int open_database(struct log_store *store, const char *name, int flags)
 	int rc = sqlite3_open_v2(name, &store->db, flags | SQLITE_OPEN_EXRESCODE, NULL);
 
 	if (store->db == NULL) {
-		say(store, "no memory left for log '%s'", store->path);
+		log_say(store, "no memory left for log '%s'", store->path);
 		return -ENOMEM;
 	}
 	return rc == SQLITE_OK ? 0 : log_sqlite_failure(store, rc);
@@ -381,6 +380,9 @@ int log_store_open(struct log_store **ret_store, const char *path, char *ret_err
 		return result;
 	}
 	result = open_for_writing(store);
+	if (result == 0) {
+		result = log_absorb_batch(store);
+	}
 	if (result != 0) {
 		(void)snprintf(ret_error, error_size, "%s", store->error);
 		log_store_close(store);
@@ -415,7 +417,7 @@ static int open_for_reading(struct log_store *store)
 	int result = read_header(store, header);
 
 	if (result == -ENOENT) {
-		say(store, "there is no log '%s'", store->path);
+		log_say(store, "there is no log '%s'", store->path);
 		return result;
 	}
 	if (result < 0) {
@@ -439,7 +441,7 @@ static int open_for_reading(struct log_store *store)
 		/* A WAL log on a read-only medium: there is no writer, and with no WAL file (or one
 		 * that was never copied back, which then cannot be read) the file is all there is. */
 		if (file_exists(store->path, "-wal")) {
-			say(store, "log '%s' lies in a read-only folder beside changes that were not yet "
+			log_say(store, "log '%s' lies in a read-only folder beside changes that were not yet "
 				"copied into it; copy both files to a folder that can be written",
 				store->path);
 			return -EROFS;

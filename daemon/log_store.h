@@ -83,6 +83,15 @@ int log_store_commit(struct log_store *store, const struct log_checkpoint *check
 /* Reads a lane's checkpoint. *ret_state is the caller's to free. -ENOENT when there is none. */
 int log_store_checkpoint(struct log_store *store, const char *lane,
 	struct log_checkpoint *ret_checkpoint, uint8_t **ret_state);
+/* What a live log writes between two commits lies in the batch file beside the log (batch_file.h).
+ * log_store_open has absorbed what it found there. The generation absorbed last, 0: none; the batch
+ * file's records are of the generation behind it. Writing is in the open transaction. */
+int log_store_batch(struct log_store *store, uint64_t *ret_generation);
+int log_store_put_batch(struct log_store *store, uint64_t generation);
+/* The signal of each of a lane's slots: on_slot for each that is known. */
+int log_store_lane_slots(struct log_store *store, const char *lane,
+	void (*on_slot)(void *context, uint16_t lane_slot, uint16_t signal), void *context);
+
 /* Forgets it, in the open transaction. */
 int log_store_drop_checkpoint(struct log_store *store, const char *lane);
 /* Runs and trips that no lane will go on with are no longer open; in the open transaction. */

@@ -4,6 +4,7 @@
 
 #include "daemon/log_entry.h"
 #include "daemon/log_store.h"
+#include "daemon/print_format.h"
 #include "decoders/signal.h"
 
 /* STATEMENT(id, SQL) */
@@ -12,6 +13,9 @@
 	STATEMENT(COMMIT, "COMMIT")                                                                \
 	STATEMENT(PUT_META, "INSERT INTO meta VALUES(?1, ?2) ON CONFLICT(key) DO UPDATE SET "      \
 		"value = ?2 WHERE value IS NOT ?2")                                                \
+	STATEMENT(GET_META, "SELECT value FROM meta WHERE key = ?1")                               \
+	STATEMENT(LANE_SIGNALS, "SELECT l.lane_slot, s.signal FROM lane_slots AS l "               \
+		"JOIN slots AS s ON s.slot = l.slot WHERE l.lane = ?1")                            \
 	STATEMENT(FIND_SLOT, "SELECT slot FROM slots WHERE signal = ?1 AND instance = ?2")         \
 	STATEMENT(ADD_SLOT, "INSERT INTO slots VALUES((SELECT coalesce(max(slot) + 1, 0) FROM "    \
 		"slots), ?1, ?2, ?3, ?4) RETURNING slot")                                          \
@@ -128,6 +132,8 @@ int log_run(struct log_store *store, sqlite3_stmt *statement);
 int log_step(struct log_store *store, sqlite3_stmt *statement);
 /* Begins the transaction when none is open. */
 int log_begin(struct log_store *store);
+/* Keeps the sentence that log_store_error gives. */
+PRINT_FORMAT(2, 3) void log_say(struct log_store *store, const char *format, ...);
 /* Notes SQLite's last error as the store's and returns its negative errno. */
 int log_sqlite_failure(struct log_store *store, int rc);
 
@@ -136,5 +142,7 @@ int log_roll_up_minute(struct log_store *store);
 /* Writes the rows of stale days: all, or those that later ones have followed. */
 int log_roll_up_days(struct log_store *store, bool all);
 int log_load_lane_slots(struct log_store *store);
+/* Takes over what the batch file holds, and commits it. */
+int log_absorb_batch(struct log_store *store);
 
 #endif

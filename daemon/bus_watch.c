@@ -1,0 +1,478 @@
+/* bus_watch.c: the happy path of a bus:
+ *   1. the kernel says that the link is up (link_watch): the bus is opened and polled
+ *   2. the poll says that frames wait: they are drained, at most DRAIN_BATCHES batches
+ *   3. polling rests; the timer drains again, and polls again when nothing was there
+ * What can go wrong:
+ *   - the read fails (ENETDOWN, ENODEV): the bus is closed; step 1 when the kernel says so
+ *   - it is not there or cannot be opened: told once, tried again each RETRY_MS
+ *   - error frames say bus-off: told; restarted after restart_ms where that is wished and permitted
+ */
+#include "daemon/bus_watch.h"
+
+#include <assert.h>
+#include <errno.h>
+#include <inttypes.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define DRAIN_BATCHES 8 /* of BUS_BATCH frames: a quarter of a second of a full bus */
+#define RETRY_MS      10000
+
+struct watched {
+	struct bus_watch *watch;
+	char interface[LINK_NAME_MAX];
+	uint64_t restart_ms;
+	struct bus *bus;         /* NULL: not open */
+	uv_poll_t *poll;         /* heap, of its own life: closing it takes a turn of the loop */
+	uint64_t dropped_before; /* by earlier openings of the bus */
+	bool told_restart;       /* that a restart failed */
+	uv_timer_t rest;
+	uv_timer_t restart;
+	struct bus_status status;
+};
+
+struct bus_watch {
+	struct bus_watch_listener listener;
+	enum bus_filter filter;
+	uv_loop_t *loop;
+	struct link_watch links; /* in the order of buses */
+	uv_poll_t link_poll;
+	uv_timer_t retry;
+	size_t handles; /* open ones in this memory: it goes with the last */
+	size_t count;
+	struct watched buses[FRAME_BUS_MAX];
+};
+
+static void tell(struct watched *w, const char *sentence)
+{
+	w->watch->listener.on_news(w->watch->listener.context, &w->status, sentence);
+}
+
+static void ask_controller(struct watched *w)
+{
+	struct controller controller;
+	bool was_off = w->status.health.condition == BUS_CONDITION_OFF;
+
+	if (bus_controller(w->interface, &controller) != 0) {
+		return;
+	}
+	w->status.controller = controller;
+	/* Some drivers do not tell in error frames that they have recovered. */
+	if (controller.state == CONTROLLER_ERROR_ACTIVE && was_off &&
+		bus_health_set(&w->status.health, BUS_CONDITION_ACTIVE)) {
+		tell(w, "the controller takes part again");
+	}
+}
+
+static void on_restart(uv_timer_t *timer)
+{
+	struct watched *w = timer->data;
+	char sentence[160];
+	int result;
+
+	ask_controller(w);
+	if (w->bus == NULL || w->status.controller.state != CONTROLLER_BUS_OFF) {
+		return;
+	}
+	result = bus_restart(w->interface);
+	if (result == 0) {
+		w->told_restart = false;
+		tell(w, "the controller was restarted after bus-off");
+		ask_controller(w);
+	} else if (!w->told_restart) {
+		w->told_restart = true;
+		(void)snprintf(sentence, sizeof(sentence),
+			"the controller is bus-off and cannot be restarted: %s", strerror(-result));
+		tell(w, sentence);
+	}
+	/* It may be off again at once: look again later. */
+	(void)uv_timer_start(timer, on_restart, w->restart_ms, 0);
+}
+
+static void on_condition(struct watched *w, enum bus_condition before)
+{
+	char sentence[300];
+
+	if (w->status.health.condition != before) {
+		(void)bus_health_describe(&w->status.health, sentence, sizeof(sentence));
+		tell(w, sentence);
+	}
+	if (w->status.health.condition == BUS_CONDITION_OFF && w->restart_ms > 0 &&
+		!uv_is_active((const uv_handle_t *)&w->restart)) {
+		(void)uv_timer_start(&w->restart, on_restart, w->restart_ms, 0);
+	}
+}
+
+static void take(struct watched *w, const struct frame *frames, size_t count)
+{
+	w->status.frames += count;
+	for (size_t i = 0; i < count; i++) {
+		enum bus_condition before = w->status.health.condition;
+
+		if (frames[i].kind == FRAME_ERROR &&
+			bus_health_accept(&w->status.health, &frames[i])) {
+			on_condition(w, before);
+		}
+	}
+	w->watch->listener.on_frames(w->watch->listener.context, frames, count);
+}
+
+static void on_poll_closed(uv_handle_t *handle)
+{
+	free(handle);
+}
+
+static void close_bus(struct watched *w)
+{
+	if (w->poll != NULL) {
+		uv_close((uv_handle_t *)w->poll, on_poll_closed); /* stops it first */
+		w->poll = NULL;
+	}
+	(void)uv_timer_stop(&w->rest);
+	bus_close(w->bus);
+	w->bus = NULL;
+}
+
+static void lose(struct watched *w, enum bus_presence presence, const char *sentence)
+{
+	if (w->bus != NULL) {
+		w->dropped_before = w->status.dropped;
+		w->status.outages++;
+		(void)uv_timer_stop(&w->restart);
+		close_bus(w);
+	}
+	w->status.presence = presence;
+	tell(w, sentence);
+}
+
+/* Drains a bus. Returns how many frames came, or a negative errno with the bus lost. */
+static int drain(struct watched *w)
+{
+	struct frame frames[BUS_BATCH];
+	uint64_t dropped = w->status.dropped;
+	int total = 0;
+	int got = 0;
+
+	for (int i = 0; i < DRAIN_BATCHES && w->bus != NULL; i++) {
+		got = bus_read(w->bus, frames, BUS_BATCH);
+		if (got <= 0) {
+			break;
+		}
+		total += got;
+		w->status.hardware_time = bus_has_hardware_time(w->bus);
+		w->status.dropped = w->dropped_before + bus_dropped(w->bus);
+		take(w, frames, (size_t)got);
+		if (got < BUS_BATCH) {
+			break;
+		}
+	}
+	if (w->status.dropped != dropped) {
+		char sentence[160];
+
+		(void)snprintf(sentence, sizeof(sentence),
+			"%" PRIu64 " frames were dropped: this machine was too busy to read them",
+			w->status.dropped - dropped);
+		tell(w, sentence);
+	}
+	if (got < 0) {
+		lose(w, got == -ENODEV ? BUS_MISSING : BUS_DOWN,
+			got == -ENODEV ? "the interface is gone; waiting for it"
+				       : "the link went down; waiting for it");
+		return got;
+	}
+	return total;
+}
+
+static void on_frames_wait(uv_poll_t *poll, int status, int events);
+
+static void on_rested(uv_timer_t *timer)
+{
+	struct watched *w = timer->data;
+	int got = drain(w);
+
+	if (got > 0) {
+		(void)uv_timer_start(timer, on_rested, BUS_WATCH_REST_MS, 0);
+	} else if (got == 0) {
+		(void)uv_poll_start(w->poll, UV_READABLE, on_frames_wait);
+	}
+}
+
+static void on_frames_wait(uv_poll_t *poll, int status, int events)
+{
+	struct watched *w = poll->data;
+
+	(void)status; /* an error of the socket comes out of reading it */
+	(void)events;
+	if (drain(w) >= 0) {
+		(void)uv_poll_stop(poll);
+		(void)uv_timer_start(&w->rest, on_rested, BUS_WATCH_REST_MS, 0);
+	}
+}
+
+static int open_bus(struct watched *w)
+{
+	int result = bus_open(&w->bus, w->interface, w->status.number, w->watch->filter);
+
+	if (result != 0) {
+		w->bus = NULL;
+		return result;
+	}
+	w->poll = malloc(sizeof(*w->poll));
+	if (w->poll == NULL) {
+		result = -ENOMEM;
+		goto fail;
+	}
+	result = uv_poll_init(w->watch->loop, w->poll, bus_fd(w->bus));
+	if (result != 0) {
+		free(w->poll);
+		w->poll = NULL;
+		goto fail;
+	}
+	w->poll->data = w;
+	result = uv_poll_start(w->poll, UV_READABLE, on_frames_wait);
+	if (result != 0) {
+		goto fail;
+	}
+	return 0;
+
+fail:
+	close_bus(w);
+	return result;
+}
+
+static void describe_listening(const struct watched *w, char *sentence, size_t size)
+{
+	const struct controller *controller = &w->status.controller;
+
+	if (controller->bit_rate == 0) {
+		(void)snprintf(sentence, size, "listening");
+		return;
+	}
+	(void)snprintf(sentence, size, "listening at %" PRIu32 " bit/s%s, controller %s",
+		controller->bit_rate, controller->listen_only ? ", listen-only" : "",
+		controller_state_name(controller->state));
+}
+
+static void on_retry(uv_timer_t *timer);
+
+static void try_bus(struct watched *w)
+{
+	char sentence[200];
+	int before = w->status.trouble;
+	int result = open_bus(w);
+
+	if (result == 0) {
+		w->status.trouble = 0;
+		w->status.presence = BUS_LISTENING;
+		bus_health_init(&w->status.health);
+		ask_controller(w);
+		describe_listening(w, sentence, sizeof(sentence));
+		tell(w, sentence);
+		return;
+	}
+	/* The kernel says when a link comes up; the timer is for what it does not say. */
+	(void)uv_timer_start(&w->watch->retry, on_retry, RETRY_MS, 0);
+	if (result == -ENODEV || result == -ENETDOWN) {
+		w->status.presence = result == -ENODEV ? BUS_MISSING : BUS_DOWN;
+		return;
+	}
+	w->status.trouble = result;
+	w->status.presence = BUS_UNUSABLE;
+	if (result != before) {
+		(void)snprintf(sentence, sizeof(sentence), "cannot be opened: %s; trying again",
+			result == -ENOTSUP ? "it is no CAN interface" : strerror(-result));
+		tell(w, sentence);
+	}
+}
+
+static void on_retry(uv_timer_t *timer)
+{
+	struct bus_watch *watch = timer->data;
+
+	for (size_t i = 0; i < watch->count; i++) {
+		if (watch->buses[i].bus == NULL) {
+			try_bus(&watch->buses[i]);
+		}
+	}
+}
+
+static void on_link(struct watched *w, enum link_state state)
+{
+	/* What arrived before it went down is still read; that also finds that it was down. */
+	bool lost = w->bus != NULL && drain(w) < 0;
+
+	if (state == LINK_UP) {
+		if (w->bus == NULL) {
+			try_bus(w);
+		}
+		return;
+	}
+	if (lost) {
+		return; /* and told */
+	}
+	lose(w, state == LINK_DOWN ? BUS_DOWN : BUS_MISSING,
+		state == LINK_DOWN ? "the link is down; waiting for it"
+				   : "there is no such interface; waiting for it");
+}
+
+static void on_links(uv_poll_t *poll, int status, int events)
+{
+	struct bus_watch *watch = poll->data;
+
+	(void)status; /* an error of the socket comes out of reading it */
+	(void)events;
+	if (link_watch_read(&watch->links) <= 0) {
+		return;
+	}
+	for (size_t i = 0; i < watch->count; i++) {
+		if (watch->links.links[i].changed) {
+			watch->links.links[i].changed = false;
+			on_link(&watch->buses[i], watch->links.links[i].state);
+		}
+	}
+}
+
+static void on_handle_closed(uv_handle_t *handle)
+{
+	struct bus_watch *watch = handle->data;
+
+	watch->handles--;
+	if (watch->handles == 0) {
+		free(watch);
+	}
+}
+
+static void close_handle(struct bus_watch *watch, uv_handle_t *handle)
+{
+	handle->data = watch;
+	uv_close(handle, on_handle_closed);
+}
+
+static int add_bus(struct bus_watch *watch, const struct bus_watch_want *want)
+{
+	struct watched *w = &watch->buses[watch->count];
+	int result = link_watch_add(&watch->links, want->interface);
+
+	if (result < 0) {
+		return result;
+	}
+	assert(want->number < FRAME_BUS_MAX);
+	w->watch = watch;
+	w->restart_ms = want->restart_ms;
+	(void)snprintf(w->interface, sizeof(w->interface), "%s", want->interface);
+	w->status.interface = w->interface;
+	w->status.number = want->number;
+	w->status.presence = BUS_MISSING;
+	w->status.controller.state = CONTROLLER_UNKNOWN;
+	bus_health_init(&w->status.health);
+	/* These two cannot fail: they only fill in the handle. */
+	(void)uv_timer_init(watch->loop, &w->rest);
+	(void)uv_timer_init(watch->loop, &w->restart);
+	w->rest.data = w;
+	w->restart.data = w;
+	watch->handles += 2;
+	watch->count++;
+	return 0;
+}
+
+int bus_watch_open(struct bus_watch **ret_watch, uv_loop_t *loop,
+	const struct bus_watch_want *wants, size_t count, enum bus_filter filter,
+	const struct bus_watch_listener *listener)
+{
+	struct bus_watch *watch = calloc(1, sizeof(*watch));
+	int result;
+
+	assert(count <= FRAME_BUS_MAX);
+	if (watch == NULL) {
+		return -ENOMEM;
+	}
+	watch->loop = loop;
+	watch->filter = filter;
+	watch->listener = *listener;
+	result = link_watch_open(&watch->links);
+	if (result != 0) {
+		free(watch);
+		return result;
+	}
+	result = uv_poll_init(loop, &watch->link_poll, watch->links.fd);
+	if (result != 0) {
+		link_watch_close(&watch->links);
+		free(watch);
+		return result;
+	}
+	(void)uv_timer_init(loop, &watch->retry);
+	watch->retry.data = watch;
+	watch->link_poll.data = watch;
+	watch->handles = 2;
+	for (size_t i = 0; i < count && result == 0; i++) {
+		result = add_bus(watch, &wants[i]);
+	}
+	if (result == 0) {
+		result = uv_poll_start(&watch->link_poll, UV_READABLE, on_links);
+	}
+	if (result != 0) {
+		bus_watch_close(watch);
+		return result;
+	}
+	/* Those that are there already are opened now; the rest is waited for, and told. */
+	for (size_t i = 0; i < watch->count; i++) {
+		struct watched *w = &watch->buses[i];
+
+		try_bus(w);
+		if (w->status.presence == BUS_MISSING || w->status.presence == BUS_DOWN) {
+			tell(w, w->status.presence == BUS_DOWN
+				? "the link is down; waiting for it"
+				: "there is no such interface; waiting for it");
+			watch->links.links[i].state =
+				w->status.presence == BUS_DOWN ? LINK_DOWN : LINK_MISSING;
+		} else {
+			watch->links.links[i].state = LINK_UP;
+		}
+	}
+	*ret_watch = watch;
+	return 0;
+}
+
+void bus_watch_close(struct bus_watch *watch)
+{
+	if (watch == NULL) {
+		return;
+	}
+	for (size_t i = 0; i < watch->count; i++) {
+		close_bus(&watch->buses[i]);
+		close_handle(watch, (uv_handle_t *)&watch->buses[i].rest);
+		close_handle(watch, (uv_handle_t *)&watch->buses[i].restart);
+	}
+	close_handle(watch, (uv_handle_t *)&watch->link_poll);
+	close_handle(watch, (uv_handle_t *)&watch->retry);
+	link_watch_close(&watch->links);
+}
+
+void bus_watch_drain(struct bus_watch *watch)
+{
+	for (size_t i = 0; i < watch->count; i++) {
+		if (watch->buses[i].bus != NULL) {
+			(void)drain(&watch->buses[i]); /* a lost bus has been told */
+		}
+	}
+}
+
+void bus_watch_ask(struct bus_watch *watch)
+{
+	for (size_t i = 0; i < watch->count; i++) {
+		if (watch->buses[i].bus != NULL) {
+			ask_controller(&watch->buses[i]);
+		}
+	}
+}
+
+size_t bus_watch_count(const struct bus_watch *watch)
+{
+	return watch->count;
+}
+
+const struct bus_status *bus_watch_status(const struct bus_watch *watch, size_t index)
+{
+	return &watch->buses[index].status;
+}

@@ -1,0 +1,68 @@
+/* live_log.h: the log of a running bus: what is told by the analysis now, and when it is safe.
+ *
+ *   facts → fact_queue → (each LIVE_LOG_KEEP_MS) batch file → (each LIVE_LOG_COMMIT_MS) log
+ *
+ * Both writes may take long on a slow card, so they are jobs: the loop's thread prepares one (live_log_keep,
+ * live_log_commit), any one thread does it (live_log_do), the loop's thread takes the outcome
+ * (live_log_done). One job at a time; meanwhile facts go on being queued. What fails is tried again
+ * by the next job: the disk may be full, read-only or broken, facts wait in bounded memory.
+ *
+ * Loss at a power cut: what came after the last job was prepared, so LIVE_LOG_KEEP_MS and the time
+ * that the write takes: 30 s with a write of up to 3 s.
+ */
+#ifndef SIGHTBOWL_DAEMON_LIVE_LOG_H
+#define SIGHTBOWL_DAEMON_LIVE_LOG_H
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include "analysis/boat.h"
+#include "analysis/pipeline.h"
+#include "replay/capture.h"
+
+#define LIVE_LOG_KEEP_MS   27000
+#define LIVE_LOG_COMMIT_MS (20 * 60 * 1000)
+
+struct live_log; /* opaque; heap */
+
+/* Opens or makes the log at path. Blocks. Errors are log_store_open's; ret_error holds a sentence. */
+int live_log_open(struct live_log **ret_log, const char *path, char *ret_error, size_t error_size);
+/* Gives up what is not committed. Not while a job is being done. NULL is fine. */
+void live_log_close(struct live_log *log);
+
+/* Adds the buses named to the log's own, which ret_buses then has, and the boat. Blocks. Returns 0 or
+ * a negative errno: -ENOSPC also when no number is left for a bus. */
+int live_log_begin(struct live_log *log, const struct boat *boat, const char *const *names,
+	size_t count, struct bus_names *ret_buses);
+
+/* Where the analysis stood. Fills ret_numbers; *ret_state is borrowed until live_log_begin's first
+ * job, NULL when there is none. */
+void live_log_resume(struct live_log *log, struct pipeline_numbers *ret_numbers,
+	const uint8_t **ret_state, size_t *ret_size);
+
+/* The sink that the analysis tells. */
+struct fact_sink live_log_sink(struct live_log *log);
+
+/* Prepares a job; false when there is nothing to do. Not while a job is open. The pipeline must be one
+ * whose sink is live_log_sink's. */
+bool live_log_keep(struct live_log *log, const struct pipeline *pipeline);
+bool live_log_commit(struct live_log *log, struct pipeline *pipeline);
+/* Does it. Blocks for the disk. Touches nothing but the job and the files. */
+void live_log_do(struct live_log *log);
+/* Takes the outcome: 0 or a negative errno. */
+int live_log_done(struct live_log *log);
+
+bool live_log_is_busy(const struct live_log *log);
+/* Whether facts or frames wait that the log (not only the batch file) does not hold. */
+bool live_log_is_behind(const struct live_log *log, const struct pipeline *pipeline);
+/* Whether a commit is due before its time: the batch file is filling, or cannot be written. */
+bool live_log_wants_commit(const struct live_log *log);
+
+/* The sentence on what is wrong now; "" when all is well. */
+const char *live_log_trouble(const struct live_log *log);
+/* Bytes of facts that wait in memory, and windows given up because that was too many. */
+size_t live_log_waiting(const struct live_log *log);
+uint64_t live_log_dropped(const struct live_log *log);
+
+#endif
