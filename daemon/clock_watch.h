@@ -1,8 +1,9 @@
 /* clock_watch.h: notices when the machine's wall clock is set.
  *
  * Frames carry wall-clock times. The machine's own steady clock tells whether the wall clock was
- * stepped between two batches, and so which frames of a batch were stamped before the step. Pure: the
- * readings of both clocks are arguments (clock_watch_now takes them).
+ * stepped between two looks; frames that were stamped before the step and read after it are put to
+ * the clock as it is now. Pure: the readings of both clocks are arguments (clock_watch_now takes
+ * them).
  */
 #ifndef SIGHTBOWL_DAEMON_CLOCK_WATCH_H
 #define SIGHTBOWL_DAEMON_CLOCK_WATCH_H
@@ -24,16 +25,17 @@ struct clock_reading {
 
 struct clock_watch {
 	bool set;
-	int64_t offset_ns;  /* wall less steady, at the last look */
-	int64_t looked_ns;  /* steady time of the last look */
+	int64_t offset_ns;     /* wall less steady, at the last look */
+	int64_t old_offset_ns; /* before the last step */
+	int64_t stepped_ns;    /* steady time at which the last step was seen */
+	bool stepped;
 };
 
 struct clock_reading clock_watch_now(void);
 
-/* Looks at the clocks after a batch of frames was read. Returns the step in ns since the last look, 0
- * when there was none (or at the first look). ret_before: how many of the frames, which came in
- * order, were stamped before the step; count without a step. */
+/* Looks at the clocks after frames were read (count may be 0), before anyone uses their times.
+ * Returns the step in ns since the last look, 0 when there was none (or at the first look). */
 int64_t clock_watch_look(struct clock_watch *watch, struct clock_reading now,
-	const struct frame *frames, size_t count, size_t *ret_before);
+	struct frame *frames, size_t count);
 
 #endif

@@ -19,4 +19,7 @@ extern const struct command command_elements;
 extern const struct command command_page;
 extern const struct command command_password;
 
+/* watch_command.c */
+extern const struct command command_watch;
+
 #endif

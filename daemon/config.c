@@ -399,6 +399,7 @@ static const struct value_row boat_rows[] = {
 };
 static const struct value_row bus_rows[] = {
 	OWN("protocol", read_protocol),
+	NUMBER("restart_s", struct bus_setting, restart_s, QUANTITY_NONE, 0, 3600),
 	END,
 };
 static const struct value_row engine_rows[] = {
@@ -454,6 +455,12 @@ static const struct value_row limit_rows[] = {
 };
 static const struct value_row log_rows[] = {
 	TEXT("path", struct settings, log_path),
+	NUMBER("size_mb", struct settings, log.size_mb, QUANTITY_NONE, 10, 1000000),
+	NUMBER("windows_months", struct settings, log.windows_months, QUANTITY_MONTHS, 1, 1200),
+	NUMBER("minutes_months", struct settings, log.minutes_months, QUANTITY_MONTHS, 1, 1200),
+	TEXT("capture_folder", struct settings, log.capture_folder),
+	NUMBER("capture_mb", struct settings, log.capture_mb, QUANTITY_NONE, 1, 1000000),
+	NUMBER("capture_days", struct settings, log.capture_days, QUANTITY_NONE, 1, 36500),
 	END,
 };
 static const struct value_row web_rows[] = {
@@ -837,6 +844,13 @@ void settings_init(struct settings *settings)
 	memset(settings, 0, sizeof(*settings));
 	boat_init(&settings->boat);
 	settings->limits = (struct limit_settings){NAN, NAN, NAN, NAN};
+	settings->log = (struct log_settings){
+		.size_mb = 1000,
+		.windows_months = 36,
+		.minutes_months = 120,
+		.capture_mb = 500,
+		.capture_days = 30,
+	};
 	settings->notify_severity = SEVERITY_CAUTION;
 	web_settings_init(&settings->web);
 }

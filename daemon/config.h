@@ -23,6 +23,17 @@
 struct bus_setting {
 	char name[32];    /* its network interface, or its name in captures */
 	uint8_t protocol; /* enum decoder_protocol */
+	double restart_s; /* restart its controller so long after bus-off; 0: never */
+};
+
+/* How long what is kept, and whether raw frames are. */
+struct log_settings {
+	double size_mb;         /* of the log file; the oldest windows go first */
+	double windows_months;  /* how long the 10 s windows are kept */
+	double minutes_months;  /* and the minutes */
+	char capture_folder[SETTINGS_PATH_MAX]; /* "": raw frames are not kept */
+	double capture_mb;      /* of all captures in it */
+	double capture_days;
 };
 
 /* Limits of the engine's own readings; NaN: not told. */
@@ -41,6 +52,7 @@ struct settings {
 	size_t bus_count;
 	struct bus_setting buses[FRAME_BUS_MAX];
 	struct limit_settings limits;
+	struct log_settings log;
 	struct web_settings web;
 	char notify_command[SETTINGS_PATH_MAX]; /* "": none */
 	unsigned notify_severity;               /* enum event_severity: this or worse */

@@ -16,25 +16,23 @@ static void first_look_is_no_step(void **state)
 {
 	struct clock_watch watch = {0};
 	struct frame frame = {.t_ns = 1};
-	size_t before;
 
 	(void)state;
-	assert_int_equal(clock_watch_look(&watch, start, &frame, 1, &before), 0);
-	assert_int_equal(before, 1);
+	assert_int_equal(clock_watch_look(&watch, start, &frame, 1), 0);
+	assert_int_equal(frame.t_ns, 1);
 }
 
 static void slewed_clock_is_no_step(void **state)
 {
 	struct clock_watch watch = {0};
 	struct clock_reading now = start;
-	size_t before;
 
 	(void)state;
 	for (int i = 0; i < 1000; i++) {
 		/* 500 ppm, what the kernel slews at most, looked at each second. */
 		now.steady_ns += S;
 		now.wall_ns += S + S / 2000;
-		assert_int_equal(clock_watch_look(&watch, now, NULL, 0, &before), 0);
+		assert_int_equal(clock_watch_look(&watch, now, NULL, 0), 0);
 	}
 }
 
@@ -43,21 +41,30 @@ static void check_step(int64_t step_ns)
 	struct clock_watch watch = {0};
 	struct clock_reading now = start;
 	struct frame frames[10];
-	size_t before;
 
-	(void)clock_watch_look(&watch, now, NULL, 0, &before);
+	(void)clock_watch_look(&watch, now, NULL, 0);
 	/* Ten frames, 20 ms apart; the clock is set between the fourth and the fifth; then a look. */
 	for (int i = 0; i < 10; i++) {
 		frames[i].t_ns = start.wall_ns + (i + 1) * 20 * MS + (i >= 4 ? step_ns : 0);
 	}
 	now.steady_ns += 201 * MS;
 	now.wall_ns += 201 * MS + step_ns;
-	assert_int_equal(clock_watch_look(&watch, now, frames, 10, &before), step_ns);
-	assert_int_equal(before, 4);
-	assert_int_equal(clock_watch_look(&watch, now, frames, 10, &before), 0);
+	assert_int_equal(clock_watch_look(&watch, now, frames, 5), step_ns);
+	/* The rest comes from another bus, a moment later. */
+	now.steady_ns += MS;
+	now.wall_ns += MS;
+	assert_int_equal(clock_watch_look(&watch, now, frames + 5, 5), 0);
+	for (int i = 0; i < 10; i++) {
+		assert_int_equal(frames[i].t_ns, start.wall_ns + (i + 1) * 20 * MS + step_ns);
+	}
+	/* Long after the step an old stamp is an old stamp. */
+	now.steady_ns += 60 * S;
+	now.wall_ns += 60 * S;
+	assert_int_equal(clock_watch_look(&watch, now, frames, 10), 0);
+	assert_int_equal(frames[0].t_ns, start.wall_ns + 20 * MS + step_ns);
 }
 
-static void step_on_is_put_between_the_right_frames(void **state)
+static void frames_from_before_a_step_on_are_put_to_the_new_clock(void **state)
 {
 	(void)state;
 	check_step(S);
@@ -65,7 +72,7 @@ static void step_on_is_put_between_the_right_frames(void **state)
 	check_step(INT64_C(20000) * 86400 * S);
 }
 
-static void step_back_is_put_between_the_right_frames(void **state)
+static void frames_from_before_a_step_back_are_put_to_the_new_clock(void **state)
 {
 	(void)state;
 	check_step(-S);
@@ -76,14 +83,12 @@ static void step_without_frames_is_told(void **state)
 {
 	struct clock_watch watch = {0};
 	struct clock_reading now = start;
-	size_t before;
 
 	(void)state;
-	(void)clock_watch_look(&watch, now, NULL, 0, &before);
+	(void)clock_watch_look(&watch, now, NULL, 0);
 	now.wall_ns += 10 * S;
 	now.steady_ns += 3 * S;
-	assert_int_equal(clock_watch_look(&watch, now, NULL, 0, &before), 7 * S);
-	assert_int_equal(before, 0);
+	assert_int_equal(clock_watch_look(&watch, now, NULL, 0), 7 * S);
 }
 
 static void clocks_of_this_machine_go_on(void **state)
@@ -101,8 +106,8 @@ int main(void)
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(first_look_is_no_step),
 		cmocka_unit_test(slewed_clock_is_no_step),
-		cmocka_unit_test(step_on_is_put_between_the_right_frames),
-		cmocka_unit_test(step_back_is_put_between_the_right_frames),
+		cmocka_unit_test(frames_from_before_a_step_on_are_put_to_the_new_clock),
+		cmocka_unit_test(frames_from_before_a_step_back_are_put_to_the_new_clock),
 		cmocka_unit_test(step_without_frames_is_told),
 		cmocka_unit_test(clocks_of_this_machine_go_on),
 	};

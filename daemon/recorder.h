@@ -1,0 +1,42 @@
+/* recorder.h: raw frames into rotating, compressed captures.
+ *
+ * Frames are gathered in memory by the loop and written by a worker (recorder_prepare, recorder_do,
+ * recorder_done, as live_log.h's jobs). A file is a zstd-compressed candump log whose blocks end each
+ * RECORDER_FLUSH_S: cut at any byte it can be read up to the last such end. Old files go when there
+ * are too many bytes of them or when they are too old.
+ */
+#ifndef SIGHTBOWL_DAEMON_RECORDER_H
+#define SIGHTBOWL_DAEMON_RECORDER_H
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include "decoders/frame.h"
+#include "replay/capture.h"
+
+#define RECORDER_FLUSH_S 10
+
+struct recorder; /* opaque; heap */
+
+/* Records into folder, which must be there. most_bytes: of all its captures; most_age_s: of the
+ * oldest. buses is borrowed. Returns 0 or a negative errno. */
+int recorder_open(struct recorder **ret_recorder, const char *folder, const struct bus_names *buses,
+	uint64_t most_bytes, int64_t most_age_s);
+/* Writes what is left. Not while a job is under way. NULL is fine. */
+void recorder_close(struct recorder *recorder);
+
+/* Takes frames. When the worker is too slow the newest are dropped and counted. */
+void recorder_put(struct recorder *recorder, const struct frame *frames, size_t count);
+
+/* Prepares a job when enough has gathered, or (now) anything has. */
+bool recorder_prepare(struct recorder *recorder, bool now);
+/* Does it; blocks for the disk. */
+void recorder_do(struct recorder *recorder);
+/* Takes the outcome: a sentence when something changed (it fails, or works again), else NULL.
+ * Borrowed until the next call. */
+const char *recorder_done(struct recorder *recorder);
+
+uint64_t recorder_dropped(const struct recorder *recorder);
+
+#endif

@@ -1,0 +1,760 @@
+/* watch.c: the happy path:
+ *   1. open the log, resume the analysis where it stood, open the buses, say READY
+ *   2. frames: look at the clocks, analyse; the facts are queued in live_log
+ *   3. each LIVE_LOG_KEEP_MS a worker writes what is new into the batch file; each LIVE_LOG_COMMIT_MS,
+ *      or when somebody opens the log to read it, into the log
+ *   4. SIGTERM: drain the buses, commit, end
+ * What can go wrong:
+ *   - a bus: bus_watch waits for it
+ *   - the disk: live_log holds the facts in memory and tries again each LIVE_LOG_KEEP_MS
+ *   - the wall clock is set: the analysis is told (clock_watch)
+ *   - a wrong configuration at SIGHUP: told, the old one stays
+ *   - the loop hangs: the service manager's watchdog restarts the program
+ */
+#include "daemon/watch.h"
+
+#include <assert.h>
+#include <errno.h>
+#include <inttypes.h>
+#include <signal.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/inotify.h>
+#include <unistd.h>
+
+#include <uv.h>
+
+#include "analysis/pipeline.h"
+#include "daemon/bus_watch.h"
+#include "daemon/clock_watch.h"
+#include "daemon/live_log.h"
+#include "daemon/notify.h"
+#include "daemon/print_format.h"
+#include "daemon/recorder.h"
+#include "daemon/service_notice.h"
+
+#define READER_PAUSE_MS  27000 /* readers that come and go make one commit in this time */
+#define CONTROLLER_MS    30000 /* how often the controllers are asked */
+#define TROUBLE_AGAIN_MS (3600 * 1000)
+#define CLOCK_LOOK_MS    1000
+
+struct watch {
+	uv_loop_t loop;
+	const struct watch_options *options;
+	struct settings settings;
+	struct bus_names names;
+	struct fact_sink queue_sink;
+	struct live_log *log;
+	struct pipeline *pipeline;
+	struct recorder *recorder;
+	struct notify *notify;
+	struct bus_watch *buses;
+	struct clock_watch clock;
+	uv_signal_t signals[3];
+	uv_timer_t keep;
+	uv_timer_t commit;
+	uv_timer_t ask;
+	uv_timer_t look;
+	uv_timer_t watchdog;
+	uv_timer_t reader;
+	uv_poll_t log_poll;
+	int log_inotify; /* -1: none */
+	uv_work_t log_work;
+	uv_work_t record_work;
+	bool want_keep;
+	bool want_commit;
+	bool recording;  /* record_work is under way */
+	bool stopping;
+	bool closed;
+	char told_trouble[600];
+	uint64_t told_trouble_ms;
+	uint64_t told_dropped;
+};
+
+PRINT_FORMAT(1, 2) static void say(const char *format, ...)
+{
+	va_list arguments;
+
+	va_start(arguments, format);
+	(void)fputs("sightbowl watch: ", stderr);
+	(void)vfprintf(stderr, format, arguments);
+	(void)fputc('\n', stderr);
+	va_end(arguments);
+}
+
+/* ---- facts: to the queue, and events also to the skipper's command ---- */
+
+static void on_session(void *context, const struct fact_session *fact)
+{
+	struct watch *w = context;
+
+	w->queue_sink.on_session(w->queue_sink.context, fact);
+}
+
+static void on_slot(void *context, const struct fact_slot *fact)
+{
+	struct watch *w = context;
+
+	w->queue_sink.on_slot(w->queue_sink.context, fact);
+}
+
+static void on_window(void *context, const struct fact_window *fact)
+{
+	struct watch *w = context;
+
+	w->queue_sink.on_window(w->queue_sink.context, fact);
+}
+
+static void on_run(void *context, const struct fact_run *fact)
+{
+	struct watch *w = context;
+
+	w->queue_sink.on_run(w->queue_sink.context, fact);
+}
+
+static void on_run_withdrawn(void *context, int64_t run)
+{
+	struct watch *w = context;
+
+	w->queue_sink.on_run_withdrawn(w->queue_sink.context, run);
+}
+
+static void on_trip(void *context, const struct fact_trip *fact)
+{
+	struct watch *w = context;
+
+	w->queue_sink.on_trip(w->queue_sink.context, fact);
+}
+
+static void on_trip_withdrawn(void *context, int64_t trip)
+{
+	struct watch *w = context;
+
+	w->queue_sink.on_trip_withdrawn(w->queue_sink.context, trip);
+}
+
+static void on_event(void *context, const struct fact_event *fact)
+{
+	struct watch *w = context;
+
+	w->queue_sink.on_event(w->queue_sink.context, fact);
+	if (w->notify != NULL) {
+		notify_event(w->notify, fact, false);
+	}
+}
+
+static struct fact_sink sink_of(struct watch *w)
+{
+	return (struct fact_sink){
+		.context = w,
+		.on_session = on_session,
+		.on_slot = on_slot,
+		.on_window = on_window,
+		.on_run = on_run,
+		.on_run_withdrawn = on_run_withdrawn,
+		.on_trip = on_trip,
+		.on_trip_withdrawn = on_trip_withdrawn,
+		.on_event = on_event,
+	};
+}
+
+/* ---- the log's jobs ---- */
+
+static void next_job(struct watch *w);
+
+static void tell_trouble(struct watch *w)
+{
+	const char *trouble = live_log_trouble(w->log);
+	uint64_t now_ms = uv_now(&w->loop);
+	uint64_t dropped = live_log_dropped(w->log);
+
+	if (trouble[0] == '\0') {
+		if (w->told_trouble[0] != '\0') {
+			say("the log is written again; nothing waits any more");
+			(void)service_notice("STATUS=logging");
+		}
+		w->told_trouble[0] = '\0';
+	} else if (strcmp(trouble, w->told_trouble) != 0 ||
+		now_ms - w->told_trouble_ms >= TROUBLE_AGAIN_MS) {
+		say("%s; it goes on watching, %zu kB wait in memory", trouble,
+			live_log_waiting(w->log) / 1000);
+		(void)service_notice("STATUS=the log cannot be written; facts wait in memory");
+		(void)snprintf(w->told_trouble, sizeof(w->told_trouble), "%s", trouble);
+		w->told_trouble_ms = now_ms;
+	}
+	if (dropped != w->told_dropped && w->told_dropped == 0) {
+		say("too much waits in memory: the oldest 10 s windows are given up from now on");
+	}
+	w->told_dropped = dropped;
+}
+
+static void do_job(uv_work_t *work)
+{
+	struct watch *w = work->data;
+
+	live_log_do(w->log);
+}
+
+static void on_job_done(uv_work_t *work, int status)
+{
+	struct watch *w = work->data;
+
+	assert(status == 0); /* jobs are never cancelled */
+	(void)status;
+	(void)live_log_done(w->log); /* tell_trouble tells */
+	tell_trouble(w);
+	if (live_log_trouble(w->log)[0] == '\0' && live_log_wants_commit(w->log)) {
+		w->want_commit = true;
+	}
+	next_job(w);
+}
+
+static void begin_job(struct watch *w)
+{
+	w->log_work.data = w;
+	if (uv_queue_work(&w->loop, &w->log_work, do_job, on_job_done) != 0) {
+		/* Without a worker the loop does it itself. */
+		live_log_do(w->log);
+		(void)live_log_done(w->log);
+		tell_trouble(w);
+		next_job(w);
+	}
+}
+
+static void finish(struct watch *w);
+
+/* Does what is wanted when no job is under way. */
+static void next_job(struct watch *w)
+{
+	if (live_log_is_busy(w->log)) {
+		return;
+	}
+	if (w->want_commit) {
+		w->want_commit = false;
+		if (live_log_commit(w->log, w->pipeline)) {
+			begin_job(w);
+			return;
+		}
+	}
+	if (w->want_keep) {
+		w->want_keep = false;
+		if (live_log_keep(w->log, w->pipeline)) {
+			begin_job(w);
+			return;
+		}
+	}
+	if (w->stopping) {
+		finish(w);
+	}
+}
+
+static void on_keep(uv_timer_t *timer)
+{
+	struct watch *w = timer->data;
+
+	/* On a slow disk this waits until the job under way is done. */
+	w->want_keep = true;
+	w->want_commit |= live_log_wants_commit(w->log);
+	next_job(w);
+}
+
+static void on_commit(uv_timer_t *timer)
+{
+	struct watch *w = timer->data;
+
+	w->want_commit = true;
+	next_job(w);
+}
+
+/* ---- readers of the log: what they are about to read is made complete ---- */
+
+static void on_reader_pause(uv_timer_t *timer)
+{
+	(void)timer; /* only its being active counts */
+}
+
+static void on_log_opened(uv_poll_t *poll, int status, int events)
+{
+	_Alignas(struct inotify_event) char buffer[4096];
+	struct watch *w = poll->data;
+
+	(void)status;
+	(void)events;
+	while (read(w->log_inotify, buffer, sizeof(buffer)) > 0) {
+		/* That the file was opened is all there is to know. */
+	}
+	/* The log's own opening by a job is one, too. */
+	if (!live_log_is_busy(w->log) && !uv_is_active((const uv_handle_t *)&w->reader)) {
+		(void)uv_timer_start(&w->reader, on_reader_pause, READER_PAUSE_MS, 0);
+		w->want_commit = true;
+		next_job(w);
+	}
+}
+
+static void watch_readers(struct watch *w)
+{
+	w->log_inotify = inotify_init1(IN_NONBLOCK | IN_CLOEXEC);
+	if (w->log_inotify < 0) {
+		return; /* readers then see the last commit */
+	}
+	if (inotify_add_watch(w->log_inotify, w->settings.log_path, IN_OPEN) < 0 ||
+		uv_poll_init(&w->loop, &w->log_poll, w->log_inotify) != 0) {
+		(void)close(w->log_inotify);
+		w->log_inotify = -1;
+		return;
+	}
+	w->log_poll.data = w;
+	(void)uv_poll_start(&w->log_poll, UV_READABLE, on_log_opened);
+}
+
+/* ---- the buses ---- */
+
+static void do_record(uv_work_t *work)
+{
+	struct watch *w = work->data;
+
+	recorder_do(w->recorder);
+}
+
+static void on_record_done(uv_work_t *work, int status)
+{
+	struct watch *w = work->data;
+	const char *news;
+
+	(void)status; /* never cancelled */
+	w->recording = false;
+	news = recorder_done(w->recorder);
+	if (news != NULL) {
+		say("%s", news);
+	}
+	if (w->stopping) {
+		finish(w);
+	}
+}
+
+static void record(struct watch *w, bool now)
+{
+	if (w->recorder != NULL && !w->recording && recorder_prepare(w->recorder, now)) {
+		w->record_work.data = w;
+		w->recording = uv_queue_work(&w->loop, &w->record_work, do_record,
+					on_record_done) == 0;
+		if (!w->recording) {
+			recorder_do(w->recorder);
+			(void)recorder_done(w->recorder);
+		}
+	}
+}
+
+static void look_at_clocks(struct watch *w, struct frame *frames, size_t count)
+{
+	int64_t step_ns = clock_watch_look(&w->clock, clock_watch_now(), frames, count);
+
+	if (step_ns != 0) {
+		pipeline_clock_stepped(w->pipeline, step_ns);
+		say("this machine's clock was set by %+.1f s", (double)step_ns * 1e-9);
+	}
+}
+
+static void on_frames(void *context, const struct frame *frames, size_t count)
+{
+	struct watch *w = context;
+	struct frame put_right[BUS_BATCH];
+
+	assert(count <= BUS_BATCH);
+	if (w->recorder != NULL) {
+		recorder_put(w->recorder, frames, count);
+		record(w, false);
+	}
+	memcpy(put_right, frames, count * sizeof(*frames));
+	look_at_clocks(w, put_right, count);
+	pipeline_frames(w->pipeline, put_right, count);
+}
+
+static void on_news(void *context, const struct bus_status *status, const char *sentence)
+{
+	(void)context;
+	say("%s: %s", status->interface, sentence);
+}
+
+static void on_look(uv_timer_t *timer)
+{
+	/* A bus that is silent does not hide a step of the clock. */
+	look_at_clocks(timer->data, NULL, 0);
+	record(timer->data, true);
+}
+
+static void on_ask(uv_timer_t *timer)
+{
+	struct watch *w = timer->data;
+
+	bus_watch_ask(w->buses);
+}
+
+static void on_watchdog(uv_timer_t *timer)
+{
+	(void)timer;
+	(void)service_notice("WATCHDOG=1"); /* when it does not arrive, the watchdog acts */
+}
+
+/* The interfaces to watch, from the command line, the configuration, or the usual one. */
+static size_t wanted_buses(const struct watch *w, const char *names[FRAME_BUS_MAX])
+{
+	size_t count = w->options->bus_count;
+
+	for (size_t i = 0; i < count; i++) {
+		names[i] = w->options->buses[i];
+	}
+	for (size_t i = 0; count == 0 && i < w->settings.bus_count; i++) {
+		names[i] = w->settings.buses[i].name;
+	}
+	if (count == 0) {
+		count = w->settings.bus_count;
+	}
+	if (count == 0) {
+		names[0] = "can0";
+		count = 1;
+	}
+	return count;
+}
+
+static const struct bus_setting *setting_of(const struct settings *settings, const char *name)
+{
+	for (size_t i = 0; i < settings->bus_count; i++) {
+		if (strcmp(settings->buses[i].name, name) == 0) {
+			return &settings->buses[i];
+		}
+	}
+	return NULL;
+}
+
+static int open_buses(struct watch *w)
+{
+	const char *names[FRAME_BUS_MAX];
+	struct bus_watch_want wants[FRAME_BUS_MAX];
+	size_t count = wanted_buses(w, names);
+	const struct bus_watch_listener listener = {w, on_frames, on_news};
+
+	for (size_t i = 0; i < count; i++) {
+		const struct bus_setting *setting = setting_of(&w->settings, names[i]);
+
+		wants[i] = (struct bus_watch_want){
+			.interface = names[i],
+			.number = (unsigned)bus_names_find(&w->names, names[i], strlen(names[i])),
+			.restart_ms = setting == NULL ? 0 : (uint64_t)(setting->restart_s * 1000),
+		};
+	}
+	/* The recorder keeps what the bus carried, whatever it was. */
+	return bus_watch_open(&w->buses, &w->loop, wants, count,
+		w->recorder != NULL ? BUS_ALL_FRAMES : BUS_EXTENDED_FRAMES, &listener);
+}
+
+static void limit_protocols(struct watch *w)
+{
+	for (size_t i = 0; i < w->names.count; i++) {
+		const struct bus_setting *setting = setting_of(&w->settings, w->names.names[i]);
+
+		pipeline_limit(w->pipeline, (unsigned)i,
+			setting == NULL ? DECODE_BOTH : (enum decoder_protocol)setting->protocol);
+	}
+}
+
+static int open_recorder(struct watch *w)
+{
+	const struct log_settings *log = &w->settings.log;
+	int result;
+
+	if (log->capture_folder[0] == '\0') {
+		return 0;
+	}
+	result = recorder_open(&w->recorder, log->capture_folder, &w->names,
+		(uint64_t)(log->capture_mb * 1e6), (int64_t)(log->capture_days * 86400));
+	if (result != 0) {
+		say("raw frames are not kept: cannot write into '%s': %s", log->capture_folder,
+			strerror(-result));
+		w->recorder = NULL;
+	}
+	return result;
+}
+
+static void open_notify(struct watch *w)
+{
+	struct notify_limits limits = notify_limits_default();
+	int result;
+
+	if (w->settings.notify_command[0] == '\0') {
+		return;
+	}
+	result = notify_open(&w->notify, &w->loop, w->settings.notify_command,
+		(enum event_severity)w->settings.notify_severity, &limits);
+	if (result != 0) {
+		w->notify = NULL;
+		say("[notify] command cannot be run: %s", strerror(-result));
+	}
+}
+
+/* ---- SIGHUP ---- */
+
+/* The analysis goes on under another description of the boat. */
+static bool change_boat(struct watch *w, const struct boat *boat)
+{
+	struct fact_sink sink = sink_of(w);
+	struct pipeline *changed = malloc(pipeline_size());
+	uint8_t *state = malloc(PIPELINE_STATE_MAX);
+	struct state_writer writer;
+	struct state_reader reader;
+	bool loaded = false;
+
+	if (changed != NULL && state != NULL) {
+		state_writer_init(&writer, state, PIPELINE_STATE_MAX);
+		pipeline_save(w->pipeline, &writer);
+		state_reader_init(&reader, state, writer.used);
+		pipeline_init(changed, boat, &sink);
+		loaded = pipeline_load(changed, &reader) == 0;
+	}
+	if (loaded) {
+		free(w->pipeline);
+		w->pipeline = changed;
+	} else {
+		free(changed);
+	}
+	free(state);
+	return loaded;
+}
+
+static void reread(struct watch *w)
+{
+	struct settings settings;
+	char error[512];
+	int result;
+
+	if (w->options->config == NULL) {
+		say("there is no configuration to reread");
+		return;
+	}
+	settings_init(&settings);
+	result = config_read(&settings, w->options->config, error, sizeof(error));
+	if (result != 0) {
+		say("%s; the old configuration stays", error);
+		return;
+	}
+	if (settings.log_path[0] != '\0' && strcmp(settings.log_path, w->settings.log_path) != 0) {
+		say("[log] path takes a restart; '%s' stays the log", w->settings.log_path);
+	}
+	(void)snprintf(settings.log_path, sizeof(settings.log_path), "%s", w->settings.log_path);
+	settings_number_buses(&settings, &w->names);
+	if (!change_boat(w, &settings.boat)) {
+		say("the boat cannot be changed while it is watched; the old configuration stays");
+		return;
+	}
+	w->settings = settings;
+	limit_protocols(w);
+	notify_close(w->notify);
+	w->notify = NULL;
+	open_notify(w);
+	bus_watch_close(w->buses);
+	w->buses = NULL;
+	result = open_buses(w);
+	if (result != 0) {
+		say("cannot watch the buses: %s", strerror(-result));
+	}
+	say("the configuration was reread");
+}
+
+/* ---- beginning and ending ---- */
+
+static void stop(struct watch *w)
+{
+	if (w->stopping) {
+		return;
+	}
+	(void)service_notice("STOPPING=1");
+	if (w->buses != NULL) {
+		bus_watch_drain(w->buses);
+	}
+	w->stopping = true;
+	w->want_commit = true;
+	(void)uv_timer_stop(&w->keep);
+	(void)uv_timer_stop(&w->commit);
+	(void)uv_timer_stop(&w->look);
+	record(w, true);
+	next_job(w);
+}
+
+static void on_signal(uv_signal_t *handle, int number)
+{
+	struct watch *w = handle->data;
+
+	if (number == SIGHUP) {
+		(void)service_notice("RELOADING=1");
+		reread(w);
+		(void)service_notice("READY=1");
+	} else {
+		stop(w);
+	}
+}
+
+/* Closes all handles once nothing is under way; the loop then runs out. */
+static void finish(struct watch *w)
+{
+	if (w->closed || w->recording || live_log_is_busy(w->log)) {
+		return;
+	}
+	w->closed = true;
+	bus_watch_close(w->buses);
+	notify_close(w->notify);
+	for (size_t i = 0; i < 3; i++) {
+		uv_close((uv_handle_t *)&w->signals[i], NULL);
+	}
+	uv_close((uv_handle_t *)&w->keep, NULL);
+	uv_close((uv_handle_t *)&w->commit, NULL);
+	uv_close((uv_handle_t *)&w->ask, NULL);
+	uv_close((uv_handle_t *)&w->look, NULL);
+	uv_close((uv_handle_t *)&w->watchdog, NULL);
+	uv_close((uv_handle_t *)&w->reader, NULL);
+	if (w->log_inotify >= 0) {
+		uv_close((uv_handle_t *)&w->log_poll, NULL);
+		(void)close(w->log_inotify); /* nothing is written through it */
+	}
+}
+
+static void start_timer(struct watch *w, uv_timer_t *timer, uv_timer_cb on_time, uint64_t ms)
+{
+	(void)uv_timer_init(&w->loop, timer); /* cannot fail: it only fills in the handle */
+	timer->data = w;
+	if (ms > 0) {
+		(void)uv_timer_start(timer, on_time, ms, ms);
+	}
+}
+
+static int start_handles(struct watch *w)
+{
+	static const int numbers[3] = {SIGTERM, SIGINT, SIGHUP};
+	int result = 0;
+
+	start_timer(w, &w->keep, on_keep, LIVE_LOG_KEEP_MS);
+	start_timer(w, &w->commit, on_commit, LIVE_LOG_COMMIT_MS);
+	start_timer(w, &w->ask, on_ask, CONTROLLER_MS);
+	start_timer(w, &w->look, on_look, CLOCK_LOOK_MS);
+	start_timer(w, &w->watchdog, on_watchdog, service_notice_watchdog_ms());
+	start_timer(w, &w->reader, on_reader_pause, 0);
+	for (size_t i = 0; i < 3; i++) {
+		(void)uv_signal_init(&w->loop, &w->signals[i]); /* fails only without a loop */
+		w->signals[i].data = w;
+		if (result == 0) {
+			result = uv_signal_start(&w->signals[i], on_signal, numbers[i]);
+		}
+	}
+	watch_readers(w);
+	return result;
+}
+
+static int open_log(struct watch *w)
+{
+	const char *names[FRAME_BUS_MAX];
+	char error[512] = "";
+	size_t count = wanted_buses(w, names);
+	int result = live_log_open(&w->log, w->settings.log_path, error, sizeof(error));
+
+	if (result == 0) {
+		result = live_log_begin(w->log, &w->settings.boat, names, count, &w->names);
+		if (result != 0) {
+			(void)snprintf(error, sizeof(error), "log '%.300s': %s", w->settings.log_path,
+				strerror(-result));
+		}
+	}
+	if (result != 0) {
+		say("%s", error);
+	}
+	return result;
+}
+
+static int resume(struct watch *w)
+{
+	struct fact_sink sink = sink_of(w);
+	struct pipeline_numbers numbers;
+	struct state_reader reader;
+	const uint8_t *state;
+	size_t size;
+
+	w->queue_sink = live_log_sink(w->log);
+	w->pipeline = malloc(pipeline_size());
+	if (w->pipeline == NULL) {
+		return -ENOMEM;
+	}
+	settings_number_buses(&w->settings, &w->names);
+	live_log_resume(w->log, &numbers, &state, &size);
+	pipeline_init(w->pipeline, &w->settings.boat, &sink);
+	if (state != NULL) {
+		state_reader_init(&reader, state, size);
+		if (pipeline_load(w->pipeline, &reader) == 0) {
+			pipeline_capture_begins(w->pipeline, false);
+			limit_protocols(w);
+			return 0;
+		}
+		say("the state that the log holds is of another version: what was open is closed, "
+		    "counting begins anew behind it");
+		pipeline_init(w->pipeline, &w->settings.boat, &sink);
+	}
+	pipeline_start(w->pipeline, &numbers, false);
+	limit_protocols(w);
+	return 0;
+}
+
+int watch_run(const struct watch_options *options)
+{
+	struct watch *w = calloc(1, sizeof(*w));
+	int result;
+
+	if (w == NULL) {
+		say("no memory");
+		return -ENOMEM;
+	}
+	(void)signal(SIGPIPE, SIG_IGN); /* a reader of the messages that has gone is no reason to end */
+	w->options = options;
+	w->settings = *options->settings;
+	w->log_inotify = -1;
+	result = uv_loop_init(&w->loop);
+	if (result != 0) {
+		say("cannot begin: %s", strerror(-result));
+		free(w);
+		return result;
+	}
+	result = open_log(w);
+	if (result != 0) {
+		goto close_loop;
+	}
+	result = resume(w);
+	if (result != 0) {
+		say("cannot begin: %s", strerror(-result));
+		goto close_log;
+	}
+	(void)clock_watch_look(&w->clock, clock_watch_now(), NULL, 0);
+	(void)open_recorder(w); /* told; the log is worth more than the captures */
+	open_notify(w);
+	result = start_handles(w);
+	if (result == 0) {
+		result = open_buses(w);
+	}
+	if (result != 0) {
+		say("cannot begin: %s", strerror(-result));
+		finish(w);
+	} else {
+		(void)service_notice("READY=1\nSTATUS=logging");
+	}
+	(void)uv_run(&w->loop, UV_RUN_DEFAULT);
+	recorder_close(w->recorder);
+	if (result == 0 && live_log_trouble(w->log)[0] != '\0') {
+		say("ended without a complete log: %s", live_log_trouble(w->log));
+		result = -EIO;
+	}
+
+close_log:
+	live_log_close(w->log);
+	free(w->pipeline);
+close_loop:
+	(void)uv_loop_close(&w->loop); /* every handle has been closed */
+	free(w);
+	return result;
+}
