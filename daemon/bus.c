@@ -244,9 +244,10 @@ static int64_t take_ancillary(struct bus *bus, struct msghdr *message, int64_t f
 	}
 	if (hardware_ns != 0) {
 		bus->hardware_time = true;
-		return receive_clock_wall(&bus->clock, hardware_ns, software_ns);
+		software_ns = receive_clock_wall(&bus->clock, hardware_ns, software_ns);
 	}
-	return software_ns;
+	/* A capture holds whole microseconds: live and replayed it is to be the same. */
+	return software_ns / 1000 * 1000;
 }
 
 static void take_frame(const struct canfd_frame *raw, size_t size, struct frame *ret_frame)

@@ -35,7 +35,7 @@ void bus_close(struct bus *bus);
 int bus_fd(const struct bus *bus);
 
 /* Reads what waits, at most count or BUS_BATCH frames, without blocking. Times are the kernel's, in
- * ns since 1970 by the machine's wall clock. Returns how many (0: none wait) or a negative errno:
+ * ns since 1970 by the machine's wall clock, cut to whole microseconds. Returns how many (0: none wait) or a negative errno:
  * -ENETDOWN the link went down, -ENODEV the interface is gone; close the bus then. */
 int bus_read(struct bus *bus, struct frame *frames, size_t count);
 

@@ -22,6 +22,7 @@
 
 #include "daemon/batch_file.h"
 #include "daemon/fact_queue.h"
+#include "daemon/log_lane.h"
 #include "daemon/log_store.h"
 
 /* Facts that wait while the log cannot be written: some 20 engine hours. */
@@ -41,9 +42,6 @@ struct live_log {
 	char keep_trouble[512];   /* "": the last keeping went well */
 	char commit_trouble[512];
 	bool wants_commit;
-	uint8_t *resume_state;
-	size_t resume_size;
-	struct pipeline_numbers numbers;
 
 	/* The job; its files belong to whoever does it. */
 	enum job job;
@@ -79,28 +77,6 @@ static void on_slot(void *context, uint16_t lane_slot, uint16_t signal)
 	fact_queue_set_signal(context, lane_slot, signal);
 }
 
-static int read_log(struct live_log *log)
-{
-	struct log_checkpoint checkpoint;
-	struct log_numbers numbers;
-	int result = log_store_numbers(log->store, &numbers);
-
-	if (result == 0) {
-		log->numbers = (struct pipeline_numbers){
-			numbers.session, numbers.run, numbers.trip, numbers.event};
-		result = log_store_lane_slots(log->store, "main", on_slot, &log->queue);
-	}
-	if (result == 0) {
-		result = log_store_batch(log->store, &log->generation);
-	}
-	if (result == 0) {
-		result = log_store_checkpoint(log->store, "main", &checkpoint, &log->resume_state);
-		log->resume_size = result == 0 ? checkpoint.size : 0;
-		result = result == -ENOENT ? 0 : result;
-	}
-	return result;
-}
-
 int live_log_open(struct live_log **ret_log, const char *path, char *ret_error, size_t error_size)
 {
 	struct live_log *log = calloc(1, sizeof(*log));
@@ -118,12 +94,6 @@ int live_log_open(struct live_log **ret_log, const char *path, char *ret_error, 
 	log->state = state;
 	fact_queue_init(&log->queue, QUEUE_LIMIT);
 	result = log_store_open(&log->store, path, ret_error, error_size);
-	if (result == 0) {
-		result = read_log(log);
-		if (result != 0) {
-			(void)snprintf(ret_error, error_size, "%s", log_store_error(log->store));
-		}
-	}
 	if (result != 0) {
 		live_log_close(log);
 		return result;
@@ -140,7 +110,6 @@ void live_log_close(struct live_log *log)
 	batch_file_close(log->batch);
 	log_store_close(log->store);
 	fact_queue_finish(&log->queue);
-	free(log->resume_state);
 	free(log->facts);
 	free(log->state);
 	free(log);
@@ -151,8 +120,8 @@ static void say_batch(const struct live_log *log, char *text, size_t size, int r
 	(void)snprintf(text, size, "cannot write '%.300s-batch': %s", log->path, strerror(-result));
 }
 
-int live_log_begin(struct live_log *log, const struct boat *boat, const char *const *names,
-	size_t count, struct bus_names *ret_buses)
+static int put_buses(struct live_log *log, const char *const *names, size_t count,
+	struct bus_names *ret_buses)
 {
 	int result = log_store_buses(log->store, ret_buses);
 
@@ -161,11 +130,57 @@ int live_log_begin(struct live_log *log, const struct boat *boat, const char *co
 
 		result = number < 0 ? number : 0;
 	}
+	return result == 0 ? log_store_put_buses(log->store, ret_buses) : result;
+}
+
+/* Where the main lane stands, as the state that a job would write. */
+static int find_state(struct live_log *log, const struct settings *settings,
+	const struct bus_names *buses, bool *ret_rebuilt)
+{
+	const struct fact_sink nobody = {NULL};
+	enum log_lane_opening opening;
+	struct log_lane *lane;
+	struct state_writer w;
+	int result = log_lane_create(&lane, log->store, settings, buses, &nobody);
+
+	if (result != 0) {
+		return result;
+	}
+	result = log_lane_open(lane, LANE_MAIN, &opening);
 	if (result == 0) {
-		result = log_store_put_buses(log->store, ret_buses);
+		if (opening == LANE_RESUMED) {
+			/* Time has passed since then. */
+			pipeline_capture_begins(log_lane_pipeline(lane), false);
+		}
+		*ret_rebuilt = opening == LANE_REBUILT;
+		state_writer_init(&w, log->state, PIPELINE_STATE_MAX);
+		pipeline_save(log_lane_pipeline(lane), &w);
+		assert(!w.failed);
+		log->state_size = w.used;
+		log->frames = pipeline_frame_count(log_lane_pipeline(lane));
+		log->committed = log->frames;
+	}
+	log_lane_destroy(lane);
+	return result;
+}
+
+int live_log_begin(struct live_log *log, struct settings *settings, const char *const *names,
+	size_t count, struct bus_names *ret_buses, bool *ret_rebuilt)
+{
+	int result = put_buses(log, names, count, ret_buses);
+
+	if (result == 0) {
+		settings_number_buses(settings, ret_buses);
+		result = log_store_put_boat(log->store, &settings->boat);
 	}
 	if (result == 0) {
-		result = log_store_put_boat(log->store, boat);
+		result = find_state(log, settings, ret_buses, ret_rebuilt);
+	}
+	if (result == 0) {
+		result = log_store_lane_slots(log->store, LANE_MAIN, on_slot, &log->queue);
+	}
+	if (result == 0) {
+		result = log_store_batch(log->store, &log->generation);
 	}
 	if (result == 0 && log->generation == 0) {
 		log->generation = first_generation();
@@ -187,12 +202,13 @@ int live_log_begin(struct live_log *log, const struct boat *boat, const char *co
 	return result;
 }
 
-void live_log_resume(struct live_log *log, struct pipeline_numbers *ret_numbers,
-	const uint8_t **ret_state, size_t *ret_size)
+int live_log_resume(struct live_log *log, struct pipeline *pipeline)
 {
-	*ret_numbers = log->numbers;
-	*ret_state = log->resume_state;
-	*ret_size = log->resume_size;
+	struct state_reader r;
+
+	assert(log->job == JOB_NONE);
+	state_reader_init(&r, log->state, log->state_size);
+	return pipeline_load(pipeline, &r);
 }
 
 struct fact_sink live_log_sink(struct live_log *log)
@@ -208,8 +224,6 @@ static void begin_job(struct live_log *log, enum job job, const struct pipeline 
 	state_writer_init(&w, log->state, PIPELINE_STATE_MAX);
 	pipeline_save(pipeline, &w);
 	assert(!w.failed);
-	free(log->resume_state);
-	log->resume_state = NULL;
 	log->job = job;
 	log->done = false;
 	log->result = 0;
@@ -325,7 +339,7 @@ static int do_commit(struct live_log *log)
 	result = log_store_put_batch(log->store, log->generation + 2);
 	if (result == 0) {
 		result = log_store_commit(log->store, &(struct log_checkpoint){
-			.lane = "main",
+			.lane = LANE_MAIN,
 			.state = log->state,
 			.size = log->state_size,
 			.raw_ns = log->raw_ns,

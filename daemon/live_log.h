@@ -17,8 +17,8 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#include "analysis/boat.h"
 #include "analysis/pipeline.h"
+#include "daemon/config.h"
 #include "replay/capture.h"
 
 #define LIVE_LOG_KEEP_MS   27000
@@ -31,15 +31,17 @@ int live_log_open(struct live_log **ret_log, const char *path, char *ret_error, 
 /* Gives up what is not committed. Not while a job is being done. NULL is fine. */
 void live_log_close(struct live_log *log);
 
-/* Adds the buses named to the log's own, which ret_buses then has, and the boat. Blocks. Returns 0 or
- * a negative errno: -ENOSPC also when no number is left for a bus. */
-int live_log_begin(struct live_log *log, const struct boat *boat, const char *const *names,
-	size_t count, struct bus_names *ret_buses);
+/* Adds the buses named to the log's own, which ret_buses then has, and the boat; the settings' sources
+ * get their buses' numbers. Finds where the analysis stood: live_log_resume then gives the state.
+ * *ret_rebuilt: what the log holds of it could not be understood; what was open is closed, counting
+ * begins anew behind it. Blocks. Returns 0 or a negative errno, -ENOSPC also when no number is left
+ * for a bus. */
+int live_log_begin(struct live_log *log, struct settings *settings, const char *const *names,
+	size_t count, struct bus_names *ret_buses, bool *ret_rebuilt);
 
-/* Where the analysis stood. Fills ret_numbers; *ret_state is borrowed until live_log_begin's first
- * job, NULL when there is none. */
-void live_log_resume(struct live_log *log, struct pipeline_numbers *ret_numbers,
-	const uint8_t **ret_state, size_t *ret_size);
+/* Loads where the analysis stood into a pipeline that pipeline_init has prepared; once, after
+ * live_log_begin. Returns 0 or -EPROTO. */
+int live_log_resume(struct live_log *log, struct pipeline *pipeline);
 
 /* The sink that the analysis tells. */
 struct fact_sink live_log_sink(struct live_log *log);

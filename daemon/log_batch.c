@@ -6,6 +6,7 @@
 
 #include "daemon/batch_file.h"
 #include "daemon/fact_queue.h"
+#include "daemon/log_lane.h"
 #include "daemon/log_store_parts.h"
 
 #define META_BATCH "batch"
@@ -111,7 +112,7 @@ int log_absorb_batch(struct log_store *store)
 		result = log_store_put_batch(store, generation + 1);
 		if (result == 0) {
 			result = log_store_commit(store, &(struct log_checkpoint){
-				.lane = "main",
+				.lane = LANE_MAIN,
 				.state = absorption.state,
 				.size = absorption.state_size,
 				.raw_ns = absorption.raw_ns,

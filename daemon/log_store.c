@@ -501,7 +501,7 @@ static int open_beside(struct log_store *store)
 	}
 	result = refuse_kind(store, kind);
 	if (result == 0 && version != LOG_SCHEMA_VERSION) {
-		say(store, "log '%s' was made by an older version of this program", store->path);
+		log_say(store, "log '%s' was made by an older version of this program", store->path);
 		result = -EBUSY; /* has been changed under our hands since it was migrated */
 	}
 	/* Durable when the commit returns; copying the WAL back is left to the writer. */

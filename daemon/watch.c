@@ -655,17 +655,22 @@ static int open_log(struct watch *w)
 	const char *names[FRAME_BUS_MAX];
 	char error[512] = "";
 	size_t count = wanted_buses(w, names);
+	bool rebuilt = false;
 	int result = live_log_open(&w->log, w->settings.log_path, error, sizeof(error));
 
 	if (result == 0) {
-		result = live_log_begin(w->log, &w->settings.boat, names, count, &w->names);
+		result = live_log_begin(w->log, &w->settings, names, count, &w->names, &rebuilt);
 		if (result != 0) {
-			(void)snprintf(error, sizeof(error), "log '%.300s': %s", w->settings.log_path,
-				strerror(-result));
+			(void)snprintf(error, sizeof(error), "log '%.300s': %s",
+				w->settings.log_path, strerror(-result));
 		}
 	}
 	if (result != 0) {
 		say("%s", error);
+	}
+	if (rebuilt) {
+		say("the state that the log holds is of another version: what was open is closed, "
+		    "counting begins anew behind it");
 	}
 	return result;
 }
@@ -673,33 +678,17 @@ static int open_log(struct watch *w)
 static int resume(struct watch *w)
 {
 	struct fact_sink sink = sink_of(w);
-	struct pipeline_numbers numbers;
-	struct state_reader reader;
-	const uint8_t *state;
-	size_t size;
+	int result;
 
 	w->queue_sink = live_log_sink(w->log);
 	w->pipeline = malloc(pipeline_size());
 	if (w->pipeline == NULL) {
 		return -ENOMEM;
 	}
-	settings_number_buses(&w->settings, &w->names);
-	live_log_resume(w->log, &numbers, &state, &size);
 	pipeline_init(w->pipeline, &w->settings.boat, &sink);
-	if (state != NULL) {
-		state_reader_init(&reader, state, size);
-		if (pipeline_load(w->pipeline, &reader) == 0) {
-			pipeline_capture_begins(w->pipeline, false);
-			limit_protocols(w);
-			return 0;
-		}
-		say("the state that the log holds is of another version: what was open is closed, "
-		    "counting begins anew behind it");
-		pipeline_init(w->pipeline, &w->settings.boat, &sink);
-	}
-	pipeline_start(w->pipeline, &numbers, false);
+	result = live_log_resume(w->log, w->pipeline);
 	limit_protocols(w);
-	return 0;
+	return result;
 }
 
 int watch_run(const struct watch_options *options)
