@@ -4,8 +4,10 @@
 
 #define SECOND_NS INT64_C(1000000000)
 
-/* A frame this much older than the one before it is late, not a step of the clock. */
-#define LATE_NS SECOND_NS
+/* A frame up to this much older than the one before it is late, not a step of the clock. */
+#define LATE_NS (5 * SECOND_NS)
+/* A session no longer than this may be a frame with a mangled time. */
+#define GLITCH_NS SECOND_NS
 /* A pause in all traffic this long ends a session: at least 5 s and 50 times the usual spacing. */
 #define BREAK_LEAST_NS (5 * SECOND_NS)
 #define BREAK_MOST_NS  (60 * SECOND_NS)
@@ -91,7 +93,7 @@ bool clock_advance(struct clock *c, int64_t raw_ns)
 bool clock_is_glitch(const struct clock *c, int64_t raw_ns)
 {
 	if (!c->seam || c->raw_ns == CLOCK_NONE || c->step_known || c->told_ns != 0 || c->begins ||
-		c->raw_ns - c->now.raw_first_ns > SECOND_NS) {
+		c->raw_ns - c->now.raw_first_ns > GLITCH_NS) {
 		return false;
 	}
 	int64_t net_ns = raw_ns - c->before.raw_last_ns;

@@ -23,6 +23,8 @@
 #define GEAR_NS (10 * SECOND_NS)
 /* Engine time that ran unseen must be at least this much to become a run. */
 #define UNSEEN_LEAST_H 0.02
+/* Standard uncertainty of the burn to expect while nobody listens, as a share. */
+#define UNSEEN_SHARE 0.4
 /* No small-boat diesel burns more: a counter that says so was replaced. */
 #define BURN_MOST_LPH 400.0
 
@@ -153,6 +155,8 @@ static void open_silence(struct engine_log *e, int64_t anchor_ns, int64_t gap_ns
 		.before_session = e->session,
 		.hours_before_known = e->has_hours,
 		.hours_before_h = e->hours_h,
+		.hours_step_before_h = e->hours_step_h,
+		.rpm_before = e->rpm,
 	};
 	if (e->running) {
 		set_down(e, &e->held);
@@ -171,7 +175,8 @@ struct silence_verdict {
 	double gap_s;
 	bool hours_known;
 	double hours_h;
-	bool litres_known;
+	double step_h;     /* the coarser of the hour meters on both sides */
+	bool litres_known; /* by the counter, as the two below */
 	double litres_l;
 	double litres_variance_l2;
 	bool ran_through;
@@ -182,8 +187,8 @@ static struct silence_verdict judge(const struct engine_log *e)
 {
 	const struct engine_silence *s = &e->silence;
 	double gap_h = (double)s->gap_ns * 1e-9 / HOUR_S;
-	double step_h = e->hours_step_h;
-	struct silence_verdict v = {.gap_s = (double)s->gap_ns * 1e-9};
+	double step_h = fmax(e->hours_step_h, s->hours_step_before_h);
+	struct silence_verdict v = {.gap_s = (double)s->gap_ns * 1e-9, .step_h = step_h};
 
 	if (s->hours_before_known && s->hours_after_known) {
 		v.hours_h = s->hours_after_h - s->hours_before_h;
@@ -212,6 +217,26 @@ static struct silence_verdict judge(const struct engine_log *e)
 	return v;
 }
 
+/* Litres for engine time that nobody saw: what was learned, and what the counter says. */
+static void fill_unseen(const struct silence_verdict *v, struct fuel_run *run, double expected_lph,
+	double engine_s)
+{
+	double litres = expected_lph * engine_s / HOUR_S;
+	double doubt_l = UNSEEN_SHARE * litres;
+	double variance_l2 = doubt_l * doubt_l;
+
+	if (isnan(litres) && !v->litres_known) {
+		return; /* left uncovered, and told so at the end */
+	}
+	if (isnan(litres)) {
+		litres = v->litres_l;
+		variance_l2 = v->litres_variance_l2;
+	} else if (v->litres_known) {
+		fuel_combine(&litres, &variance_l2, v->litres_l, v->litres_variance_l2);
+	}
+	fuel_run_fill(run, litres > 0 ? litres : 0, variance_l2, engine_s);
+}
+
 /* The held part and the run since are one: the gap is engine time that nobody saw. */
 static void join(struct engine_log *e, const struct silence_verdict *v)
 {
@@ -234,9 +259,10 @@ static void join(struct engine_log *e, const struct silence_verdict *v)
 		run->max_coolant_c = held->max_coolant_c;
 	}
 	fuel_run_join(&e->fuel.run, &held->fuel);
-	if (v->litres_known && gap_s > 0) {
-		fuel_run_fill(&e->fuel.run, v->litres_l > 0 ? v->litres_l : 0,
-			v->litres_variance_l2, gap_s);
+	if (gap_s > 0) {
+		double before_lph = fuel_account_expectation(&e->fuel, e->silence.rpm_before);
+		double after_lph = fuel_account_expectation(&e->fuel, e->rpm);
+		fill_unseen(v, &e->fuel.run, (before_lph + after_lph) / 2, gap_s);
 	}
 	e->held_open = false;
 	tell(e, run, true);
@@ -263,8 +289,8 @@ static void tell_unseen(struct engine_log *e, const struct silence_verdict *v)
 		part.engine_s = fmin(v->litres_l / learned_lph * HOUR_S, v->gap_s);
 	}
 	part.unobserved_s = part.engine_s;
-	if (v->litres_known) {
-		fuel_run_fill(&part.fuel, v->litres_l > 0 ? v->litres_l : 0, v->litres_variance_l2,
+	if (part.engine_s > 0 || v->litres_known) {
+		fill_unseen(v, &part.fuel, v->hours_known ? learned_lph : NAN,
 			part.engine_s > 0 ? part.engine_s : 1);
 	}
 	bool within = (double)s->gap_ns <= e->boat->trip_pause_h * HOUR_S * 1e9 && e->trips->open;
@@ -280,7 +306,7 @@ static void settle_silence(struct engine_log *e)
 	struct silence_verdict v = judge(e);
 	double doubt_l = 3 * sqrt(v.litres_variance_l2) + e->fuel.counter_step_l / 2;
 	bool burned = v.litres_known && v.litres_l > doubt_l;
-	bool turned = v.hours_known && v.hours_h - e->hours_step_h > UNSEEN_LEAST_H;
+	bool turned = v.hours_known && v.hours_h - v.step_h > UNSEEN_LEAST_H;
 	bool accounted = false;
 
 	if (e->held_open && e->running && v.same_run) {
@@ -376,6 +402,7 @@ static void book_time(struct engine_log *e, int64_t t_ns, bool on, double rpm, i
 	}
 	double share = e->on && on ? 1 : 0.5;
 	e->run.engine_s += share * dt_s;
+	fuel_account_speed(&e->fuel, t_ns, share * dt_s, observed ? rpm : NAN);
 	if (!observed) {
 		e->run.unobserved_s += dt_s;
 	} else if (idling(e, t_ns)) {
@@ -610,6 +637,8 @@ static void save_silence(const struct engine_silence *s, struct state_writer *w)
 	state_put_signed(w, s->before_ns);
 	state_put_signed(w, s->before_session);
 	state_put_double(w, s->hours_before_h);
+	state_put_double(w, s->hours_step_before_h);
+	state_put_double(w, s->rpm_before);
 	state_put_double(w, s->hours_after_h);
 	state_put_double(w, s->litres_before_l);
 	state_put_double(w, s->litres_before_variance_l2);
@@ -635,6 +664,8 @@ static void load_silence(struct engine_silence *s, struct state_reader *r)
 	s->before_ns = state_get_signed(r);
 	s->before_session = state_get_signed(r);
 	s->hours_before_h = state_get_double(r);
+	s->hours_step_before_h = state_get_double(r);
+	s->rpm_before = state_get_double(r);
 	s->hours_after_h = state_get_double(r);
 	s->litres_before_l = state_get_double(r);
 	s->litres_before_variance_l2 = state_get_double(r);

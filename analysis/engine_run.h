@@ -49,8 +49,10 @@ struct engine_silence {
 	int64_t before_session;
 	bool hours_before_known;
 	double hours_before_h;
+	double hours_step_before_h;
 	bool hours_after_known;
 	double hours_after_h;
+	double rpm_before;     /* NaN: not heard */
 	bool litres_before_known;
 	double litres_before_l; /* where the counter stood, by the account */
 	double litres_before_variance_l2;

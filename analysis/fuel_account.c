@@ -17,11 +17,19 @@
 #define GAP_LEAST_LPH 20.0
 /* Standard uncertainty of a fill by learned burn, as a share. */
 #define LEARNED_SHARE 0.25
+/* The same for a fill by the burn learned at the engine's speed. */
+#define SPEED_SHARE 0.15
+#define BIN_RPM     250.0
+/* A bin is worth its word after half a minute, and forgets over about five hours. */
+#define BIN_LEAST_H (30.0F / 3600)
+#define BIN_MOST_H  5.0F
 /* A counter that stands still while this many of its steps were burned is stuck. */
 #define STUCK_STEPS 3.0
 /* Learned burn forgets over about this many engine hours. */
 #define LEARNED_MOST_H	50.0
 #define LEARNED_LEAST_H 0.05
+/* A rate this old still goes with the engine's speed. */
+#define LEARN_NS INT64_C(2000000000)
 
 static void begin_run(struct fuel_run *run)
 {
@@ -54,6 +62,71 @@ static void end_stretch(struct fuel_account *f, int64_t t_ns)
 	f->stretch_ns = t_ns;
 }
 
+double fuel_account_expectation(const struct fuel_account *f, double rpm)
+{
+	if (!isnan(rpm) && rpm >= 0) {
+		size_t bin = rpm < BIN_RPM * FUEL_BINS ? (size_t)(rpm / BIN_RPM) : FUEL_BINS - 1;
+		if (f->bin_h[bin] >= BIN_LEAST_H) {
+			return (double)f->bin_lph[bin];
+		}
+	}
+	return fuel_account_learned(f);
+}
+
+void fuel_combine(double *litres, double *variance_l2, double other_l, double other_variance_l2)
+{
+	double sum = *variance_l2 + other_variance_l2;
+
+	if (sum > 0) {
+		*litres += *variance_l2 / sum * (other_l - *litres);
+		*variance_l2 *= other_variance_l2 / sum;
+	}
+}
+
+static void learn_bin(struct fuel_account *f, double dt_s, double rpm)
+{
+	size_t bin = rpm < BIN_RPM * FUEL_BINS ? (size_t)(rpm / BIN_RPM) : FUEL_BINS - 1;
+	float dt_h = (float)(dt_s / 3600);
+
+	f->bin_h[bin] += dt_h;
+	if (f->bin_h[bin] > BIN_MOST_H) {
+		f->bin_h[bin] = BIN_MOST_H;
+	}
+	f->bin_lph[bin] += dt_h / f->bin_h[bin] * ((float)f->rate_lph - f->bin_lph[bin]);
+}
+
+void fuel_account_speed(struct fuel_account *f, int64_t t_ns, double dt_s, double rpm)
+{
+	double lph = fuel_account_expectation(f, rpm);
+
+	if (!isnan(lph)) {
+		f->expected_l += lph * dt_s / 3600;
+		f->expected_s += dt_s;
+	}
+	if (f->has_rate && rpm >= 0 && dt_s > 0 && t_ns - f->rate_ns <= LEARN_NS) {
+		learn_bin(f, dt_s, rpm);
+	}
+}
+
+static void forget_expected(struct fuel_account *f)
+{
+	f->expected_l = 0;
+	f->expected_s = 0;
+}
+
+/* A gap: what was expected in it becomes a fill. */
+static void fill_expected(struct fuel_account *f)
+{
+	double doubt_l = SPEED_SHARE * f->expected_l;
+
+	if (f->expected_s > 0) {
+		fuel_run_fill(&f->run, f->expected_l, doubt_l * doubt_l, f->expected_s);
+		f->gap_variance_l2 += doubt_l * doubt_l;
+		f->edge_whole = false;
+	}
+	forget_expected(f);
+}
+
 void fuel_account_rate(struct fuel_account *f, int64_t t_ns, double lph, double resolution,
 	int64_t gap_ns, bool counts)
 {
@@ -73,9 +146,13 @@ void fuel_account_rate(struct fuel_account *f, int64_t t_ns, double lph, double 
 			double turn_l = (lph - f->rate_lph) * dt_h;
 			f->run.variance_l2 += turn_l * turn_l / 12;
 		}
+		forget_expected(f);
 	} else {
 		f->stretch_ns = t_ns;
-		f->edge_whole = f->edge_whole && (bridged || !counts);
+		if (counts && f->has_rate && !bridged) {
+			fill_expected(f);
+		}
+		forget_expected(f);
 	}
 	if (counts && lph > f->run.max_lph) {
 		f->run.max_lph = lph;
@@ -144,6 +221,9 @@ static void measure(struct fuel_account *f, double measured_l, double variance_l
 	if (s <= 0) {
 		return;
 	}
+	double gap_share = f->run.variance_l2 > 0 ? f->gap_variance_l2 / f->run.variance_l2 : 0;
+	f->run.estimated_l += fmin(gap_share, 1) * to_e / s * innovation;
+	f->gap_variance_l2 = 0;
 	f->run.error_l += to_e / s * innovation;
 	f->offset_l += to_b / s * innovation;
 	f->run.variance_l2 -= to_e * to_e / s;
@@ -169,11 +249,10 @@ static void fill_from_counter(
 {
 	double most_lph = f->run.max_lph * 2 > GAP_LEAST_LPH ? f->run.max_lph * 2 : GAP_LEAST_LPH;
 	double prior_l = most_lph * gap_s / 3600;
-	double before_l = f->run.error_l;
 
 	f->run.variance_l2 += prior_l * prior_l;
+	f->gap_variance_l2 += prior_l * prior_l;
 	measure(f, measured_l, variance_l2);
-	f->run.estimated_l += f->run.error_l - before_l;
 	f->run.filled_s += gap_s;
 	f->since_edge_l = 0;
 	f->edge_whole = false;
@@ -192,6 +271,9 @@ void fuel_account_counter(struct fuel_account *f, int64_t t_ns, enum fuel_counte
 		f->resets += kind == f->counter && f->counter_fresh ? 1 : 0;
 		fuel_account_reseat(f, t_ns, kind, litres, step_l);
 		return;
+	}
+	if (f->has_rate && t_ns - f->rate_ns > LEARN_NS && f->expected_s > SLACK_S) {
+		fill_expected(f);
 	}
 	double dt_h = (double)(t_ns - f->counter_ns) / HOUR_NS;
 	double risen_l = litres - f->counter_l;
@@ -250,6 +332,8 @@ void fuel_account_begin(struct fuel_account *f)
 	}
 	f->covariance_l2 = 0;
 	begin_run(&f->run);
+	forget_expected(f);
+	f->gap_variance_l2 = 0;
 	f->seat_l = f->seat_l < 0 ? -1 : 0;
 	f->stretch_ns = f->rate_ns;
 }
@@ -273,10 +357,13 @@ void fuel_account_learn(struct fuel_account *f)
 
 void fuel_account_end(struct fuel_account *f, double engine_s)
 {
-	double gap_s = uncovered_s(&f->run, engine_s);
 	double burn_lph = fuel_account_learned(f);
 
 	fuel_account_end_stretch(f);
+	if (f->expected_s > SLACK_S) {
+		fill_expected(f);
+	}
+	double gap_s = uncovered_s(&f->run, engine_s);
 	if (isnan(burn_lph) && f->run.covered_s >= LEARNED_LEAST_H * 3600) {
 		burn_lph = f->run.observed_l / (f->run.covered_s / 3600);
 	}
@@ -379,8 +466,17 @@ void fuel_account_save(const struct fuel_account *f, struct state_writer *w)
 		state_put_double(w, f->share);
 	}
 	state_put_unsigned(w, f->resets);
+	state_put_double(w, f->expected_l);
+	state_put_double(w, f->expected_s);
+	state_put_double(w, f->gap_variance_l2);
 	state_put_double(w, f->learned_l);
 	state_put_double(w, f->learned_h);
+	for (size_t i = 0; i < FUEL_BINS; i++) {
+		state_put_float(w, f->bin_h[i]);
+		if (f->bin_h[i] > 0) {
+			state_put_float(w, f->bin_lph[i]);
+		}
+	}
 }
 
 void fuel_account_load(struct fuel_account *f, struct state_reader *r)
@@ -410,6 +506,15 @@ void fuel_account_load(struct fuel_account *f, struct state_reader *r)
 		f->share = state_get_double(r);
 	}
 	f->resets = (uint32_t)state_get_unsigned(r, UINT32_MAX);
+	f->expected_l = state_get_double(r);
+	f->expected_s = state_get_double(r);
+	f->gap_variance_l2 = state_get_double(r);
 	f->learned_l = state_get_double(r);
 	f->learned_h = state_get_double(r);
+	for (size_t i = 0; i < FUEL_BINS; i++) {
+		f->bin_h[i] = state_get_float(r);
+		if (f->bin_h[i] > 0) {
+			f->bin_lph[i] = state_get_float(r);
+		}
+	}
 }

@@ -43,6 +43,9 @@ struct fuel_run {
 	double common_l;    /* error held common since the counter's last edge */
 };
 
+/* Burn learned at engine speeds: a bin each 250 rpm. */
+#define FUEL_BINS 16
+
 struct fuel_account {
 	struct fuel_run run;
 	/* the rate */
@@ -66,9 +69,15 @@ struct fuel_account {
 			  * edge yet */
 	double share;	 /* common error as a share of the rate: 0.25 %, or what edges showed */
 	uint32_t resets; /* times the counter went back or jumped beyond reason */
-	/* learned burn */
+	/* expected by learned burn since the last rate, for the case that a gap has begun */
+	double expected_l;
+	double expected_s; /* engine time for which a burn is known */
+	double gap_variance_l2; /* of the fills since the counter's last edge */
+	/* learned burn: over all, and by engine speed */
 	double learned_l;
 	double learned_h;
+	float bin_lph[FUEL_BINS];
+	float bin_h[FUEL_BINS];
 };
 
 void fuel_account_init(struct fuel_account *f);
@@ -92,6 +101,10 @@ void fuel_account_reseat(
 /* A run begins: its litres start at 0, the counter's offset is carried over. */
 void fuel_account_begin(struct fuel_account *f);
 
+/* The engine has run on for dt_s at a speed (NaN: not known) that goes with the rate, where that is
+ * known: learns from it, and keeps what to expect should the rate fall silent. */
+void fuel_account_speed(struct fuel_account *f, int64_t t_ns, double dt_s, double rpm);
+
 /* Ends the stretch over which the rate stood still. */
 void fuel_account_end_stretch(struct fuel_account *f);
 /* Learns the mean burn from what the run observed; once a run or part. */
@@ -102,6 +115,11 @@ void fuel_account_end(struct fuel_account *f, double engine_s);
 
 /* The burn learned so far, L/h; NaN when nothing was learned. */
 double fuel_account_learned(const struct fuel_account *f);
+/* The burn to expect at an engine speed (NaN: any), L/h; NaN when nothing was learned. */
+double fuel_account_expectation(const struct fuel_account *f, double rpm);
+
+/* Two independent estimates of the same litres become one, weighted by their variances. */
+void fuel_combine(double *litres, double *variance_l2, double other_l, double other_variance_l2);
 
 /* Adds litres that were not observed to a run. */
 void fuel_run_fill(struct fuel_run *run, double litres, double variance_l2, double engine_s);
