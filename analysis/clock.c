@@ -23,6 +23,8 @@
 /* Bus times outside 2015 to 2099 are a receiver without a fix. */
 #define BUS_TIME_FIRST_NS (INT64_C(1420070400) * SECOND_NS)
 #define BUS_TIME_LAST_NS  (INT64_C(4102444800) * SECOND_NS)
+/* A gap by engine meters is right to within this. */
+#define METERS_NS (400 * SECOND_NS)
 /* Another source of time is believed when the first has been silent this long. */
 #define BUS_TIME_SILENT_NS (60 * SECOND_NS)
 
@@ -172,9 +174,31 @@ bool clock_bus_time(struct clock *c, int64_t utc_ns, uint16_t provider)
 	return true;
 }
 
-bool clock_settle(struct clock *c, bool force, struct clock_seam *ret_seam)
+/* Engine meters are coarse: only what they cannot explain is a step. */
+static bool far_apart(int64_t jump_ns, int64_t witness_ns)
 {
-	struct clock_seam seam = {0};
+	int64_t off_ns = jump_ns - witness_ns;
+
+	return off_ns < -METERS_NS || off_ns > METERS_NS;
+}
+
+/* The clock was set by hand or by another clock. Whichever session knows the time by the bus gives
+ * it to the other; where none does, a clock set ahead is right now. Returns whether the session
+ * before got another offset. */
+static bool relabel(struct clock *c, int64_t between_ns, int64_t gap_ns)
+{
+	if (c->before.basis == CLOCK_BUS && c->now.basis != CLOCK_BUS) {
+		c->now.offset_ns = c->before.offset_ns - between_ns + gap_ns;
+	} else if (c->before.basis == CLOCK_RECORDER && c->jump_ns > 0) {
+		c->before.offset_ns = c->now.offset_ns + between_ns - gap_ns;
+		return true;
+	}
+	return false;
+}
+
+bool clock_settle(struct clock *c, bool force, int64_t witness_ns, struct clock_seam *ret_seam)
+{
+	struct clock_seam seam = {.sure = true};
 
 	if (!c->seam) {
 		return false;
@@ -201,8 +225,13 @@ bool clock_settle(struct clock *c, bool force, struct clock_seam *ret_seam)
 		if (!force && c->steady_ns - c->now.first_ns < wait_ns) {
 			return false;
 		}
-		seam.gap_ns = c->jump_ns;
+		seam.gap_ns = witness_ns >= 0 ? witness_ns : c->jump_ns;
 		seam.step_ns = c->jump_ns < 0 ? c->jump_ns : 0;
+		seam.sure = false;
+		if (witness_ns >= 0 && far_apart(c->jump_ns, witness_ns)) {
+			seam.step_ns = c->jump_ns - witness_ns;
+			seam.relabelled = relabel(c, between_ns, witness_ns);
+		}
 	}
 	if (seam.gap_ns < 0) {
 		seam.gap_ns = 0;

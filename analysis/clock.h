@@ -78,12 +78,14 @@ bool clock_bus_time(struct clock *c, int64_t utc_ns, uint16_t provider);
 struct clock_seam {
 	int64_t gap_ns;	 /* true time between the last frame before and the first frame behind */
 	int64_t step_ns; /* the recorder's clock less true time; 0 where it was a plain pause */
+	bool sure;	 /* known, not presumed */
 	bool relabelled; /* the session before got another offset: tell it again */
 };
 
-/* Settles the seam if it can be settled now (force: by presumption if need be). Returns false when
- * there is none or it must wait. */
-bool clock_settle(struct clock *c, bool force, struct clock_seam *ret_seam);
+/* Settles the seam if it can be settled now (force: by presumption if need be). witness_ns: the gap
+ * by the meters of an engine that ran on both sides of it, < 0 where none did; used before
+ * presumption. Returns false when there is no seam or it must wait. */
+bool clock_settle(struct clock *c, bool force, int64_t witness_ns, struct clock_seam *ret_seam);
 
 /* UTC of a steady time in the present session. */
 int64_t clock_utc(const struct clock *c, int64_t steady_ns);

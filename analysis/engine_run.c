@@ -21,6 +21,10 @@
 #define LOST_NS (3600 * SECOND_NS)
 /* Gear readings older than this say nothing. */
 #define GEAR_NS (10 * SECOND_NS)
+/* Behind a gap of doubtful length the hour meter is believed up to this. */
+#define DOUBTFUL_MOST_H 100.0
+/* Up to this much of it belongs to the run before. */
+#define RAN_ON_H 0.1
 /* Engine time that ran unseen must be at least this much to become a run. */
 #define UNSEEN_LEAST_H 0.02
 /* Standard uncertainty of the burn to expect while nobody listens, as a share. */
@@ -175,7 +179,7 @@ struct silence_verdict {
 	double gap_s;
 	bool hours_known;
 	double hours_h;
-	double step_h;     /* the coarser of the hour meters on both sides */
+	double step_h;	   /* the coarser of the hour meters on both sides */
 	bool litres_known; /* by the counter, as the two below */
 	double litres_l;
 	double litres_variance_l2;
@@ -192,8 +196,11 @@ static struct silence_verdict judge(const struct engine_log *e)
 
 	if (s->hours_before_known && s->hours_after_known) {
 		v.hours_h = s->hours_after_h - s->hours_before_h;
-		/* A meter that went back, or on by more than the gap, was replaced; but where the
-		 * gap itself is doubtful (no time at all between) the meter is believed. */
+		if (s->gap_doubtful && v.hours_h > gap_h + step_h && v.hours_h <= DOUBTFUL_MOST_H) {
+			gap_h = v.hours_h;
+			v.gap_s = gap_h * HOUR_S;
+		}
+		/* A meter that went back, or on by more than the gap, was replaced. */
 		v.hours_known = v.hours_h >= 0 && v.hours_h <= gap_h * 1.01 + 2 * step_h + 0.02;
 	}
 	if (s->litres_before_known && s->litres_after_known) {
@@ -203,11 +210,12 @@ static struct silence_verdict judge(const struct engine_log *e)
 		v.litres_known = v.litres_l >= -1.5 * step_l &&
 				 v.litres_l <= BURN_MOST_LPH * gap_h + 2 * step_l;
 	}
+	int64_t gap_ns = (int64_t)(v.gap_s * 1e9);
 	bool fine = v.hours_known && step_h * HOUR_S <= 10;
 	if (fine) {
 		v.ran_through = v.hours_h * HOUR_S >= 0.8 * v.gap_s - step_h * HOUR_S - 2;
-		v.same_run = v.ran_through || s->gap_ns <= QUIET_NS;
-	} else if (s->gap_ns <= BRIDGE_NS) {
+		v.same_run = v.ran_through || gap_ns <= QUIET_NS;
+	} else if (gap_ns <= BRIDGE_NS) {
 		v.ran_through = true;
 		v.same_run = true;
 	} else if (v.hours_known) {
@@ -218,8 +226,8 @@ static struct silence_verdict judge(const struct engine_log *e)
 }
 
 /* Litres for engine time that nobody saw: what was learned, and what the counter says. */
-static void fill_unseen(const struct silence_verdict *v, struct fuel_run *run, double expected_lph,
-	double engine_s)
+static void fill_unseen(
+	const struct silence_verdict *v, struct fuel_run *run, double expected_lph, double engine_s)
 {
 	double litres = expected_lph * engine_s / HOUR_S;
 	double doubt_l = UNSEEN_SHARE * litres;
@@ -283,15 +291,24 @@ static void tell_unseen(struct engine_log *e, const struct silence_verdict *v)
 	double learned_lph = fuel_account_learned(&e->fuel);
 
 	part.fuel.max_lph = -1;
-	if (v->hours_known) {
+	if (v->hours_known && v->hours_h > 0) {
 		part.engine_s = v->hours_h * HOUR_S;
 	} else if (!isnan(learned_lph) && learned_lph > 0) {
 		part.engine_s = fmin(v->litres_l / learned_lph * HOUR_S, v->gap_s);
 	}
 	part.unobserved_s = part.engine_s;
 	if (part.engine_s > 0 || v->litres_known) {
-		fill_unseen(v, &part.fuel, v->hours_known ? learned_lph : NAN,
+		fill_unseen(v, &part.fuel,
+			v->hours_known && v->hours_h > v->step_h ? learned_lph : NAN,
 			part.engine_s > 0 ? part.engine_s : 1);
+	}
+	if (e->held_open && part.engine_s <= RAN_ON_H * HOUR_S) {
+		/* It ran on a little after it was heard last. */
+		e->held.engine_s += part.engine_s;
+		e->held.unobserved_s += part.engine_s;
+		fuel_run_join(&e->held.fuel, &part.fuel);
+		(*e->last_run)--;
+		return;
 	}
 	bool within = (double)s->gap_ns <= e->boat->trip_pause_h * HOUR_S * 1e9 && e->trips->open;
 	part.trip = within ? e->trips->now.trip
@@ -313,13 +330,13 @@ static void settle_silence(struct engine_log *e)
 		join(e, &v);
 		accounted = true;
 	} else {
+		if (turned || burned) {
+			tell_unseen(e, &v);
+			accounted = true;
+		}
 		if (e->held_open) {
 			close_part(e, &e->held);
 			e->held_open = false;
-		}
-		if (turned || (burned && !v.hours_known)) {
-			tell_unseen(e, &v);
-			accounted = true;
 		}
 	}
 	if (s->litres_after_known) {
@@ -529,12 +546,41 @@ void engine_log_session(struct engine_log *e, int64_t session, int64_t last_ns, 
 	e->session = session;
 }
 
-void engine_log_settle(struct engine_log *e, int64_t t_ns, int64_t gap_ns)
+int64_t engine_log_witness(const struct engine_log *e)
+{
+	const struct engine_silence *s = &e->silence;
+
+	if (!s->open || s->gap_known || !e->held_open || !e->running ||
+		e->run.start_ns - s->anchor_ns > SILENCE_NS) {
+		return -1;
+	}
+	if (s->hours_before_known && s->hours_after_known) {
+		double gap_h = s->hours_after_h - s->hours_before_h;
+		double step_h = fmax(e->hours_step_h, s->hours_step_before_h);
+		if (gap_h < 0 || gap_h > DOUBTFUL_MOST_H) {
+			return -1;
+		}
+		return gap_h <= step_h ? 0 : (int64_t)(gap_h * HOUR_S * 1e9);
+	}
+	if (s->litres_before_known && s->litres_after_known) {
+		double litres = s->litres_after_l - s->litres_before_l;
+		double lph = fuel_account_expectation(&e->fuel, s->rpm_before);
+		double step_l = e->fuel.counter_step_l;
+		if (litres < -1.5 * step_l || !(lph > 0) || litres / lph > DOUBTFUL_MOST_H) {
+			return -1;
+		}
+		return litres <= 1.5 * step_l ? 0 : (int64_t)(litres / lph * HOUR_S * 1e9);
+	}
+	return -1;
+}
+
+void engine_log_settle(struct engine_log *e, int64_t t_ns, int64_t gap_ns, bool sure)
 {
 	struct engine_silence *s = &e->silence;
 
 	if (s->open && !s->gap_known) {
 		s->gap_known = true;
+		s->gap_doubtful = s->gap_doubtful || !sure;
 		s->gap_ns = longer(s->gap_ns, gap_ns);
 		engine_log_tick(e, t_ns);
 		if (e->running && !e->on && e->off_ns != CLOCK_NONE &&
@@ -649,9 +695,10 @@ static void save_silence(const struct engine_silence *s, struct state_writer *w)
 
 static void load_silence(struct engine_silence *s, struct state_reader *r)
 {
-	uint64_t flags = state_get_unsigned(r, 63);
+	uint64_t flags = state_get_unsigned(r, 127);
 
 	s->open = true;
+	s->gap_doubtful = (flags & 64) != 0;
 	s->heard_since = (flags & 32) != 0;
 	s->gap_known = (flags & 1) != 0;
 	s->hours_before_known = (flags & 2) != 0;

@@ -41,6 +41,7 @@ struct run_part {
 struct engine_silence {
 	bool open;
 	bool heard_since;  /* the engine has spoken again */
+	bool gap_doubtful; /* its length is presumed: the meters know better */
 	bool gap_known;	   /* false while a seam of the clock in it is not settled */
 	int64_t gap_ns;	   /* what is known of its length … */
 	int64_t anchor_ns; /* … up to this steady time, until it is heard again */
@@ -52,7 +53,7 @@ struct engine_silence {
 	double hours_step_before_h;
 	bool hours_after_known;
 	double hours_after_h;
-	double rpm_before;     /* NaN: not heard */
+	double rpm_before; /* NaN: not heard */
 	bool litres_before_known;
 	double litres_before_l; /* where the counter stood, by the account */
 	double litres_before_variance_l2;
@@ -111,8 +112,11 @@ void engine_log_coolant(struct engine_log *e, double celsius);
 
 /* A session begins behind a seam that is not settled; first_ns is its first steady time. */
 void engine_log_session(struct engine_log *e, int64_t session, int64_t last_ns, int64_t first_ns);
-/* The seam is settled with a true gap between the sessions. */
-void engine_log_settle(struct engine_log *e, int64_t t_ns, int64_t gap_ns);
+/* The seam is settled with a gap between the sessions; sure: it is known, not presumed. */
+void engine_log_settle(struct engine_log *e, int64_t t_ns, int64_t gap_ns, bool sure);
+/* The length of a gap behind a seam by the meters of this engine, if it ran on both sides; else −1.
+ */
+int64_t engine_log_witness(const struct engine_log *e);
 /* A trip has become part of another. */
 void engine_log_retrip(struct engine_log *e, int64_t from, int64_t into);
 /* Steady time has come to t_ns: what was waited for too long is decided. */

@@ -17,9 +17,11 @@
 #define GAP_LEAST_LPH 20.0
 /* Standard uncertainty of a fill by learned burn, as a share. */
 #define LEARNED_SHARE 0.25
+/* The ends of a run are known to within this. */
+#define EDGE_S 2.0
 /* The same for a fill by the burn learned at the engine's speed. */
 #define SPEED_SHARE 0.15
-#define BIN_RPM     250.0
+#define BIN_RPM	    250.0
 /* A bin is worth its word after half a minute, and forgets over about five hours. */
 #define BIN_LEAST_H (30.0F / 3600)
 #define BIN_MOST_H  5.0F
@@ -161,6 +163,7 @@ void fuel_account_rate(struct fuel_account *f, int64_t t_ns, double lph, double 
 	f->rate_ns = t_ns;
 	f->rate_lph = lph;
 	f->rate_step_lph = resolution;
+	f->rate_gap_ns = gap_ns;
 }
 
 double fuel_account_learned(const struct fuel_account *f)
@@ -272,8 +275,10 @@ void fuel_account_counter(struct fuel_account *f, int64_t t_ns, enum fuel_counte
 		fuel_account_reseat(f, t_ns, kind, litres, step_l);
 		return;
 	}
-	if (f->has_rate && t_ns - f->rate_ns > LEARN_NS && f->expected_s > SLACK_S) {
+	if (f->has_rate && t_ns - f->rate_ns > f->rate_gap_ns) {
 		fill_expected(f);
+	} else if (f->has_rate && t_ns - f->rate_ns > LEARN_NS) {
+		return; /* a gap, or a message lost: the next rate tells */
 	}
 	double dt_h = (double)(t_ns - f->counter_ns) / HOUR_NS;
 	double risen_l = litres - f->counter_l;
@@ -410,10 +415,14 @@ double fuel_run_litres(const struct fuel_run *run)
 
 double fuel_run_uncertainty(const struct fuel_run *run)
 {
-	if (run->covered_s <= 0 && run->filled_s <= 0) {
+	double engine_s = run->covered_s + run->filled_s;
+
+	if (engine_s <= 0) {
 		return NAN;
 	}
-	return 2 * sqrt(run->variance_l2);
+	/* A second's burn at either end: when it began and ended is known to a reading. */
+	double edge_l = (run->observed_l + run->error_l) / engine_s * EDGE_S;
+	return 2 * sqrt(run->variance_l2 + 2 * edge_l * edge_l / 12);
 }
 
 void fuel_run_save(const struct fuel_run *run, struct state_writer *w)
@@ -451,6 +460,7 @@ void fuel_account_save(const struct fuel_account *f, struct state_writer *w)
 		state_put_signed(w, f->rate_ns);
 		state_put_double(w, f->rate_lph);
 		state_put_double(w, f->rate_step_lph);
+		state_put_signed(w, f->rate_gap_ns);
 		state_put_signed(w, f->rate_ns - f->stretch_ns);
 	}
 	state_put_unsigned(w, f->counter);
@@ -491,6 +501,7 @@ void fuel_account_load(struct fuel_account *f, struct state_reader *r)
 		f->rate_ns = state_get_signed(r);
 		f->rate_lph = state_get_double(r);
 		f->rate_step_lph = state_get_double(r);
+		f->rate_gap_ns = state_get_signed(r);
 		f->stretch_ns = f->rate_ns - state_get_signed(r);
 	}
 	f->counter = (uint8_t)state_get_unsigned(r, COUNTER_NONE);

@@ -53,7 +53,8 @@ struct fuel_account {
 	int64_t rate_ns;
 	double rate_lph;
 	double rate_step_lph;
-	int64_t stretch_ns; /* since when the rate has stood still */
+	int64_t rate_gap_ns; /* longest time to the next that still counts as observed */
+	int64_t stretch_ns;  /* since when the rate has stood still */
 	/* the counter */
 	uint8_t counter;    /* enum fuel_counter in use */
 	bool counter_fresh; /* its offset is known */
@@ -71,7 +72,7 @@ struct fuel_account {
 	uint32_t resets; /* times the counter went back or jumped beyond reason */
 	/* expected by learned burn since the last rate, for the case that a gap has begun */
 	double expected_l;
-	double expected_s; /* engine time for which a burn is known */
+	double expected_s;	/* engine time for which a burn is known */
 	double gap_variance_l2; /* of the fills since the counter's last edge */
 	/* learned burn: over all, and by engine speed */
 	double learned_l;

@@ -161,20 +161,28 @@ static void settle_seam(struct pipeline *p, bool force)
 {
 	struct clock_seam seam;
 	int64_t into = 0;
+	int64_t witness_ns = -1;
 
-	if (!clock_settle(&p->clock, force, &seam)) {
+	if (!p->clock.seam) {
+		return;
+	}
+	for (size_t i = 0; i < BOAT_ENGINES_MAX && witness_ns < 0; i++) {
+		witness_ns = engine_log_witness(&p->engines[i]);
+	}
+	if (!clock_settle(&p->clock, force, witness_ns, &seam)) {
 		return;
 	}
 	if (seam.relabelled) {
 		tell_session(p, &p->clock.before);
 	}
+	tell_now(p);
 	int64_t withdrawn = trip_log_settle(
 		&p->trips, p->clock.before.last_ns, p->clock.now.first_ns, seam.gap_ns, &into);
 	for (size_t i = 0; i < BOAT_ENGINES_MAX; i++) {
 		if (withdrawn != 0) {
 			engine_log_retrip(&p->engines[i], withdrawn, into);
 		}
-		engine_log_settle(&p->engines[i], p->clock.steady_ns, seam.gap_ns);
+		engine_log_settle(&p->engines[i], p->clock.steady_ns, seam.gap_ns, seam.sure);
 	}
 	if (seam.step_ns != 0) {
 		tell_clock_step(p, seam.step_ns);
@@ -384,13 +392,14 @@ void pipeline_snapshot(struct pipeline *p)
 }
 
 void pipeline_latest(const struct pipeline *p, void *context,
-	void (*on_value)(void *context, uint16_t signal, uint16_t instance, double value,
-		int64_t heard_ns))
+	void (*on_value)(
+		void *context, uint16_t signal, uint16_t instance, double value, int64_t heard_ns))
 {
 	for (size_t i = 0; i < p->sources.count; i++) {
 		const struct slot *slot = &p->sources.slots[i];
 		if (slot->has_provider) {
-			on_value(context, slot->signal, slot->instance, slot->value, slot->heard_ns);
+			on_value(
+				context, slot->signal, slot->instance, slot->value, slot->heard_ns);
 		}
 	}
 }

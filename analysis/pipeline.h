@@ -27,8 +27,8 @@ void pipeline_start(struct pipeline *p, const struct pipeline_numbers *last, boo
 /* Numbers last given, also to what has not been told yet. */
 void pipeline_numbers_given(const struct pipeline *p, struct pipeline_numbers *ret_given);
 
-/* Numbers up to these were given elsewhere since the state was saved (a capture from before the log's
- * end was replayed beside it): new ones come behind them. */
+/* Numbers up to these were given elsewhere since the state was saved (a capture from before the
+ * log's end was replayed beside it): new ones come behind them. */
 void pipeline_numbers_taken(struct pipeline *p, const struct pipeline_numbers *taken);
 
 /* Limits a bus to one protocol; kept by pipeline_init only until the next pipeline_load, so say it
@@ -63,8 +63,8 @@ void pipeline_snapshot(struct pipeline *p);
 /* Tells on_value every signal that has a source, with its last number and when (steady) that came.
  * Changes nothing. */
 void pipeline_latest(const struct pipeline *p, void *context,
-	void (*on_value)(void *context, uint16_t signal, uint16_t instance, double value,
-		int64_t heard_ns));
+	void (*on_value)(
+		void *context, uint16_t signal, uint16_t instance, double value, int64_t heard_ns));
 
 /* Ends everything that is open: nothing more will come. */
 void pipeline_finish(struct pipeline *p);

@@ -4,6 +4,8 @@
 #include <math.h>
 #include <stdlib.h>
 
+#define LATE_MOST_NS INT64_C(1000000000)
+
 #define NS        INT64_C(1000000000)
 #define EPOCH_NS  (1550000000 * NS) /* an old date to start from, with SCENARIO_CLOCK_EPOCH */
 #define BOOT_NS   (8 * NS)          /* from the clock's start to the first frame */
@@ -171,6 +173,18 @@ static void release(struct scenario_recorder *r, bool all)
 	}
 }
 
+/* Lets go of held frames that would come more than a second late: no queue aboard is that long. */
+static void release_old(struct scenario_recorder *r, int64_t t_ns)
+{
+	for (unsigned i = 0; i < RECORDER_HELD && r->held_count > 0; i++) {
+		if (r->held_for[i] > 0 && t_ns - r->held[i].t_ns > LATE_MOST_NS) {
+			r->held_for[i] = 0;
+			r->held_count--;
+			push(r, &r->held[i]);
+		}
+	}
+}
+
 static bool hold(struct scenario_recorder *r, const struct frame *frame)
 {
 	if (r->disturb.reorder <= 0 || r->held_count == RECORDER_HELD ||
@@ -224,6 +238,7 @@ static void record(struct scenario_recorder *r, const struct frame *frame, bool 
 	if (frame->t_ns < s->set_ns) {
 		heard.t_ns += s->clock_offset_ns;
 	}
+	release_old(r, heard.t_ns);
 	if (!hold(r, &heard)) {
 		push(r, &heard);
 		release(r, false);

@@ -21,12 +21,12 @@ static bool feed(struct clock *c, int64_t raw_ns, struct clock_seam *ret_seam, b
 	*ret_settled = false;
 	if (!clock_advance(c, raw_ns)) {
 		if (c->seam && !clock_is_glitch(c, raw_ns)) {
-			*ret_settled = clock_settle(c, true, ret_seam);
+			*ret_settled = clock_settle(c, true, -1, ret_seam);
 		}
 		clock_open_session(c, raw_ns);
 		opened = true;
 	}
-	if (clock_settle(c, false, ret_seam)) {
+	if (clock_settle(c, false, -1, ret_seam)) {
 		*ret_settled = true;
 	}
 	return opened;
@@ -86,7 +86,7 @@ static void a_wrong_date_is_put_right_by_the_bus_also_for_what_came_before(void 
 	assert_true(feed(&c, MAY + 50 * S + S / 10, &seam, &settled));
 	assert_false(settled);
 	assert_true(clock_bus_time(&c, MAY + 50 * S + S / 10, 3));
-	assert_true(clock_settle(&c, false, &seam));
+	assert_true(clock_settle(&c, false, -1, &seam));
 	assert_true(seam.gap_ns == S / 10);
 	assert_true(seam.step_ns == 900 * DAY + S / 10); /* the bus is a tenth ahead */
 	assert_true(clock_utc(&c, c.steady_ns) == MAY + 50 * S + S / 10);
@@ -104,7 +104,7 @@ static void a_pause_is_a_pause_when_the_bus_says_so(void **state)
 	(void)clock_bus_time(&c, c.raw_ns, 3);
 	assert_true(feed(&c, MAY + 3 * DAY, &seam, &settled));
 	(void)clock_bus_time(&c, MAY + 3 * DAY, 3);
-	assert_true(clock_settle(&c, false, &seam));
+	assert_true(clock_settle(&c, false, -1, &seam));
 	assert_true(seam.step_ns == 0);
 	assert_true(seam.gap_ns == 3 * DAY - 50 * S + S / 10);
 }
@@ -125,7 +125,7 @@ static void a_clock_that_stood_still_is_found_by_the_bus(void **state)
 	run_second_by_second(&c, MAY + 80 * S, 600);
 	assert_true(c.seam);
 	(void)clock_bus_time(&c, c.raw_ns + 3 * DAY, 3);
-	assert_true(clock_settle(&c, false, &seam));
+	assert_true(clock_settle(&c, false, -1, &seam));
 	assert_true(seam.gap_ns == 3 * DAY + 30 * S + S / 10);
 	assert_true(seam.step_ns == -3 * DAY);
 }
@@ -148,10 +148,28 @@ static void without_the_buss_time_forward_is_a_pause_and_backward_a_step(void **
 
 	assert_true(feed(&c, MAY + 60 * S, &seam, &settled));
 	int64_t back_ns = MAY + 60 * S - (MAY + DAY + 120 * S);
-	assert_true(clock_settle(&c, true, &seam));
+	assert_true(clock_settle(&c, true, -1, &seam));
 	assert_true(seam.gap_ns == 0 && seam.step_ns == back_ns);
 	assert_true(c.now.first_ns > c.before.last_ns);
 	assert_true(c.now.first_ns / WINDOW_NS > c.before.last_ns / WINDOW_NS);
+}
+
+/* No bus brings the time. The clock was set ahead by 40 days in mid-run; the engine's meters say
+ * that no time passed, so it was a step, and what came before gets the right date. */
+static void an_engine_that_ran_on_both_sides_is_a_witness(void **state)
+{
+	struct clock c;
+	struct clock_seam seam;
+	bool settled;
+
+	(void)state;
+	clock_init(&c);
+	run_second_by_second(&c, MAY, 50);
+	assert_true(feed(&c, MAY + 40 * DAY + 50 * S, &seam, &settled));
+	assert_true(clock_settle(&c, true, 0, &seam));
+	assert_true(seam.gap_ns == 0 && !seam.sure && seam.relabelled);
+	assert_true(seam.step_ns == 40 * DAY + S / 10);
+	assert_true(c.before.last_ns + c.before.offset_ns == MAY + 40 * DAY + 50 * S);
 }
 
 static void one_mangled_time_leaves_no_trace(void **state)
@@ -166,7 +184,7 @@ static void one_mangled_time_leaves_no_trace(void **state)
 	int64_t last_ns = c.raw_ns;
 	assert_true(feed(&c, MAY + 4000 * DAY, &seam, &settled));
 	assert_true(feed(&c, last_ns + S / 10, &seam, &settled));
-	assert_true(clock_settle(&c, true, &seam));
+	assert_true(clock_settle(&c, true, -1, &seam));
 	assert_true(seam.gap_ns == S / 10 && seam.step_ns == 0);
 }
 
@@ -219,7 +237,7 @@ static void captures_one_after_the_other_are_not_steps(void **state)
 	clock_tell_begin(&c, true);
 	assert_true(feed(&c, 0, &seam, &settled)); /* a capture without a date */
 	assert_int_equal(c.now.basis, CLOCK_UNDATED);
-	assert_true(clock_settle(&c, true, &seam));
+	assert_true(clock_settle(&c, true, -1, &seam));
 	assert_true(seam.step_ns == 0);
 }
 
@@ -257,6 +275,7 @@ int main(void)
 		cmocka_unit_test(a_pause_is_a_pause_when_the_bus_says_so),
 		cmocka_unit_test(a_clock_that_stood_still_is_found_by_the_bus),
 		cmocka_unit_test(without_the_buss_time_forward_is_a_pause_and_backward_a_step),
+		cmocka_unit_test(an_engine_that_ran_on_both_sides_is_a_witness),
 		cmocka_unit_test(one_mangled_time_leaves_no_trace),
 		cmocka_unit_test(a_step_that_the_machine_tells_needs_no_bus),
 		cmocka_unit_test(a_receiver_without_a_fix_is_not_believed),

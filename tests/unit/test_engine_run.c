@@ -361,7 +361,7 @@ static void a_step_of_the_clock_does_not_cut_the_run(void **state)
 	int64_t withdrawn = trip_log_settle(&b.trips, 999 * S, from * S, S, &into);
 	assert_int_equal(withdrawn, 2);
 	engine_log_retrip(&b.engine, withdrawn, into);
-	engine_log_settle(&b.engine, (from + 29) * S, S);
+	engine_log_settle(&b.engine, (from + 29) * S, S, true);
 	hear(&b, &m, from + 30, from + 800, 2000, 3);
 	hear(&b, &m, from + 800, from + 900, 0, 0);
 	assert_int_equal(run_count(&b), 1);
