@@ -1,15 +1,15 @@
-/* A frame's way: its kind → its PGN → the program of its row, if it has one → transport, fast packet or
- * single → a whole message, which decoder_read takes apart by the program's steps. */
+/* A frame's way: its kind → its PGN → the program of its row, if it has one → transport, fast
+ * packet or single → a whole message, which decoder_read takes apart by the program's steps. */
 #include "decoders/decoder.h"
 
 #include <assert.h>
 #include <string.h>
 
 #define EXPIRE_EVERY_NS INT64_C(500000000)
-#define PAGE_1_TAIL     UINT32_C(126976) /* first PGN of decoder.travels_fast */
-#define PAGE_1_FIRST    UINT32_C(65536)
-#define PAGE_1_LAST     UINT32_C(131071)
-#define STATE_VERSION   1
+#define PAGE_1_TAIL	UINT32_C(126976) /* first PGN of decoder.travels_fast */
+#define PAGE_1_FIRST	UINT32_C(65536)
+#define PAGE_1_LAST	UINT32_C(131071)
+#define STATE_VERSION	1
 
 static const char *const counter_names[DECODER_COUNTER_COUNT] = {
 #define COUNTER_NAME(id, name, text) [DECODER_##id] = name,
@@ -24,9 +24,9 @@ static const char *const counter_texts[DECODER_COUNTER_COUNT] = {
 };
 
 _Static_assert(DECODER_NOT_AVAILABLE - DECODER_VALID == READING_NOT_AVAILABLE &&
-		DECODER_ERROR_VALUES - DECODER_VALID == READING_ERROR &&
-		DECODER_RESERVED - DECODER_VALID == READING_RESERVED &&
-		DECODER_IMPLAUSIBLE - DECODER_VALID == READING_IMPLAUSIBLE,
+		       DECODER_ERROR_VALUES - DECODER_VALID == READING_ERROR &&
+		       DECODER_RESERVED - DECODER_VALID == READING_RESERVED &&
+		       DECODER_IMPLAUSIBLE - DECODER_VALID == READING_IMPLAUSIBLE,
 	"values are counted from DECODER_VALID on, in the order of enum reading_state");
 
 const char *decoder_counter_name(enum decoder_counter counter)
@@ -78,8 +78,8 @@ static void add_program(struct decoder *d, size_t index, uint16_t *steps_used)
 
 		assert(*steps_used < DECODER_STEPS_MAX);
 		first_end = end < first_end ? end : first_end;
-		if (field_step_init(&d->steps[*steps_used],
-			    (enum message_family)row->family, field)) {
+		if (field_step_init(
+			    &d->steps[*steps_used], (enum message_family)row->family, field)) {
 			(*steps_used)++;
 		}
 	}
@@ -105,8 +105,8 @@ void decoder_init(struct decoder *d)
 	for (uint32_t i = 0; i <= PAGE_1_LAST - PAGE_1_TAIL; i++) {
 		const struct decoder_program *program = find_program(d, PAGE_1_TAIL + i);
 
-		if (program != NULL ? program->row->travels == TRAVELS_FAST :
-				      pgn_travels_fast(PAGE_1_TAIL + i)) {
+		if (program != NULL ? program->row->travels == TRAVELS_FAST
+				    : pgn_travels_fast(PAGE_1_TAIL + i)) {
 			d->travels_fast[i / 8] |= (uint8_t)(1U << i % 8);
 		}
 	}
@@ -124,7 +124,7 @@ static bool is_fast(const struct decoder *d, unsigned bus, uint32_t pgn)
 		return false;
 	}
 	return pgn < PAGE_1_TAIL ||
-		(d->travels_fast[(pgn - PAGE_1_TAIL) / 8] >> (pgn - PAGE_1_TAIL) % 8 & 1) != 0;
+	       (d->travels_fast[(pgn - PAGE_1_TAIL) / 8] >> (pgn - PAGE_1_TAIL) % 8 & 1) != 0;
 }
 
 static bool is_read_here(const struct decoder *d, unsigned bus, const struct message_row *row)
@@ -146,7 +146,8 @@ static void expire(struct decoder *d, const struct frame *frame)
 	int64_t *due_ns = &d->expire_ns[frame->bus];
 
 	/* The second case: the clock was set back. */
-	if (now_ns < *due_ns && (uint64_t)*due_ns - (uint64_t)now_ns <= (uint64_t)EXPIRE_EVERY_NS * 2) {
+	if (now_ns < *due_ns &&
+		(uint64_t)*due_ns - (uint64_t)now_ns <= (uint64_t)EXPIRE_EVERY_NS * 2) {
 		return;
 	}
 	*due_ns = now_ns < INT64_MAX - EXPIRE_EVERY_NS ? now_ns + EXPIRE_EVERY_NS : INT64_MAX;
@@ -224,8 +225,8 @@ bool decoder_accept(struct decoder *d, const struct frame *frame, struct message
 }
 
 /* Returns false when the payload ends before the bytes that say the instance. */
-static bool find_instance(const struct message_row *row, const struct message *message,
-	uint16_t *ret_instance)
+static bool find_instance(
+	const struct message_row *row, const struct message *message, uint16_t *ret_instance)
 {
 	unsigned first_bit = row->instance_byte * 8U;
 	uint64_t code = 0;
@@ -260,8 +261,8 @@ static bool find_instance(const struct message_row *row, const struct message *m
 	return true;
 }
 
-size_t decoder_read(struct decoder *d, const struct message *message, struct observation *out,
-	size_t capacity)
+size_t decoder_read(
+	struct decoder *d, const struct message *message, struct observation *out, size_t capacity)
 {
 	uint16_t instance;
 

@@ -24,7 +24,7 @@ enum decoder_protocol {
 
 #define DECODER_ROWS_MAX  128 /* most rows in the message tables */
 #define DECODER_STEPS_MAX 512 /* most feeding fields in them */
-#define DECODER_ROUTES    1024
+#define DECODER_ROUTES	  1024
 
 /* How the messages of a row are read; made by decoder_init from the tables. */
 struct decoder_program {
@@ -37,14 +37,14 @@ struct decoder_program {
 
 struct decoder {
 	uint64_t counters[DECODER_COUNTER_COUNT];
-	uint8_t protocol[FRAME_BUS_MAX];    /* enum decoder_protocol */
-	int64_t expire_ns[FRAME_BUS_MAX];   /* when a bus's sessions are next looked through */
-	uint8_t single[FRAME_DATA_MAX];     /* payload of the last single-frame message */
+	uint8_t protocol[FRAME_BUS_MAX];  /* enum decoder_protocol */
+	int64_t expire_ns[FRAME_BUS_MAX]; /* when a bus's sessions are next looked through */
+	uint8_t single[FRAME_DATA_MAX];	  /* payload of the last single-frame message */
 	struct fast_packet fast_packet;
 	struct transport transport;
 	/* Below: made by decoder_init, the same in every decoder, never saved. */
-	uint8_t routes[DECODER_ROUTES];     /* hash of PGNs: number of a program + 1, 0 for none */
-	uint8_t travels_fast[4096 / 8];     /* a bit each for the last 4096 PGNs of page 1 */
+	uint8_t routes[DECODER_ROUTES]; /* hash of PGNs: number of a program + 1, 0 for none */
+	uint8_t travels_fast[4096 / 8]; /* a bit each for the last 4096 PGNs of page 1 */
 	struct decoder_program programs[DECODER_ROWS_MAX]; /* by row index */
 	struct field_step steps[DECODER_STEPS_MAX];
 };
@@ -61,8 +61,8 @@ bool decoder_accept(struct decoder *d, const struct frame *frame, struct message
 
 /* Puts a message's fields into out, at most capacity of them (OBSERVATIONS_MAX always suffices),
  * and returns how many. A message without a row gives 0. */
-size_t decoder_read(struct decoder *d, const struct message *message, struct observation *out,
-	size_t capacity);
+size_t decoder_read(
+	struct decoder *d, const struct message *message, struct observation *out, size_t capacity);
 
 /* Counters and open multi-frame sessions, so that a resumed decoder goes on where it was; not the
  * limits, which are configuration. decoder_load replaces them in an initialised decoder; on damaged

@@ -7,10 +7,10 @@
 #include "decoders/field.h"
 #include "decoders/transport.h"
 
-#define SINGLE_BYTES       8
-#define FAST_FIRST_BYTES   6
-#define PACKET_BYTES       7 /* of later fast-packet frames and of TP.DT alike */
-#define CONTROL_PRIORITY   7
+#define SINGLE_BYTES	 8
+#define FAST_FIRST_BYTES 6
+#define PACKET_BYTES	 7 /* of later fast-packet frames and of TP.DT alike */
+#define CONTROL_PRIORITY 7
 
 int encode_field_of(size_t row, enum signal_id signal)
 {
@@ -65,7 +65,8 @@ static void put_missing(const struct message_row *row, uint8_t *out, size_t leng
 		const struct field_row *field = &row->fields[i];
 		uint64_t code = 0;
 
-		/* Unless the field is a set of bits, all bits set is right for all but signed ones. */
+		/* Unless the field is a set of bits, all bits set is right for all but signed ones.
+		 */
 		if (field->kind == FIELD_SIGNED) {
 			(void)field_special_code((enum message_family)row->family, field,
 				READING_NOT_AVAILABLE, &code);
@@ -76,7 +77,8 @@ static void put_missing(const struct message_row *row, uint8_t *out, size_t leng
 	}
 }
 
-static void put_instance(const struct message_row *row, uint16_t instance, uint8_t *out, size_t length)
+static void put_instance(
+	const struct message_row *row, uint16_t instance, uint8_t *out, size_t length)
 {
 	unsigned first_bit = row->instance_byte * 8U;
 
@@ -109,8 +111,8 @@ static int put_value(const struct message_row *row, const struct field_row *fiel
 		return field->write(row, field, state, value->value, out, capacity, length);
 	}
 	if (field->kind == FIELD_TEXT ||
-		!(state == READING_VALID ? field_code(family, field, value->value, &code) :
-			field_special_code(family, field, state, &code))) {
+		!(state == READING_VALID ? field_code(family, field, value->value, &code)
+					 : field_special_code(family, field, state, &code))) {
 		return -ERANGE;
 	}
 	return field_put(out, *length, field->first_bit, field->bits, code) ? 0 : -ENOBUFS;
@@ -133,8 +135,8 @@ int encode_payload(size_t row, uint16_t instance, const struct encode_value *val
 		if (values[i].field >= r->field_count) {
 			return -EINVAL;
 		}
-		int result = put_value(r, &r->fields[values[i].field], &values[i], out, capacity,
-			&length);
+		int result = put_value(
+			r, &r->fields[values[i].field], &values[i], out, capacity, &length);
 		if (result < 0) {
 			return result;
 		}
@@ -150,8 +152,8 @@ int encode_payload(size_t row, uint16_t instance, const struct encode_value *val
 }
 
 /* Appends a frame of 8 bytes, all 0xFF. Returns NULL when there is no room. */
-static struct frame *append(const struct encode_header *header, struct frame *out, size_t capacity,
-	size_t *used)
+static struct frame *append(
+	const struct encode_header *header, struct frame *out, size_t capacity, size_t *used)
 {
 	if (*used >= capacity) {
 		return NULL;
@@ -159,8 +161,8 @@ static struct frame *append(const struct encode_header *header, struct frame *ou
 	struct frame *frame = &out[*used];
 	*frame = (struct frame){
 		.t_ns = header->t_ns + header->step_ns * (int64_t)*used,
-		.id = identifier_build(header->priority, header->pgn, header->destination,
-			header->source),
+		.id = identifier_build(
+			header->priority, header->pgn, header->destination, header->source),
 		.kind = FRAME_EXTENDED,
 		.bus = header->bus,
 		.len = FRAME_DATA_MAX,
@@ -278,14 +280,16 @@ static int encode_transport(enum encode_way way, const struct encode_header *hea
 		(!is_broadcast && header->destination == ADDRESS_GLOBAL)) {
 		return -EINVAL;
 	}
-	bool fits = append_control(header, source, destination, is_broadcast ? bam : rts, out, capacity,
-		&used);
+	bool fits = append_control(
+		header, source, destination, is_broadcast ? bam : rts, out, capacity, &used);
 	if (!is_broadcast) {
-		fits = fits && append_control(header, destination, source, cts, out, capacity, &used);
+		fits = fits &&
+		       append_control(header, destination, source, cts, out, capacity, &used);
 	}
 	fits = fits && append_packets(header, destination, payload, length, out, capacity, &used);
 	if (!is_broadcast) {
-		fits = fits && append_control(header, destination, source, end, out, capacity, &used);
+		fits = fits &&
+		       append_control(header, destination, source, end, out, capacity, &used);
 	}
 	return fits ? (int)used : -ENOBUFS;
 }

@@ -1,6 +1,6 @@
-/* NMEA 2000 fast packet. Byte 0 of each frame: sequence (bits 7-5), frame counter (bits 4-0). Frame 0
- * carries the message's length in byte 1 and 6 bytes of it, the others 7 bytes each; what is left of
- * the last frame is filled with 0xFF. */
+/* NMEA 2000 fast packet. Byte 0 of each frame: sequence (bits 7-5), frame counter (bits 4-0). Frame
+ * 0 carries the message's length in byte 1 and 6 bytes of it, the others 7 bytes each; what is left
+ * of the last frame is filled with 0xFF. */
 #include "decoders/fast_packet.h"
 
 #include <string.h>
@@ -10,8 +10,8 @@
 
 enum session_state {
 	SESSION_FREE,
-	SESSION_OPEN,   /* a message has begun */
-	SESSION_WHOLE,  /* it came whole */
+	SESSION_OPEN,	/* a message has begun */
+	SESSION_WHOLE,	/* it came whole */
 	SESSION_BROKEN, /* it was given up */
 };
 
@@ -22,8 +22,8 @@ void fast_packet_init(struct fast_packet *f)
 
 static unsigned bucket_of(uint8_t bus, uint8_t source, uint8_t destination, uint32_t pgn)
 {
-	uint32_t key = pgn ^ (uint32_t)source << 18 ^ (uint32_t)bus << 26 ^
-		(uint32_t)destination << 8;
+	uint32_t key =
+		pgn ^ (uint32_t)source << 18 ^ (uint32_t)bus << 26 ^ (uint32_t)destination << 8;
 
 	return (key * UINT32_C(0x9E3779B1)) >> 24;
 }
@@ -36,7 +36,7 @@ static unsigned session_bucket(const struct fast_packet_session *s)
 static bool is_late(const struct fast_packet_session *s, int64_t t_ns)
 {
 	return t_ns > s->last_ns &&
-		(uint64_t)t_ns - (uint64_t)s->last_ns > (uint64_t)FAST_PACKET_TIMEOUT_NS;
+	       (uint64_t)t_ns - (uint64_t)s->last_ns > (uint64_t)FAST_PACKET_TIMEOUT_NS;
 }
 
 static void drop(struct fast_packet *f, struct fast_packet_session *s)
@@ -86,8 +86,8 @@ static struct fast_packet_session *find_room(struct fast_packet *f, uint64_t cou
 	return oldest;
 }
 
-static struct fast_packet_session *find(struct fast_packet *f, const struct frame *frame,
-	uint32_t pgn)
+static struct fast_packet_session *find(
+	struct fast_packet *f, const struct frame *frame, uint32_t pgn)
 {
 	uint8_t source = identifier_source(frame->id);
 	uint8_t destination = identifier_destination(frame->id);
@@ -123,9 +123,9 @@ static unsigned payload_bytes(const struct frame *frame, unsigned header)
 static bool is_same_start(const struct fast_packet_session *s, const struct frame *frame)
 {
 	return s->state != SESSION_BROKEN && s->next == 1 && s->sequence == frame->data[0] >> 5 &&
-		!is_late(s, frame->t_ns) && frame->t_ns >= s->start_ns && frame->len >= 2 &&
-		frame->data[1] == s->length && payload_bytes(frame, 2) >= s->filled &&
-		memcmp(frame->data + 2, s->data, s->filled) == 0;
+	       !is_late(s, frame->t_ns) && frame->t_ns >= s->start_ns && frame->len >= 2 &&
+	       frame->data[1] == s->length && payload_bytes(frame, 2) >= s->filled &&
+	       memcmp(frame->data + 2, s->data, s->filled) == 0;
 }
 
 static bool begin(struct fast_packet *f, struct fast_packet_session *s, const struct frame *frame,
@@ -169,8 +169,8 @@ static bool begin(struct fast_packet *f, struct fast_packet_session *s, const st
 
 /* Whether a frame was used before: of an open message by its bytes too, of a whole one by its
  * counter alone. */
-static bool is_repeated(const struct fast_packet_session *s, const struct frame *frame,
-	unsigned counter)
+static bool is_repeated(
+	const struct fast_packet_session *s, const struct frame *frame, unsigned counter)
 {
 	if (s->state != SESSION_OPEN || counter >= s->next) {
 		return s->state == SESSION_WHOLE && counter < s->next;
@@ -180,7 +180,7 @@ static bool is_repeated(const struct fast_packet_session *s, const struct frame 
 
 	bytes = bytes < OTHER_FRAME_BYTES ? bytes : OTHER_FRAME_BYTES;
 	return payload_bytes(frame, 1) >= bytes &&
-		memcmp(frame->data + 1, s->data + first, bytes) == 0;
+	       memcmp(frame->data + 1, s->data + first, bytes) == 0;
 }
 
 bool fast_packet_accept(struct fast_packet *f, const struct frame *frame, uint32_t pgn,
@@ -293,8 +293,8 @@ static unsigned filled_of(const struct fast_packet_session *s)
 static bool is_sound(const struct fast_packet_session *s)
 {
 	return s->state != SESSION_FREE && s->next >= 1 && s->last_ns >= s->start_ns &&
-		(s->state != SESSION_OPEN || s->filled < s->length) &&
-		(s->state != SESSION_WHOLE || s->filled == s->length);
+	       (s->state != SESSION_OPEN || s->filled < s->length) &&
+	       (s->state != SESSION_WHOLE || s->filled == s->length);
 }
 
 void fast_packet_load(struct fast_packet *f, struct state_reader *r)

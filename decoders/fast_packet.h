@@ -16,10 +16,10 @@
 #include "decoders/message.h"
 #include "decoders/state_codec.h"
 
-#define FAST_PACKET_LENGTH_MAX   223 /* 6 + 31 * 7 */
+#define FAST_PACKET_LENGTH_MAX	 223 /* 6 + 31 * 7 */
 #define FAST_PACKET_SESSIONS_MAX 128
-#define FAST_PACKET_BUCKETS      256
-#define FAST_PACKET_TIMEOUT_NS   INT64_C(750000000) /* between two frames of a message */
+#define FAST_PACKET_BUCKETS	 256
+#define FAST_PACKET_TIMEOUT_NS	 INT64_C(750000000) /* between two frames of a message */
 
 struct fast_packet_session {
 	int64_t start_ns;
@@ -30,24 +30,24 @@ struct fast_packet_session {
 	uint8_t source;
 	uint8_t destination;
 	uint8_t sequence;
-	uint8_t next;   /* counter of the frame that must come next */
+	uint8_t next;	/* counter of the frame that must come next */
 	uint8_t length; /* announced */
 	uint8_t filled; /* bytes that data holds */
-	uint8_t link;   /* next session of the same bucket, number + 1; 0 ends the list */
+	uint8_t link;	/* next session of the same bucket, number + 1; 0 ends the list */
 	uint8_t data[FAST_PACKET_LENGTH_MAX];
 };
 
 struct fast_packet {
 	uint8_t buckets[FAST_PACKET_BUCKETS]; /* first session, number + 1; 0 for none */
-	uint8_t hand;                         /* where the search for room goes on */
-	uint8_t used;                         /* sessions that are not free */
+	uint8_t hand;			      /* where the search for room goes on */
+	uint8_t used;			      /* sessions that are not free */
 	struct fast_packet_session sessions[FAST_PACKET_SESSIONS_MAX];
 };
 
 void fast_packet_init(struct fast_packet *f);
 
-/* Takes a frame of a PGN that travels by fast packet. Returns true when it completes a message; then
- * ret_message's destination, length and data are set, the data until the next call. */
+/* Takes a frame of a PGN that travels by fast packet. Returns true when it completes a message;
+ * then ret_message's destination, length and data are set, the data until the next call. */
 bool fast_packet_accept(struct fast_packet *f, const struct frame *frame, uint32_t pgn,
 	uint64_t counters[], struct message *ret_message);
 

@@ -4,16 +4,17 @@
 
 #include "decoders/field.h"
 
-#define CODE_BYTES 4
-#define FMI_SHIFT  19
-#define COUNT_SHIFT 24
+#define CODE_BYTES	 4
+#define FMI_SHIFT	 19
+#define COUNT_SHIFT	 24
 #define CONVERSION_SHIFT 31
 
 double fault_code_value(const struct fault_code *code)
 {
-	uint32_t packed = (code->spn & FAULT_CODE_SPN_NONE) | (code->fmi & UINT32_C(31)) << FMI_SHIFT |
-		(code->count & UINT32_C(127)) << COUNT_SHIFT |
-		(code->conversion & UINT32_C(1)) << CONVERSION_SHIFT;
+	uint32_t packed = (code->spn & FAULT_CODE_SPN_NONE) |
+			  (code->fmi & UINT32_C(31)) << FMI_SHIFT |
+			  (code->count & UINT32_C(127)) << COUNT_SHIFT |
+			  (code->conversion & UINT32_C(1)) << CONVERSION_SHIFT;
 
 	return (double)packed;
 }
@@ -36,9 +37,10 @@ bool fault_code_from_value(double value, struct fault_code *ret_code)
 	return true;
 }
 
-/* Bytes 1-2 the SPN's low bits; byte 3 its top three bits above the FMI; byte 4 the conversion method
- * above the count. */
-static bool take_code(const struct message *message, unsigned first_bit, struct fault_code *ret_code)
+/* Bytes 1-2 the SPN's low bits; byte 3 its top three bits above the FMI; byte 4 the conversion
+ * method above the count. */
+static bool take_code(
+	const struct message *message, unsigned first_bit, struct fault_code *ret_code)
 {
 	uint64_t low;
 	uint64_t fmi;
@@ -101,7 +103,8 @@ int fault_code_write(const struct message_row *row, const struct field_row *fiel
 	struct fault_code code = {.spn = 0};
 
 	(void)row;
-	if (state == READING_VALID && (value < 0 || value > 0) && !fault_code_from_value(value, &code)) {
+	if (state == READING_VALID && (value < 0 || value > 0) &&
+		!fault_code_from_value(value, &code)) {
 		return -ERANGE;
 	}
 	size_t first = *length > field->first_bit / 8U ? *length : field->first_bit / 8U;

@@ -14,14 +14,14 @@
 #define FAULT_CODE_SPN_NONE UINT32_C(524287) /* this SPN, or 0: no code */
 
 struct fault_code {
-	uint32_t spn;       /* 0 .. 524287 */
-	uint8_t fmi;        /* failure mode identifier, 0 .. 31 */
-	uint8_t count;      /* occurrences, 0 .. 127; 127 is not available */
+	uint32_t spn;	    /* 0 .. 524287 */
+	uint8_t fmi;	    /* failure mode identifier, 0 .. 31 */
+	uint8_t count;	    /* occurrences, 0 .. 127; 127 is not available */
 	uint8_t conversion; /* SPN conversion method, 0 or 1; 0 is the layout in use since 1996 */
 };
 
-/* SPN | FMI << 19 | count << 24 | conversion << 31: below 2^32, so exact in a double. What stays the
- * same while a fault lasts is value mod 2^24. */
+/* SPN | FMI << 19 | count << 24 | conversion << 31: below 2^32, so exact in a double. What stays
+ * the same while a fault lasts is value mod 2^24. */
 double fault_code_value(const struct fault_code *code);
 /* Returns false when the value is no code: 0, or not a whole number below 2^32. */
 bool fault_code_from_value(double value, struct fault_code *ret_code);

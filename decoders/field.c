@@ -5,8 +5,8 @@
 static uint64_t load_word(const uint8_t *bytes)
 {
 	return (uint64_t)bytes[0] | (uint64_t)bytes[1] << 8 | (uint64_t)bytes[2] << 16 |
-		(uint64_t)bytes[3] << 24 | (uint64_t)bytes[4] << 32 | (uint64_t)bytes[5] << 40 |
-		(uint64_t)bytes[6] << 48 | (uint64_t)bytes[7] << 56;
+	       (uint64_t)bytes[3] << 24 | (uint64_t)bytes[4] << 32 | (uint64_t)bytes[5] << 40 |
+	       (uint64_t)bytes[6] << 48 | (uint64_t)bytes[7] << 56;
 }
 
 static uint64_t load_short(const uint8_t *bytes, size_t length)
@@ -29,8 +29,8 @@ static int64_t sign_extended(uint64_t code, uint64_t sign)
 	return (int64_t)((code ^ sign) - sign);
 }
 
-bool field_get(const uint8_t *data, size_t length, unsigned first_bit, unsigned bits,
-	uint64_t *ret_code)
+bool field_get(
+	const uint8_t *data, size_t length, unsigned first_bit, unsigned bits, uint64_t *ret_code)
 {
 	unsigned first_byte = first_bit / 8;
 	unsigned shift = first_bit % 8;
@@ -78,8 +78,8 @@ struct special_codes {
 	uint64_t missing;
 };
 
-static struct special_codes special_codes_of(enum message_family family,
-	const struct field_row *field)
+static struct special_codes special_codes_of(
+	enum message_family family, const struct field_row *field)
 {
 	unsigned bits = field->bits;
 	struct special_codes none = {.reserved = 0};
@@ -104,7 +104,8 @@ static struct special_codes special_codes_of(enum message_family family,
 	}
 	if (bits < 8) {
 		uint64_t top = mask_of(bits);
-		return (struct special_codes){.reserved = top - 1, .error = top - 1, .missing = top};
+		return (struct special_codes){
+			.reserved = top - 1, .error = top - 1, .missing = top};
 	}
 	return (struct special_codes){
 		.reserved = UINT64_C(0xFB) << (bits - 8),
@@ -113,8 +114,8 @@ static struct special_codes special_codes_of(enum message_family family,
 	};
 }
 
-enum reading_state field_state(enum message_family family, const struct field_row *field,
-	uint64_t code)
+enum reading_state field_state(
+	enum message_family family, const struct field_row *field, uint64_t code)
 {
 	struct special_codes special = special_codes_of(family, field);
 	bool negative = (code & sign_of(field)) != 0;
@@ -172,8 +173,8 @@ double field_value(const struct field_row *field, uint64_t code)
 	return value_of(field, code);
 }
 
-bool field_code(enum message_family family, const struct field_row *field, double value,
-	uint64_t *ret_code)
+bool field_code(
+	enum message_family family, const struct field_row *field, double value, uint64_t *ret_code)
 {
 	double steps = (value - field->offset) / scale_of(field);
 	uint64_t sign = sign_of(field);
@@ -235,8 +236,8 @@ bool field_read(const struct message_row *row, const struct field_row *field, co
 	return true;
 }
 
-size_t field_text(const struct field_row *field, const uint8_t *data, size_t length, char *out,
-	size_t size)
+size_t field_text(
+	const struct field_row *field, const uint8_t *data, size_t length, char *out, size_t size)
 {
 	size_t first = field->first_bit / 8;
 	size_t bytes = field->bits / 8;
@@ -249,7 +250,7 @@ size_t field_text(const struct field_row *field, const uint8_t *data, size_t len
 		const uint8_t *text = data + first;
 
 		while (bytes > 0 && (text[bytes - 1] == 0x00 || text[bytes - 1] == 0xFF ||
-			text[bytes - 1] == '@' || text[bytes - 1] == ' ')) {
+					    text[bytes - 1] == '@' || text[bytes - 1] == ' ')) {
 			bytes--;
 		}
 		for (size_t i = 0; i < bytes && text[i] != 0 && used + 1 < size; i++) {
@@ -299,8 +300,8 @@ static void find_plausible_codes(struct field_step *step, const struct field_row
 	}
 }
 
-bool field_step_init(struct field_step *step, enum message_family family,
-	const struct field_row *field)
+bool field_step_init(
+	struct field_step *step, enum message_family family, const struct field_row *field)
 {
 	if (!field->feeds) {
 		return false;
@@ -314,7 +315,9 @@ bool field_step_init(struct field_step *step, enum message_family family,
 		.sign = sign_of(field),
 		.scale = scale,
 		.offset = field->offset,
-		.resolution = !is_number ? 0 : scale < 0 ? -scale : scale,
+		.resolution = !is_number  ? 0
+			      : scale < 0 ? -scale
+					  : scale,
 		.field = field,
 		.first_bit = field->first_bit,
 		.end_bit = (uint16_t)(field->first_bit + field->bits),
@@ -354,8 +357,8 @@ size_t field_steps_read(const struct field_step *steps, size_t count, const stru
 		.source = message->source,
 		.message = (uint8_t)message->row,
 	};
-	/* One word holds a whole short payload; in a longer one the word that holds a field starts at
-	 * its byte, or at the last place from which eight bytes can be read. */
+	/* One word holds a whole short payload; in a longer one the word that holds a field starts
+	 * at its byte, or at the last place from which eight bytes can be read. */
 	uint64_t word = length >= 8 ? load_word(data) : load_short(data, length);
 
 	for (size_t i = 0; i < count && used < capacity; i++) {
@@ -365,8 +368,8 @@ size_t field_steps_read(const struct field_step *steps, size_t count, const stru
 			continue;
 		}
 		if (step->field->kind == FIELD_OWN) {
-			size_t given = step->field->read(row, step->field, message, out + used,
-				capacity - used);
+			size_t given = step->field->read(
+				row, step->field, message, out + used, capacity - used);
 			for (size_t j = 0; j < given; j++) {
 				struct observation *o = &out[used + j];
 				o->instance = step->of_vessel ? 0 : instance;

@@ -15,21 +15,21 @@
 
 /* Takes up to 64 bits from bit first_bit on, least significant first. Returns false, leaving
  * ret_code, when they are not all inside the payload. */
-bool field_get(const uint8_t *data, size_t length, unsigned first_bit, unsigned bits,
-	uint64_t *ret_code);
+bool field_get(
+	const uint8_t *data, size_t length, unsigned first_bit, unsigned bits, uint64_t *ret_code);
 /* Puts them. Returns false, changing nothing, when they would not all lie inside. */
 bool field_put(uint8_t *data, size_t length, unsigned first_bit, unsigned bits, uint64_t code);
 
 /* What a code is in its family, before any look at the value:
- * - NMEA 2000: the top code is not available, the one below it error, and in fields of 8 bits or more
- *   the one below that reserved; fields with fewer than three bits for the magnitude have only the
- *   first. Signed fields count from the top of their positive range.
+ * - NMEA 2000: the top code is not available, the one below it error, and in fields of 8 bits or
+ *   more the one below that reserved; fields with fewer than three bits for the magnitude have only
+ *   the first. Signed fields count from the top of their positive range.
  * - J1939: from 8 to 32 bits the most significant byte decides: FB reserved (parameter-specific),
  *   FC and FD reserved, FE error, FF not available; from 2 to 7 bits the top code is not available
  *   and the one below it error; 1 bit and more than 32 bits have no such codes.
  * - Sets of bits: all set is not available. Common messages and text: none. */
-enum reading_state field_state(enum message_family family, const struct field_row *field,
-	uint64_t code);
+enum reading_state field_state(
+	enum message_family family, const struct field_row *field, uint64_t code);
 
 /* The code that says so in a field. Returns false when the field has none. */
 bool field_special_code(enum message_family family, const struct field_row *field,
@@ -54,15 +54,15 @@ bool field_read(const struct message_row *row, const struct field_row *field, co
 
 /* Copies a text field's printable ASCII characters, without trailing fill (0x00, 0xFF, '@', space),
  * and ends them with a NUL. Returns the length, 0 when the field is absent or no text. */
-size_t field_text(const struct field_row *field, const uint8_t *data, size_t length, char *out,
-	size_t size);
+size_t field_text(
+	const struct field_row *field, const uint8_t *data, size_t length, char *out, size_t size);
 
 /* A feeding field made ready for reading at full speed. */
 struct field_step {
-	int64_t low;  /* codes from low to high are plausible numbers; any other is looked at */
+	int64_t low; /* codes from low to high are plausible numbers; any other is looked at */
 	int64_t high;
 	uint64_t mask;
-	uint64_t sign;   /* the sign bit, 0 when unsigned */
+	uint64_t sign; /* the sign bit, 0 when unsigned */
 	double scale;
 	double offset;
 	double resolution;
@@ -75,8 +75,8 @@ struct field_step {
 };
 
 /* Makes a field that feeds a signal ready. Returns false for one that feeds none. */
-bool field_step_init(struct field_step *step, enum message_family family,
-	const struct field_row *field);
+bool field_step_init(
+	struct field_step *step, enum message_family family, const struct field_row *field);
 
 /* Reads a message by its steps into out, at most capacity, and returns how many. counts, indexed by
  * enum reading_state, is added to. */

@@ -10,9 +10,9 @@ size_t message_row_count(void)
 const struct message_row *message_row_get(size_t index)
 {
 	assert(index < message_row_count());
-	return index < message_j1939_row_count ?
-		&message_j1939_rows[index] :
-		&message_nmea2000_rows[index - message_j1939_row_count];
+	return index < message_j1939_row_count
+		       ? &message_j1939_rows[index]
+		       : &message_nmea2000_rows[index - message_j1939_row_count];
 }
 
 int message_row_find(uint32_t pgn)
@@ -32,8 +32,8 @@ int message_row_find(uint32_t pgn)
 	return low < message_row_count() && message_row_get(low)->pgn == pgn ? (int)low : -1;
 }
 
-/* From 126976 to 131070 single and fast messages are mixed. These are the fast ones by public lists;
- * ranges include their ends. From 130816 on, all are a maker's own. */
+/* From 126976 to 131070 single and fast messages are mixed. These are the fast ones by public
+ * lists; ranges include their ends. From 130816 on, all are a maker's own. */
 static const struct {
 	uint32_t first;
 	uint32_t last;

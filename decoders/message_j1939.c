@@ -1,8 +1,8 @@
 /* The messages whose PGN lies below 65536: SAE J1939, and the address claim that NMEA 2000 shares.
  *
- * Payloads are drawn with their bytes numbered from 0; SAE J1939-71 counts from 1. Multi-byte fields are
- * little-endian. Codes at the top of a field are no numbers (decoders/field.h), so that an 8-bit field
- * ends at 250, a 16-bit one at 64255, a 32-bit one at 4211081215.
+ * Payloads are drawn with their bytes numbered from 0; SAE J1939-71 counts from 1. Fields of
+ * several bytes are little-endian. Codes at the top of a field are no numbers (decoders/field.h), so
+ * that an 8-bit field ends at 250, a 16-bit one at 64255, a 32-bit one at 4211081215.
  *
  * No original of the standard was read: each row says what public evidence its layout rests on.
  */
@@ -18,9 +18,11 @@
 /* 59904 and the other requests carry nothing for us; 60160 and 60416 are decoders/transport.c's. */
 
 /* 60928 address claimed: a 64-bit NAME
- * | 0        | 1        | 2              | 3        | 4            | 5        | 6          | 7          |
- * | unique number, 21 bits | manufacturer, 11 bits | instances 3+5 | function | spare 1, class 7 | system
- * instance 4, industry group 3, arbitrary address 1 | */
+ * | 0-2 (21 bits) | 2-3 (11 bits) | 4         | 5        | 6                |
+ * | unique number | manufacturer  | 3 + 5     | function | spare 1, class 7 |
+ * |               |               | instances |          |                  |
+ * | 7                                                            |
+ * | system instance 4, industry group 3, arbitrary address 1     | */
 static const struct field_row address_claim_fields[] = {
 	{.name = "unique number", .first_bit = 0, .bits = 21},
 	{.name = "manufacturer code", .first_bit = 21, .bits = 11, .kind = FIELD_STATE},
@@ -58,8 +60,8 @@ static const struct field_row eec2_fields[] = {
 };
 
 /* 61444 EEC1
- * | 0                        | 1             | 2             | 3-4          | 5  | 6       | 7             |
- * | torque mode 4, fraction 4 | demand torque | actual torque | engine speed | SA | starter | demand torque | */
+ * | 0                  | 1             | 2             | 3-4   | 5  | 6       | 7             |
+ * | mode 4, fraction 4 | demand torque | actual torque | speed | SA | starter | demand torque | */
 static const struct field_row eec1_fields[] = {
 	{.name = "engine torque mode", .spn = 899, .first_bit = BIT(0, 0), .bits = 4,
 		.kind = FIELD_STATE},
@@ -189,8 +191,8 @@ static const struct field_row et1_fields[] = {
 };
 
 /* 65263 EFL/P1
- * | 0             | 1       | 2         | 3            | 4-5       | 6                | 7             |
- * | fuel delivery | blow-by | oil level | oil pressure | crankcase | coolant pressure | coolant level | */
+ * | 0             | 1       | 2         | 3   | 4-5       | 6                | 7             |
+ * | fuel delivery | blow-by | oil level | oil | crankcase | coolant pressure | coolant level | */
 static const struct field_row eflp1_fields[] = {
 	{.name = "fuel delivery pressure", .spn = 94, .first_bit = BYTE(0), .bits = 8, .scale = 4,
 		FEEDS(FUEL_PRESSURE)},
@@ -255,8 +257,8 @@ static const struct field_row amb_fields[] = {
 };
 
 /* 65270 IC1
- * | 0                  | 1     | 2               | 3         | 4          | 5-6     | 7              |
- * | particulate filter | boost | intake manifold | air inlet | air filter | exhaust | coolant filter | */
+ * | 0                  | 1     | 2      | 3         | 4          | 5-6     | 7              |
+ * | particulate filter | boost | intake | air inlet | air filter | exhaust | coolant filter | */
 static const struct field_row ic1_fields[] = {
 	{.name = "particulate filter inlet pressure", .spn = 81, .first_bit = BYTE(0), .bits = 8,
 		.scale = 0.5, .unit = "kPa"},
@@ -275,8 +277,8 @@ static const struct field_row ic1_fields[] = {
 };
 
 /* 65271 VEP1
- * | 0                   | 1                  | 2-3                | 4-5             | 6-7        |
- * | net battery current | alternator current | alternator voltage | battery voltage | key switch | */
+ * | 0           | 1                  | 2-3                | 4-5             | 6-7        |
+ * | net current | alternator current | alternator voltage | battery voltage | key switch | */
 static const struct field_row vep1_fields[] = {
 	{.name = "net battery current", .spn = 114, .first_bit = BYTE(0), .bits = 8, .scale = 1,
 		.offset = -125, .unit = "A"},
@@ -323,13 +325,14 @@ const struct message_row message_j1939_rows[] = {
 		.length = 8, FIELDS(address_claim_fields),
 		.source = "SAE J1939-81 NAME; two public libraries agree"},
 	{.pgn = 61443, .name = "electronic engine controller 2", .abbreviation = "EEC2", ENGINE_ROW,
-		.length = 8, FIELDS(eec2_fields), .source = "SAE J1939-71; two public tables agree"},
+		.length = 8, FIELDS(eec2_fields),
+		.source = "SAE J1939-71; two public tables agree"},
 	{.pgn = 61444, .name = "electronic engine controller 1", .abbreviation = "EEC1", ENGINE_ROW,
 		.length = 8, FIELDS(eec1_fields),
 		.source = "SAE J1939-71; six public tables agree on the speed, three on the rest"},
 	{.pgn = 64777, .name = "high-resolution fuel consumption (liquid)", .abbreviation = "HRLFC",
 		ENGINE_ROW, .length = 8, FIELDS(hrlfc_fields),
-		.source = "SAE J1939-71; one public frame database for the total, the trip from memory"},
+		.source = "SAE J1939-71; one public database for the total, the trip from memory"},
 	{.pgn = 65130, .name = "engine fuel and lubrication systems", .abbreviation = "EFS",
 		ENGINE_ROW, .length = 8, FIELDS(efs_fields),
 		.source = "SAE J1939-71; two public tables agree"},
@@ -367,7 +370,8 @@ const struct message_row message_j1939_rows[] = {
 		.length = 8, FIELDS(ic1_fields),
 		.source = "SAE J1939-71; two or three public tables agree"},
 	{.pgn = 65271, .name = "vehicle electrical power 1", .abbreviation = "VEP1", ENGINE_ROW,
-		.length = 8, FIELDS(vep1_fields), .source = "SAE J1939-71; two public tables agree"},
+		.length = 8, FIELDS(vep1_fields),
+		.source = "SAE J1939-71; two public tables agree"},
 	{.pgn = 65276, .name = "dash display", .abbreviation = "DD", ENGINE_ROW, .length = 8,
 		FIELDS(dd_fields), .source = "SAE J1939-71; two public tables agree"},
 	{.pgn = 65279, .name = "water in fuel indicator", .abbreviation = "WFI", ENGINE_ROW,

@@ -181,8 +181,8 @@ static const struct field_row engine_rapid_fields[] = {
 };
 
 /* 127489 engine parameters, dynamic, 26 bytes
- * | 0        | 1-2          | 3-4     | 5-6         | 7-8        | 9-10      | 11-14 | 15-16            |
- * | instance | oil pressure | oil     | engine      | alternator | fuel rate | hours | coolant pressure |
+ * | 0        | 1-2          | 3-4 | 5-6    | 7-8        | 9-10      | 11-14 | 15-16            |
+ * | instance | oil pressure | oil | engine | alternator | fuel rate | hours | coolant pressure |
  * | 17-18         | 19       | 20-21    | 22-23    | 24   | 25     |
  * | fuel pressure | reserved | status 1 | status 2 | load | torque | */
 static const struct field_row engine_dynamic_fields[] = {
@@ -325,7 +325,8 @@ static const struct field_row depth_fields[] = {
 	{.name = "depth below the transducer", .first_bit = BYTE(1), .bits = 32, .scale = 0.01,
 		FEEDS(DEPTH)},
 	{.name = "transducer offset", .first_bit = BYTE(5), .bits = 16, .kind = FIELD_SIGNED,
-		.scale = 0.001, .unit = "m", .note = "positive: to the waterline; negative: to the keel"},
+		.scale = 0.001, .unit = "m",
+		.note = "positive: to the waterline; negative: to the keel"},
 	{.name = "greatest range", .first_bit = BYTE(7), .bits = 8, .scale = 10, .unit = "m"},
 };
 
@@ -353,8 +354,8 @@ static const struct field_row course_fields[] = {
 };
 
 /* 129029 GNSS position, 43 bytes and 4 more for each reference station
- * | 0   | 1-2  | 3-6         | 7-14     | 15-22     | 23-30    | 31                   | 32            |
- * | SID | days | time of day | latitude | longitude | altitude | system 0-3, method 4-7 | integrity 0-1 |
+ * | 0   | 1-2  | 3-6  | 7-14     | 15-22     | 23-30    | 31                     | 32            |
+ * | SID | days | time | latitude | longitude | altitude | system 0-3, method 4-7 | integrity 0-1 |
  * | 33         | 34-35 | 36-37 | 38-41 | 42       | 43-46 …            |
  * | satellites | HDOP  | PDOP  | geoid | stations | reference stations | */
 static const struct field_row gnss_fields[] = {
@@ -410,8 +411,8 @@ static const struct field_row environment_fields[] = {
 	"13 freezer, 14 exhaust gas, 15 shaft seal"
 
 /* 130311 environmental parameters with sources
- * | 0   | 1                                           | 2-3         | 4-5      | 6-7                  |
- * | SID | temperature source 0-5, humidity source 6-7 | temperature | humidity | atmospheric pressure | */
+ * | 0   | 1                                      | 2-3         | 4-5      | 6-7         |
+ * | SID | sources: temperature 0-5, humidity 6-7 | temperature | humidity | atmospheric | */
 static const struct field_row environment_sources_fields[] = {
 	SID_FIELD,
 	{.name = "temperature source", .first_bit = BIT(1, 0), .bits = 6, .kind = FIELD_STATE,
@@ -495,8 +496,8 @@ const struct message_row message_nmea2000_rows[] = {
 		FIELDS(trip_engine_fields), .source = TWO_AGREE},
 	{.pgn = 127498, .name = "engine parameters, static", FAST, BY_BYTE(0),
 		FIELDS(engine_static_fields), .source = "one public database"},
-	{.pgn = 127505, .name = "fluid level", SINGLE, BY_BYTE(0), .length = 8, FIELDS(fluid_fields),
-		.source = TWO_AGREE},
+	{.pgn = 127505, .name = "fluid level", SINGLE, BY_BYTE(0), .length = 8,
+		FIELDS(fluid_fields), .source = TWO_AGREE},
 	{.pgn = 127508, .name = "battery status", SINGLE, BY_BYTE(0), .length = 8,
 		FIELDS(battery_fields), .source = TWO_AGREE},
 	{.pgn = 128259, .name = "speed", SINGLE, .length = 8, FIELDS(speed_fields),

@@ -1,7 +1,7 @@
-/* SAE J1939-21, 5.10. TP.CM: byte 1 control; RTS and BAM: bytes 2-3 size, 4 packets; CTS: 2 packets,
- * 3 next packet; abort: 2 reason; bytes 6-8 the PGN that is carried. TP.DT: byte 1 packet number from
- * 1, then 7 bytes, the last packet filled with 0xFF. RTS and data go from originator to destination,
- * CTS and EndOfMsgACK the other way, an abort either way. */
+/* SAE J1939-21, 5.10. TP.CM: byte 1 control; RTS and BAM: bytes 2-3 size, 4 packets; CTS: 2
+ * packets, 3 next packet; abort: 2 reason; bytes 6-8 the PGN that is carried. TP.DT: byte 1 packet
+ * number from 1, then 7 bytes, the last packet filled with 0xFF. RTS and data go from originator to
+ * destination, CTS and EndOfMsgACK the other way, an abort either way. */
 #include "decoders/transport.h"
 
 #include <string.h>
@@ -11,8 +11,8 @@
 
 enum session_state {
 	SESSION_FREE,
-	SESSION_OPEN,   /* a message has begun */
-	SESSION_WHOLE,  /* it came whole */
+	SESSION_OPEN,	/* a message has begun */
+	SESSION_WHOLE,	/* it came whole */
 	SESSION_BROKEN, /* it was given up */
 };
 
@@ -26,8 +26,8 @@ static uint32_t key_of(unsigned bus, unsigned source, unsigned destination)
 	return (uint32_t)(bus + 1) << 16 | (uint32_t)source << 8 | destination;
 }
 
-static struct transport_session *find(struct transport *t, unsigned bus, unsigned source,
-	unsigned destination)
+static struct transport_session *find(
+	struct transport *t, unsigned bus, unsigned source, unsigned destination)
 {
 	uint32_t key = key_of(bus, source, destination);
 
@@ -88,15 +88,15 @@ static void give_up(struct transport_session *s, enum decoder_counter reason, ui
 static uint32_t carried_pgn(const struct frame *frame)
 {
 	return (uint32_t)frame->data[5] | (uint32_t)frame->data[6] << 8 |
-		(uint32_t)frame->data[7] << 16;
+	       (uint32_t)frame->data[7] << 16;
 }
 
 static bool is_same_announcement(const struct transport_session *s, const struct frame *frame,
 	unsigned length, unsigned packets)
 {
 	return s->state == SESSION_OPEN && !is_late(s, frame->t_ns) && frame->t_ns >= s->start_ns &&
-		s->next == 1 && s->pgn == carried_pgn(frame) && s->length == length &&
-		s->packets == packets;
+	       s->next == 1 && s->pgn == carried_pgn(frame) && s->length == length &&
+	       s->packets == packets;
 }
 
 /* BAM or RTS. */
@@ -115,11 +115,13 @@ static void begin(struct transport *t, const struct frame *frame, uint64_t count
 		return;
 	}
 	if (s != NULL) {
-		give_up(s, is_late(s, frame->t_ns) ? DECODER_TIMED_OUT : DECODER_INCOMPLETE, counters);
+		give_up(s, is_late(s, frame->t_ns) ? DECODER_TIMED_OUT : DECODER_INCOMPLETE,
+			counters);
 		drop(t, s);
 	}
 	if (is_broadcast != (destination == ADDRESS_GLOBAL) || carried_pgn(frame) > PGN_MAX ||
-		length == 0 || length > MESSAGE_LENGTH_MAX || packets != (length + PACKET_BYTES - 1) / PACKET_BYTES) {
+		length == 0 || length > MESSAGE_LENGTH_MAX ||
+		packets != (length + PACKET_BYTES - 1) / PACKET_BYTES) {
 		counters[DECODER_MALFORMED]++;
 		return;
 	}
@@ -141,8 +143,8 @@ static void begin(struct transport *t, const struct frame *frame, uint64_t count
 }
 
 /* CTS: the receiver says from which packet on it wants to have more. */
-static void clear_to_send(struct transport_session *s, const struct frame *frame,
-	uint64_t counters[])
+static void clear_to_send(
+	struct transport_session *s, const struct frame *frame, uint64_t counters[])
 {
 	unsigned count = frame->data[1];
 	unsigned first = frame->data[2];
@@ -177,8 +179,8 @@ static bool complete(struct transport_session *s, struct message *ret_message)
 	return true;
 }
 
-/* EndOfMsgACK. A connection's message counts only now: the receiver may have asked for packets again,
- * and the size that it confirms tells a message from one whose start was not heard. */
+/* EndOfMsgACK. A connection's message counts only now: the receiver may have asked for packets
+ * again, and the size that it confirms tells a message from one whose start was not heard. */
 static bool end(struct transport_session *s, const struct frame *frame, uint64_t counters[],
 	struct message *ret_message)
 {
@@ -248,22 +250,23 @@ static unsigned packet_bytes(const struct transport_session *s, unsigned packet)
 	return left < PACKET_BYTES ? left : PACKET_BYTES;
 }
 
-static bool is_repeated(const struct transport_session *s, const struct frame *frame,
-	unsigned packet)
+static bool is_repeated(
+	const struct transport_session *s, const struct frame *frame, unsigned packet)
 {
 	if (packet == 0 || packet >= s->next) {
 		return false;
 	}
 	unsigned bytes = packet_bytes(s, packet);
-	return s->state == SESSION_WHOLE || (s->state == SESSION_OPEN && frame->len > bytes &&
-		memcmp(s->data + (packet - 1) * PACKET_BYTES, frame->data + 1, bytes) == 0);
+	return s->state == SESSION_WHOLE ||
+	       (s->state == SESSION_OPEN && frame->len > bytes &&
+		       memcmp(s->data + (packet - 1) * PACKET_BYTES, frame->data + 1, bytes) == 0);
 }
 
 static bool data(struct transport *t, const struct frame *frame, uint64_t counters[],
 	struct message *ret_message)
 {
-	struct transport_session *s = find(t, frame->bus, identifier_source(frame->id),
-		identifier_destination(frame->id));
+	struct transport_session *s = find(
+		t, frame->bus, identifier_source(frame->id), identifier_destination(frame->id));
 	unsigned packet = frame->len > 0 ? frame->data[0] : 0;
 
 	if (s != NULL && is_late(s, frame->t_ns)) {
@@ -296,8 +299,9 @@ static bool data(struct transport *t, const struct frame *frame, uint64_t counte
 	s->next++;
 	s->last_ns = frame->t_ns;
 	s->window = (uint8_t)(s->window > 0 ? s->window - 1 : 0);
-	s->patience_ns = (uint32_t)(s->destination != ADDRESS_GLOBAL && s->window == 0 ?
-		TRANSPORT_T3_NS : TRANSPORT_T1_NS);
+	s->patience_ns =
+		(uint32_t)(s->destination != ADDRESS_GLOBAL && s->window == 0 ? TRANSPORT_T3_NS
+									      : TRANSPORT_T1_NS);
 	return packet == s->packets && s->destination == ADDRESS_GLOBAL && complete(s, ret_message);
 }
 
@@ -365,10 +369,11 @@ void transport_save(const struct transport *t, struct state_writer *w)
 /* Whether a session could have come about from frames. */
 static bool is_sound(const struct transport_session *s)
 {
-	return s->state != SESSION_FREE && s->length > 0 && s->next >= 1 && s->last_ns >= s->start_ns &&
-		s->next <= s->packets + 1 && (s->state != SESSION_WHOLE || s->next == s->packets + 1) &&
-		(s->state != SESSION_OPEN || s->destination != ADDRESS_GLOBAL ||
-			s->next <= s->packets);
+	return s->state != SESSION_FREE && s->length > 0 && s->next >= 1 &&
+	       s->last_ns >= s->start_ns && s->next <= s->packets + 1 &&
+	       (s->state != SESSION_WHOLE || s->next == s->packets + 1) &&
+	       (s->state != SESSION_OPEN || s->destination != ADDRESS_GLOBAL ||
+		       s->next <= s->packets);
 }
 
 void transport_load(struct transport *t, struct state_reader *r)
@@ -398,7 +403,8 @@ void transport_load(struct transport *t, struct state_reader *r)
 		s->next = (uint16_t)state_get_unsigned(r, 256);
 		s->window = (uint8_t)state_get_unsigned(r, UINT8_MAX);
 		s->priority = (uint8_t)state_get_unsigned(r, 7);
-		if (r->failed || !is_sound(s) || find(t, s->bus, s->source, s->destination) != NULL) {
+		if (r->failed || !is_sound(s) ||
+			find(t, s->bus, s->source, s->destination) != NULL) {
 			r->failed = true;
 			break;
 		}

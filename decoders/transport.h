@@ -1,11 +1,11 @@
 /* transport.h: J1939-21 transport: frames → messages of up to 1785 bytes, overheard.
  *
- * Knows broadcasts (BAM) and connections (RTS, CTS, EndOfMsgACK) by bus, originator and destination,
- * and takes no part in them: nothing is answered. Packets count only in their turn; in a connection
- * the receiver's CTS may take the turn back, and its EndOfMsgACK completes the message. Ended sessions
- * are remembered until their time is up, as in fast_packet.h. Packets carry no mark of their message:
- * when the whole end of one and the whole start of the next from the same sender, within the time-out,
- * are not heard, nobody could tell the two apart.
+ * Knows broadcasts (BAM) and connections (RTS, CTS, EndOfMsgACK) by bus, originator and
+ * destination, and takes no part in them: nothing is answered. Packets count only in their turn; in
+ * a connection the receiver's CTS may take the turn back, and its EndOfMsgACK completes the
+ * message. Ended sessions are remembered until their time is up, as in fast_packet.h. Packets carry
+ * no mark of their message: when the whole end of one and the whole start of the next from the same
+ * sender, within the time-out, are not heard, nobody could tell the two apart.
  */
 #ifndef SIGHTBOWL_DECODERS_TRANSPORT_H
 #define SIGHTBOWL_DECODERS_TRANSPORT_H
@@ -19,8 +19,8 @@
 #include "decoders/state_codec.h"
 
 #define TRANSPORT_PGN_CONNECTION UINT32_C(60416) /* TP.CM */
-#define TRANSPORT_PGN_DATA       UINT32_C(60160) /* TP.DT */
-#define TRANSPORT_SESSIONS_MAX   32
+#define TRANSPORT_PGN_DATA	 UINT32_C(60160) /* TP.DT */
+#define TRANSPORT_SESSIONS_MAX	 32
 
 /* SAE J1939-21, 5.10.2.4, by way of the open kernel's transport layer. */
 #define TRANSPORT_T1_NS INT64_C(750000000)  /* between two packets */
@@ -44,12 +44,12 @@ struct transport_session {
 	uint32_t patience_ns; /* until the next frame, from last_ns */
 	uint16_t length;      /* announced */
 	uint8_t packets;      /* announced */
-	uint16_t next;        /* packet that must come next; packets + 1 after the last */
-	uint8_t window;       /* packets that the last CTS asked for and that are still to come */
+	uint16_t next;	      /* packet that must come next; packets + 1 after the last */
+	uint8_t window;	      /* packets that the last CTS asked for and that are still to come */
 	uint8_t priority;
 	uint8_t state; /* of transport.c */
 	uint8_t bus;
-	uint8_t source;      /* the originator */
+	uint8_t source;	     /* the originator */
 	uint8_t destination; /* ADDRESS_GLOBAL for a broadcast */
 	uint8_t data[MESSAGE_LENGTH_MAX];
 };
@@ -61,8 +61,9 @@ struct transport {
 
 void transport_init(struct transport *t);
 
-/* Takes a frame of either transport PGN. Returns true when it completes a message; then ret_message's
- * pgn, source, destination, priority, length and data are set, the data until the next call. */
+/* Takes a frame of either transport PGN. Returns true when it completes a message; then
+ * ret_message's pgn, source, destination, priority, length and data are set, the data until the
+ * next call. */
 bool transport_accept(struct transport *t, const struct frame *frame, uint32_t pgn,
 	uint64_t counters[], struct message *ret_message);
 

@@ -1,8 +1,8 @@
 /* Frames of anything through the decoder, saved and resumed on the way.
  *
- * Input: a byte that says what the rest is. 'S': a saved state, to load. Any other: records of 16 bytes,
- * which are frames: kind and bus, length and flags, signed milliseconds since the last (2), identifier
- * (4), data (8).
+ * Input: a byte that says what the rest is. 'S': a saved state, to load. Any other: records of 16
+ * bytes, which are frames: kind and bus, length and flags, signed milliseconds since the last (2),
+ * identifier (4), data (8).
  */
 #include <math.h>
 #include <string.h>
@@ -42,12 +42,14 @@ static void check_counters(const struct decoder *d, uint64_t values)
 {
 	const uint64_t *c = d->counters;
 
-	FUZZ_CHECK(c[DECODER_MESSAGES] ==
-		c[DECODER_DECODED] + c[DECODER_UNKNOWN] + c[DECODER_SHORT]);
-	FUZZ_CHECK(c[DECODER_FRAMES] >= c[DECODER_STANDARD] + c[DECODER_REMOTE] + c[DECODER_ERRORS] +
-		c[DECODER_OTHER] + c[DECODER_MESSAGES]);
+	FUZZ_CHECK(
+		c[DECODER_MESSAGES] == c[DECODER_DECODED] + c[DECODER_UNKNOWN] + c[DECODER_SHORT]);
+	FUZZ_CHECK(c[DECODER_FRAMES] >= c[DECODER_STANDARD] + c[DECODER_REMOTE] +
+						c[DECODER_ERRORS] + c[DECODER_OTHER] +
+						c[DECODER_MESSAGES]);
 	FUZZ_CHECK(c[DECODER_VALID] + c[DECODER_NOT_AVAILABLE] + c[DECODER_ERROR_VALUES] +
-		c[DECODER_RESERVED] + c[DECODER_IMPLAUSIBLE] == values);
+			   c[DECODER_RESERVED] + c[DECODER_IMPLAUSIBLE] ==
+		   values);
 }
 
 static void resume(void)
@@ -71,7 +73,8 @@ static struct frame frame_of(const uint8_t *record, int64_t *t_ns)
 	int elapsed_ms = record[2] | record[3] << 8;
 	struct frame frame = {
 		.id = (record[4] | (uint32_t)record[5] << 8 | (uint32_t)record[6] << 16 |
-			(uint32_t)record[7] << 24) & 0x1FFFFFFF,
+			      (uint32_t)record[7] << 24) &
+		      0x1FFFFFFF,
 		/* Mostly data frames: the rest comes to nothing. */
 		.kind = (record[0] & 7) > FRAME_OTHER ? FRAME_EXTENDED : record[0] & 7,
 		.bus = record[0] >> 4,
@@ -105,9 +108,11 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 			resume();
 		}
 		for (uint32_t source = 0; source < 256; source++) {
-			static const uint32_t ids[] = {0x09F20100, 0x18EBFF00, 0x0DF80500, 0x18ECFF00};
+			static const uint32_t ids[] = {
+				0x09F20100, 0x18EBFF00, 0x0DF80500, 0x18ECFF00};
 			for (unsigned i = 0; i < 16; i++) {
-				struct frame frame = {.id = ids[i % 4] | source, .len = 8,
+				struct frame frame = {.id = ids[i % 4] | source,
+					.len = 8,
 					.data = {(uint8_t)i, 3, 1, 1}};
 				struct message m;
 

@@ -7,32 +7,41 @@
 static void print_intro(void)
 {
 	fputs("# Messages\n\n"
-	      "<!-- Written by tests/golden/message_catalogue from the tables in decoders/: change\n"
+	      "<!-- Written by tests/golden/message_catalogue from the tables in decoders/: "
+	      "change\n"
 	      "     those, then run it again. A test fails while this page differs. -->\n\n"
-	      "What Sightbowl reads from the bus, and what it makes of each field. Every message of\n"
+	      "What Sightbowl reads from the bus, and what it makes of each field. Every message "
+	      "of\n"
 	      "both families is read on every bus, unless the configuration limits a bus to one.\n"
 	      "No original of a standard was read for these tables; each message names the public\n"
 	      "evidence that its layout rests on, and says where it rests on memory alone.\n\n"
 	      "## How to read this page\n\n"
-	      "* **Bytes** are numbered from 0, bits from 0 within their byte; fields of several bytes\n"
+	      "* **Bytes** are numbered from 0, bits from 0 within their byte; fields of several "
+	      "bytes\n"
 	      "  are little-endian. SAE J1939 numbers bytes from 1 in its own tables.\n"
-	      "* **Value** is code × step + offset, in the unit of the signal that it feeds, or in the\n"
+	      "* **Value** is code × step + offset, in the unit of the signal that it feeds, or in "
+	      "the\n"
 	      "  unit given for a field that feeds none.\n"
-	      "* **Signal** is the name that the log and the analysis use; a dash means that the field\n"
+	      "* **Signal** is the name that the log and the analysis use; a dash means that the "
+	      "field\n"
 	      "  is known but not used.\n"
-	      "* A field that does not lie wholly inside a short message is absent: neither a value nor\n"
+	      "* A field that does not lie wholly inside a short message is absent: neither a "
+	      "value nor\n"
 	      "  a state.\n\n"
 	      "## Codes that are no numbers\n\n"
 	      "| width | not available | error | reserved |\n"
 	      "| --- | --- | --- | --- |\n"
 	      "| NMEA 2000, unsigned | all bits set | one below | two below, from 8 bits on |\n"
-	      "| NMEA 2000, signed | greatest positive code | one below | two below, from 8 bits on |\n"
+	      "| NMEA 2000, signed | greatest positive code | one below | two below, from 8 bits "
+	      "on |\n"
 	      "| NMEA 2000, less than 3 bits of magnitude | as above | none | |\n"
 	      "| J1939, 8 to 32 bits: the most significant byte is | FF | FE | FB, FC, FD |\n"
 	      "| J1939, 2 to 7 bits | all bits set | one below | |\n"
 	      "| sets of bits | all bits set | none | |\n\n"
-	      "A number outside what its signal can be is *implausible*: a state of its own, counted,\n"
-	      "and never used as a number. Known senders make such numbers, a fuel rate of FFFF on\n"
+	      "A number outside what its signal can be is *implausible*: a state of its own, "
+	      "counted,\n"
+	      "and never used as a number. Known senders make such numbers, a fuel rate of FFFF "
+	      "on\n"
 	      "NMEA 2000 for one, which is −0.1 L/h.\n\n",
 		stdout);
 }
@@ -50,7 +59,8 @@ static void print_counters(void)
 static void print_index(void)
 {
 	fputs("## All messages\n\n| PGN | hex | message | length | travels by |\n"
-	      "| --- | --- | --- | --- | --- |\n", stdout);
+	      "| --- | --- | --- | --- | --- |\n",
+		stdout);
 	for (size_t i = 0; i < message_row_count(); i++) {
 		const struct message_row *row = message_row_get(i);
 		char length[16] = "varies";
@@ -62,8 +72,9 @@ static void print_index(void)
 			(unsigned)row->pgn, (unsigned)row->pgn, row->name,
 			row->abbreviation[0] != '\0' ? " (" : "", row->abbreviation,
 			row->abbreviation[0] != '\0' ? ")" : "", length,
-			row->travels == TRAVELS_FAST ? "fast packet" :
-			row->length == 0 ? "one frame, or transport" : "one frame");
+			row->travels == TRAVELS_FAST ? "fast packet"
+			: row->length == 0	     ? "one frame, or transport"
+						     : "one frame");
 	}
 	fputs("\n", stdout);
 }
@@ -129,8 +140,9 @@ static void print_value(const struct field_row *field)
 	printf("| %s", kinds[field->kind]);
 	if (field->kind == FIELD_UNSIGNED || field->kind == FIELD_SIGNED) {
 		double scale = field->scale > 0 ? field->scale : 1;
-		const char *unit = field->feeds ? signal_get((enum signal_id)field->signal)->unit :
-			field->unit != NULL ? field->unit : "";
+		const char *unit = field->feeds ? signal_get((enum signal_id)field->signal)->unit
+				   : field->unit != NULL ? field->unit
+							 : "";
 
 		printf("× %.8g", scale);
 		if (field->offset < 0 || field->offset > 0) {
@@ -150,8 +162,9 @@ static void print_message(const struct message_row *row)
 		row->abbreviation[0] != '\0' ? " (" : "", row->abbreviation,
 		row->abbreviation[0] != '\0' ? ")" : "");
 	printf("%s. Instance: %s. Source: %s.\n\n",
-		row->family == FAMILY_NMEA2000 ? "NMEA 2000" :
-		row->family == FAMILY_J1939 ? "J1939" : "both families",
+		row->family == FAMILY_NMEA2000 ? "NMEA 2000"
+		: row->family == FAMILY_J1939  ? "J1939"
+					       : "both families",
 		instance_words(row, instance, sizeof(instance)), row->source);
 	printf("| bytes | field |%s value | signal | note |\n| --- | --- |%s --- | --- | --- |\n",
 		has_spn ? " SPN |" : "", has_spn ? " --- |" : "");
@@ -190,7 +203,8 @@ static void print_signals(void)
 	};
 
 	fputs("## Signals and the messages that bring them\n\n"
-	      "| signal | unit | instance | plausible | from PGN |\n| --- | --- | --- | --- | --- |\n",
+	      "| signal | unit | instance | plausible | from PGN |\n| --- | --- | --- | --- | --- "
+	      "|\n",
 		stdout);
 	for (unsigned id = 0; id < SIGNAL_COUNT; id++) {
 		const struct signal *signal = signal_get((enum signal_id)id);
@@ -203,7 +217,8 @@ static void print_signals(void)
 			bool feeds = false;
 
 			for (size_t f = 0; f < row->field_count; f++) {
-				feeds = feeds || (row->fields[f].feeds && row->fields[f].signal == id);
+				feeds = feeds ||
+					(row->fields[f].feeds && row->fields[f].signal == id);
 			}
 			if (feeds) {
 				printf("%s[%u](#pgn-%u)", comma, (unsigned)row->pgn,

@@ -4,12 +4,11 @@
  *   message PGN from SOURCE [length N] [to DESTINATION]   the next message that is not unknown
  *   data HEX                      its payload (also lets it be one without a row)
  *   SIGNAL INSTANCE VALUE         the next observation of the signal; VALUE is a number,
- *                                 not-available, error, reserved, implausible, or SPN/FMI/COUNT/CONVERSION
- *   no SIGNAL                     no further observation of it
- *   field NAME = VALUE            a field by its name, whether it feeds a signal or not
- *   text NAME = TEXT              a text field
- *   counter NAME N                after all frames
- * Nothing here is drawn from the decoder's own output.
+ *                                 not-available, error, reserved, implausible, or
+ * SPN/FMI/COUNT/CONVERSION no SIGNAL                     no further observation of it field NAME =
+ * VALUE            a field by its name, whether it feeds a signal or not text NAME = TEXT a text
+ * field counter NAME N                after all frames Nothing here is drawn from the decoder's own
+ * output.
  */
 #include <dirent.h>
 #include <math.h>
@@ -69,16 +68,16 @@ static void read_log(const char *path)
 		memset(h, 0, sizeof(*h));
 		if (decoder_accept(&decoder, &frame, &h->message)) {
 			memcpy(h->data, h->message.data, h->message.length);
-			h->count = decoder_read(&decoder, &h->message, h->observations,
-				OBSERVATIONS_MAX);
+			h->count = decoder_read(
+				&decoder, &h->message, h->observations, OBSERVATIONS_MAX);
 			heard_count++;
 		}
 	}
 	fclose(file);
 }
 
-static const char *const state_names[] = {"valid", "not-available", "error", "reserved",
-	"implausible"};
+static const char *const state_names[] = {
+	"valid", "not-available", "error", "reserved", "implausible"};
 
 /* The state a word names, READING_VALID when it is a number. */
 static enum reading_state state_named(const char *word)
@@ -192,7 +191,8 @@ static void check_observation(const char *where, struct heard *h, const char *li
 	unsigned instance;
 	enum signal_id signal = SIGNAL_COUNT;
 
-	if (sscanf(line, "%63s %u %63s", name, &instance, word) != 3 || !signal_find(name, &signal)) {
+	if (sscanf(line, "%63s %u %63s", name, &instance, word) != 3 ||
+		!signal_find(name, &signal)) {
 		fail_msg("%s: what is '%s'?", where, line);
 	}
 	size_t i = next_of(h, signal);

@@ -1,5 +1,5 @@
-/* frame_stream.h: frames on their way to a decoder, lost, repeated and put out of order at random, with
- * a record of the messages that were sent, to tell true messages from false ones. */
+/* frame_stream.h: frames on their way to a decoder, lost, repeated and put out of order at random,
+ * with a record of the messages that were sent, to tell true messages from false ones. */
 #ifndef SIGHTBOWL_TESTS_FRAME_STREAM_H
 #define SIGHTBOWL_TESTS_FRAME_STREAM_H
 
@@ -45,7 +45,8 @@ static inline bool stream_chance(struct frame_stream *s, double probability)
 	return (double)(stream_random(s) % 1000000) < probability * 1e6;
 }
 
-static inline void stream_init(struct frame_stream *s, size_t frames, size_t messages, uint64_t seed)
+static inline void stream_init(
+	struct frame_stream *s, size_t frames, size_t messages, uint64_t seed)
 {
 	*s = (struct frame_stream){.frame_room = frames,
 		.sent_room = messages,
@@ -66,8 +67,11 @@ static inline struct sent_message *stream_send(struct frame_stream *s, uint32_t 
 {
 	struct sent_message *m = &s->sent[s->sent_count++];
 
-	m->message = (struct message){.pgn = pgn, .bus = bus, .source = source,
-		.destination = destination, .length = (uint16_t)length};
+	m->message = (struct message){.pgn = pgn,
+		.bus = bus,
+		.source = source,
+		.destination = destination,
+		.length = (uint16_t)length};
 	for (size_t i = 0; i < length; i++) {
 		m->data[i] = (uint8_t)stream_random(s);
 	}
@@ -92,8 +96,9 @@ static inline void stream_interleave(struct frame_stream *s)
 }
 
 /* Feeds the frames, hurting them on the way. on_message says what is heard. */
-static inline void stream_play(struct frame_stream *s, struct decoder *d, double loss, double repeat,
-	double swap, void (*on_message)(struct frame_stream *s, const struct message *m))
+static inline void stream_play(struct frame_stream *s, struct decoder *d, double loss,
+	double repeat, double swap,
+	void (*on_message)(struct frame_stream *s, const struct message *m))
 {
 	struct message m;
 
@@ -101,7 +106,8 @@ static inline void stream_play(struct frame_stream *s, struct decoder *d, double
 		if (i + 1 < s->frame_count && stream_chance(s, swap)) {
 			struct stream_frame kept = s->frames[i];
 
-			/* The recorder put them down the wrong way round, each with its own time. */
+			/* The recorder put them down the wrong way round, each with its own time.
+			 */
 			s->frames[i] = s->frames[i + 1];
 			s->frames[i + 1] = kept;
 			s->sent[s->frames[i].sent].hurt = true;
@@ -124,8 +130,8 @@ static inline void stream_play(struct frame_stream *s, struct decoder *d, double
 	}
 }
 
-/* The message that was sent like this one, NULL when none was: a false message. Bytes are random and
- * at least four, so that a false one does not pass for true by chance. */
+/* The message that was sent like this one, NULL when none was: a false message. Bytes are random
+ * and at least four, so that a false one does not pass for true by chance. */
 static inline struct sent_message *stream_find(struct frame_stream *s, const struct message *m)
 {
 	for (size_t i = 0; i < s->sent_count; i++) {

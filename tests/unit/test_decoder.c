@@ -129,8 +129,8 @@ static void a_limited_bus_knows_one_protocol(void **state)
 	assert_int_equal(counted(DECODER_UNKNOWN), 2);
 	assert_int_equal(counted(DECODER_DECODED), 7);
 	/* On a J1939 bus nothing is fast packet. */
-	struct frame fast = {.id = 0x09F20101, .kind = FRAME_EXTENDED, .bus = 1, .len = 8,
-		.data = {0x00, 26}};
+	struct frame fast = {
+		.id = 0x09F20101, .kind = FRAME_EXTENDED, .bus = 1, .len = 8, .data = {0x00, 26}};
 	assert_true(decoder_accept(&decoder, &fast, &m));
 	assert_int_equal(m.row, -1);
 	fast.bus = 2;
@@ -166,8 +166,8 @@ static void a_message_outlives_its_frame(void **state)
 	near(o[2].value, 700, 0);
 }
 
-/* A field that does not lie wholly inside its payload is absent: neither value nor state. Every prefix
- * of every message, from a heap block of just that size. */
+/* A field that does not lie wholly inside its payload is absent: neither value nor state. Every
+ * prefix of every message, from a heap block of just that size. */
 static void every_prefix_gives_just_the_fields_it_holds(void **state)
 {
 	struct observation o[OBSERVATIONS_MAX];
@@ -182,19 +182,21 @@ static void every_prefix_gives_just_the_fields_it_holds(void **state)
 		assert_true(full > 0);
 		for (size_t length = 0; length <= (size_t)full; length++) {
 			uint8_t *exact = malloc(length > 0 ? length : 1);
-			struct message m = {.length = (uint16_t)length, .row = (int16_t)r,
-				.data = exact};
+			struct message m = {
+				.length = (uint16_t)length, .row = (int16_t)r, .data = exact};
 			size_t expected = 0;
-			size_t instance_end = row->instance_rule == INSTANCE_BYTE ?
-				row->instance_byte + 1U :
-				row->instance_rule == INSTANCE_SOURCE_KIND ? row->instance_byte + 2U :
-				row->instance_rule == INSTANCE_KIND ? row->instance_byte + 1U : 0;
+			size_t instance_end =
+				row->instance_rule == INSTANCE_BYTE ? row->instance_byte + 1U
+				: row->instance_rule == INSTANCE_SOURCE_KIND
+					? row->instance_byte + 2U
+				: row->instance_rule == INSTANCE_KIND ? row->instance_byte + 1U
+								      : 0;
 
 			memcpy(exact, payload, length);
 			for (size_t f = 0; f < row->field_count; f++) {
 				const struct field_row *field = &row->fields[f];
 				expected += field->feeds && length >= instance_end &&
-					(size_t)(field->first_bit + field->bits) <= length * 8;
+					    (size_t)(field->first_bit + field->bits) <= length * 8;
 			}
 			assert_int_equal(decoder_read(&decoder, &m, o, OBSERVATIONS_MAX), expected);
 			free(exact);
@@ -230,8 +232,8 @@ static void no_more_than_the_capacity_is_given(void **state)
 	for (size_t i = 0; i < sizeof(codes); i++) {
 		codes[i] = (uint8_t)(1 + i % 50);
 	}
-	m = (struct message){.length = sizeof(codes), .data = codes,
-		.row = (int16_t)message_row_find(65226)};
+	m = (struct message){
+		.length = sizeof(codes), .data = codes, .row = (int16_t)message_row_find(65226)};
 	for (size_t capacity = 0; capacity <= 7; capacity++) {
 		o[capacity].signal = UINT16_MAX;
 		assert_int_equal(decoder_read(&decoder, &m, o, capacity), capacity);
@@ -244,7 +246,9 @@ static void no_more_than_the_capacity_is_given(void **state)
 static void the_vessel_has_one_instance(void **state)
 {
 	/* Fuel level of engine 1's dash: the level is the boat's, the filter the engine's. */
-	struct frame frame = {.id = 0x18FEFC01, .kind = FRAME_EXTENDED, .len = 8,
+	struct frame frame = {.id = 0x18FEFC01,
+		.kind = FRAME_EXTENDED,
+		.len = 8,
 		.data = {0xFF, 0x7D, 0x19, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF}};
 	struct observation o[OBSERVATIONS_MAX];
 	struct message m;
@@ -277,7 +281,9 @@ static struct frame random_frame(int64_t t_ns)
 {
 	static const uint32_t ids[] = {0x0CF00400, 0x18FEF200, 0x09F20101, 0x0DF80503, 0x18ECFF00,
 		0x18EBFF00, 0x18EC2100, 0x18EB2100, 0x1CEC0021, 0x18FECA00, 0x1DEFFF04};
-	struct frame frame = {.t_ns = t_ns, .kind = FRAME_EXTENDED, .bus = random_bits() % 2,
+	struct frame frame = {.t_ns = t_ns,
+		.kind = FRAME_EXTENDED,
+		.bus = random_bits() % 2,
 		.len = random_bits() % 16 == 0 ? (uint8_t)(random_bits() % 9) : 8};
 
 	frame.id = ids[random_bits() % 11];
@@ -337,7 +343,9 @@ static struct frame traffic_frame(int64_t t_ns)
 		return random_frame(t_ns);
 	}
 	if (s->next == s->count) {
-		struct encode_header header = {.pgn = s->pgn, .source = 9, .destination = 0x21,
+		struct encode_header header = {.pgn = s->pgn,
+			.source = 9,
+			.destination = 0x21,
 			.sequence = s->sequence++ & 7};
 		for (size_t i = 0; i < sizeof(payload); i++) {
 			payload[i] = (uint8_t)random_bits();
@@ -452,9 +460,13 @@ static void damaged_state_is_refused_or_sound_never_harmful(void **state)
 static void values_are_counted_by_their_state(void **state)
 {
 	/* Load n.a., torque codes FB (reserved) and FE (error), speed n.a. */
-	struct frame frame = {.id = 0x0CF00400, .kind = FRAME_EXTENDED, .len = 8,
+	struct frame frame = {.id = 0x0CF00400,
+		.kind = FRAME_EXTENDED,
+		.len = 8,
 		.data = {0xFF, 0xFB, 0xFE, 0xFF, 0xFF, 0xFF, 0xF1, 0xFF}};
-	struct frame level = {.id = 0x18FEEF00, .kind = FRAME_EXTENDED, .len = 8,
+	struct frame level = {.id = 0x18FEEF00,
+		.kind = FRAME_EXTENDED,
+		.len = 8,
 		/* Oil level 100 %, crankcase pressure 251.99 kPa, coolant level 100 %. */
 		.data = {0xFF, 0xFF, 0xFA, 0xFF, 0xFF, 0xFA, 0xFF, 0xFA}};
 	struct observation o[OBSERVATIONS_MAX];

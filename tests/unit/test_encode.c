@@ -31,8 +31,8 @@ static size_t decode(const struct frame *frames, int count, struct observation *
 	return observations;
 }
 
-static const struct observation *observation_of(const struct observation *o, size_t count,
-	enum signal_id signal)
+static const struct observation *observation_of(
+	const struct observation *o, size_t count, enum signal_id signal)
 {
 	for (size_t i = 0; i < count; i++) {
 		if (o[i].signal == signal) {
@@ -57,15 +57,20 @@ static void engine_values_come_back_through_fast_packet(void **state)
 	struct message message;
 	unsigned messages;
 	int length = encode_payload(row, 1, values, 3, payload, sizeof(payload));
-	struct encode_header header = {.pgn = 127489, .priority = 2, .source = 7,
-		.destination = ADDRESS_GLOBAL, .bus = 3, .sequence = 5, .t_ns = 1000,
+	struct encode_header header = {.pgn = 127489,
+		.priority = 2,
+		.source = 7,
+		.destination = ADDRESS_GLOBAL,
+		.bus = 3,
+		.sequence = 5,
+		.t_ns = 1000,
 		.step_ns = 500000};
 
 	(void)state;
 	assert_int_equal(length, 26);
 	assert_int_equal(encode_way_of(row, (size_t)length), ENCODE_FAST);
-	int count = encode_frames(ENCODE_FAST, &header, payload, (size_t)length, frames,
-		ENCODE_FRAMES_MAX);
+	int count = encode_frames(
+		ENCODE_FAST, &header, payload, (size_t)length, frames, ENCODE_FRAMES_MAX);
 	assert_int_equal(count, 4);
 	size_t n = decode(frames, count, o, &messages, &message);
 	assert_int_equal(messages, 1);
@@ -88,8 +93,8 @@ static void engine_values_come_back_through_fast_packet(void **state)
 static void a_moment_comes_back_to_a_tenth_of_a_millisecond(void **state)
 {
 	static const uint32_t pgns[] = {126992, 129029, 129033};
-	static const enum signal_id signals[] = {SIGNAL_SYSTEM_TIME, SIGNAL_GNSS_TIME,
-		SIGNAL_GNSS_TIME};
+	static const enum signal_id signals[] = {
+		SIGNAL_SYSTEM_TIME, SIGNAL_GNSS_TIME, SIGNAL_GNSS_TIME};
 	uint8_t payload[MESSAGE_LENGTH_MAX];
 	struct frame frames[ENCODE_FRAMES_MAX];
 	struct observation o[OBSERVATIONS_MAX];
@@ -99,8 +104,8 @@ static void a_moment_comes_back_to_a_tenth_of_a_millisecond(void **state)
 	(void)state;
 	for (size_t i = 0; i < 3; i++) {
 		size_t row = (size_t)message_row_find(pgns[i]);
-		struct encode_value value = {(uint16_t)encode_field_of(row, signals[i]),
-			READING_VALID, 1700000000.1234};
+		struct encode_value value = {
+			(uint16_t)encode_field_of(row, signals[i]), READING_VALID, 1700000000.1234};
 		int length = encode_payload(row, 0, &value, 1, payload, sizeof(payload));
 		struct encode_header header = {.pgn = pgns[i], .destination = ADDRESS_GLOBAL};
 
@@ -127,17 +132,17 @@ static void fault_codes_come_back_through_both_kinds_of_transport(void **state)
 
 	(void)state;
 	for (size_t i = 0; i < 3; i++) {
-		values[i] = (struct encode_value){
-			(uint16_t)encode_field_of(row, SIGNAL_ACTIVE_FAULT), READING_VALID,
-			fault_code_value(&codes[i])};
+		values[i] =
+			(struct encode_value){(uint16_t)encode_field_of(row, SIGNAL_ACTIVE_FAULT),
+				READING_VALID, fault_code_value(&codes[i])};
 	}
 	int length = encode_payload(row, 0, values, 3, payload, sizeof(payload));
 	assert_int_equal(length, 14);
 	for (size_t w = 0; w < 2; w++) {
-		struct encode_header header = {.pgn = 65226, .source = 0, .destination = 0x21,
-			.step_ns = 50000000};
-		int count = encode_frames(ways[w], &header, payload, (size_t)length, frames,
-			ENCODE_FRAMES_MAX);
+		struct encode_header header = {
+			.pgn = 65226, .source = 0, .destination = 0x21, .step_ns = 50000000};
+		int count = encode_frames(
+			ways[w], &header, payload, (size_t)length, frames, ENCODE_FRAMES_MAX);
 		assert_int_equal(count, w == 0 ? 3 : 5);
 		size_t n = decode(frames, count, o, &messages, &message);
 		assert_int_equal(messages, 1);
@@ -159,8 +164,8 @@ static void fault_codes_come_back_through_both_kinds_of_transport(void **state)
 static void a_message_without_faults_gives_one_value_of_zero(void **state)
 {
 	size_t row = (size_t)message_row_find(65226);
-	struct encode_value value = {(uint16_t)encode_field_of(row, SIGNAL_ACTIVE_FAULT),
-		READING_VALID, 0};
+	struct encode_value value = {
+		(uint16_t)encode_field_of(row, SIGNAL_ACTIVE_FAULT), READING_VALID, 0};
 	uint8_t payload[MESSAGE_LENGTH_MAX];
 	struct frame frame;
 	struct observation o[OBSERVATIONS_MAX];

@@ -229,7 +229,8 @@ static void more_senders_than_room_cost_the_oldest_and_are_counted(void **state)
 	assert_int_equal(counted(DECODER_NO_ROOM), 1);
 	for (unsigned source = 1; source <= FAST_PACKET_SESSIONS_MAX; source++) {
 		for (unsigned part = 1; part < 3; part++) {
-			struct frame frame = frame_of(0x19FF0400 + source, 200 + source, parts[part], 8);
+			struct frame frame =
+				frame_of(0x19FF0400 + source, 200 + source, parts[part], 8);
 			assert_int_equal(decoder_accept(&decoder, &frame, &m), part == 2);
 		}
 	}
@@ -291,22 +292,25 @@ static void make_traffic(struct frame_stream *s, uint64_t seed)
 		for (unsigned i = 0; i < 44; i++) {
 			uint8_t source = (uint8_t)(i / 4);
 			size_t length = 4 + stream_random(s) % 220;
-			uint8_t destination = pgns[i % 4] == 126720 ? (uint8_t)(source + 1) :
-								      ADDRESS_GLOBAL;
-			struct sent_message *m = stream_send(s, pgns[i % 4], source % 2, source,
-				destination, length);
-			struct encode_header header = {.pgn = m->message.pgn, .source = source,
-				.destination = destination, .bus = source % 2,
+			uint8_t destination =
+				pgns[i % 4] == 126720 ? (uint8_t)(source + 1) : ADDRESS_GLOBAL;
+			struct sent_message *m = stream_send(
+				s, pgns[i % 4], source % 2, source, destination, length);
+			struct encode_header header = {.pgn = m->message.pgn,
+				.source = source,
+				.destination = destination,
+				.bus = source % 2,
 				.sequence = sequence[source][i % 4]++ & 7,
 				.t_ns = (int64_t)(round * 100 + stream_random(s) % 60) * MS,
 				.step_ns = (int64_t)(stream_random(s) % 1200) * 1000};
 			struct frame frames[32];
-			int count = encode_frames(ENCODE_FAST, &header, m->data, length, frames, 32);
+			int count =
+				encode_frames(ENCODE_FAST, &header, m->data, length, frames, 32);
 
 			assert_true(count > 0);
 			for (int f = 0; f < count; f++) {
-				s->frames[s->frame_count++] = (struct stream_frame){frames[f],
-					s->sent_count - 1};
+				s->frames[s->frame_count++] =
+					(struct stream_frame){frames[f], s->sent_count - 1};
 			}
 		}
 	}
@@ -328,14 +332,15 @@ static void interleaved_messages_all_come_out_once(void **state)
 	}
 	assert_int_equal(counted(DECODER_MESSAGES), s.sent_count);
 	assert_int_equal(counted(DECODER_INCOMPLETE) + counted(DECODER_ORPHANS) +
-		counted(DECODER_OUT_OF_SEQUENCE) + counted(DECODER_REPEATED), 0);
+				 counted(DECODER_OUT_OF_SEQUENCE) + counted(DECODER_REPEATED),
+		0);
 	stream_finish(&s);
 }
 
 static void no_false_message_comes_of_loss_repetition_and_disorder(void **state)
 {
-	static const double levels[][3] = {{0.05, 0, 0}, {0, 0.05, 0}, {0, 0, 0.05}, {0.02, 0.02, 0.02},
-		{0.3, 0.1, 0.1}, {0.6, 0.2, 0.2}};
+	static const double levels[][3] = {{0.05, 0, 0}, {0, 0.05, 0}, {0, 0, 0.05},
+		{0.02, 0.02, 0.02}, {0.3, 0.1, 0.1}, {0.6, 0.2, 0.2}};
 
 	(void)state;
 	for (unsigned level = 0; level < 6; level++) {
@@ -380,7 +385,8 @@ int main(void)
 {
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(a_message_comes_out_with_its_last_frame),
-		cmocka_unit_test(a_lost_frame_gives_the_message_up_and_counts_the_rest_as_out_of_turn),
+		cmocka_unit_test(
+			a_lost_frame_gives_the_message_up_and_counts_the_rest_as_out_of_turn),
 		cmocka_unit_test(a_frame_whose_start_was_not_heard_is_an_orphan),
 		cmocka_unit_test(repeated_frames_are_counted_and_change_nothing),
 		cmocka_unit_test(a_message_that_takes_too_long_is_given_up),

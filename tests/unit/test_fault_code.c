@@ -13,8 +13,8 @@ static void every_part_comes_back_from_the_value(void **state)
 {
 	(void)state;
 	for (uint32_t spn = 1; spn < 524287; spn += 997) {
-		struct fault_code code = {spn, (uint8_t)(spn % 32), (uint8_t)(spn / 3 % 128),
-			(uint8_t)(spn % 2)};
+		struct fault_code code = {
+			spn, (uint8_t)(spn % 32), (uint8_t)(spn / 3 % 128), (uint8_t)(spn % 2)};
 		struct fault_code back;
 
 		assert_true(fault_code_from_value(fault_code_value(&code), &back));
@@ -31,8 +31,7 @@ static void what_lasts_is_the_value_below_2_to_the_24(void **state)
 	struct fault_code often = {91, 3, 126, 0};
 
 	(void)state;
-	near(fmod(fault_code_value(&once), 16777216),
-		fmod(fault_code_value(&often), 16777216), 0);
+	near(fmod(fault_code_value(&once), 16777216), fmod(fault_code_value(&often), 16777216), 0);
 	near(fmod(fault_code_value(&once), 16777216), 91 + 3 * 524288.0, 0);
 }
 

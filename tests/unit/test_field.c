@@ -41,7 +41,8 @@ static void bits_are_those_that_a_walk_over_them_finds(void **state)
 	(void)state;
 	for (unsigned round = 0; round < 20000; round++) {
 		size_t length = 1 + random_bits() % 24;
-		uint8_t *data = malloc(length); /* exactly sized: a sanitizer sees a byte too many */
+		uint8_t *data =
+			malloc(length); /* exactly sized: a sanitizer sees a byte too many */
 		unsigned bits = 1 + (unsigned)(random_bits() % 64);
 		unsigned first_bit = (unsigned)(random_bits() % 200);
 		uint64_t code = 0;
@@ -117,7 +118,8 @@ static void check_ranges(enum message_family family, enum field_kind kind,
 		assert_int_equal(field_state(family, &field, cases[i].first), cases[i].state);
 		assert_int_equal(field_state(family, &field, cases[i].last), cases[i].state);
 		assert_int_equal(field_state(family, &field,
-			cases[i].first + (cases[i].last - cases[i].first) / 2), cases[i].state);
+					 cases[i].first + (cases[i].last - cases[i].first) / 2),
+			cases[i].state);
 	}
 }
 
@@ -165,9 +167,10 @@ static void j1939_states_of_two_bits_have_two_codes(void **state)
 	check_ranges(FAMILY_J1939, FIELD_STATE, cases, sizeof(cases) / sizeof(cases[0]));
 }
 
-/* Two public NMEA 2000 libraries agree on not available; one open definition database (commit 01d0dc3,
- * field types) has the code below as error, for numbers that reach 7, and ends the range of nearly
- * every field of 8 bits or more three codes below the top. That the third is reserved is from memory. */
+/* Two public NMEA 2000 libraries agree on not available; one open definition database (commit
+ * 01d0dc3, field types) has the code below as error, for numbers that reach 7, and ends the range
+ * of nearly every field of 8 bits or more three codes below the top. That the third is reserved is
+ * from memory. */
 static void nmea_2000_has_exact_codes(void **state)
 {
 	static const struct range_case unsigned_cases[] = {
@@ -233,7 +236,8 @@ static void each_state_has_the_code_that_reads_back_as_it(void **state)
 {
 	static const uint8_t widths[] = {2, 3, 4, 8, 16, 24, 32};
 	static const enum message_family families[] = {FAMILY_NMEA2000, FAMILY_J1939};
-	static const enum field_kind kinds[] = {FIELD_UNSIGNED, FIELD_SIGNED, FIELD_STATE, FIELD_BITS};
+	static const enum field_kind kinds[] = {
+		FIELD_UNSIGNED, FIELD_SIGNED, FIELD_STATE, FIELD_BITS};
 	unsigned codes = 0;
 
 	(void)state;
@@ -241,17 +245,18 @@ static void each_state_has_the_code_that_reads_back_as_it(void **state)
 		for (unsigned f = 0; f < 2; f++) {
 			for (unsigned k = 0; k < 4; k++) {
 				for (unsigned s = READING_VALID; s <= READING_IMPLAUSIBLE; s++) {
-					struct field_row field = {.bits = widths[w],
-						.kind = (uint8_t)kinds[k]};
+					struct field_row field = {
+						.bits = widths[w], .kind = (uint8_t)kinds[k]};
 					uint64_t code;
 
-					if (families[f] == FAMILY_J1939 && kinds[k] == FIELD_SIGNED) {
+					if (families[f] == FAMILY_J1939 &&
+						kinds[k] == FIELD_SIGNED) {
 						continue; /* J1939 has no signed fields */
 					}
 					if (field_special_code(families[f], &field,
 						    (enum reading_state)s, &code)) {
-						assert_int_equal(field_state(families[f], &field,
-							code), s);
+						assert_int_equal(
+							field_state(families[f], &field, code), s);
 						codes++;
 					}
 				}
@@ -302,8 +307,8 @@ static void text_ends_before_its_fill_and_keeps_only_what_prints(void **state)
 	assert_int_equal(field_text(&field, (const uint8_t *)"Pump 123", 8, out, 0), 0);
 }
 
-/* The quick way (steps) against the plain one (field_read), over every feeding field of every row and
- * random payloads of every length from a heap block of just that size. */
+/* The quick way (steps) against the plain one (field_read), over every feeding field of every row
+ * and random payloads of every length from a heap block of just that size. */
 static void steps_read_what_field_read_reads(void **state)
 {
 	struct observation out[OBSERVATIONS_MAX];
@@ -317,13 +322,18 @@ static void steps_read_what_field_read_reads(void **state)
 		for (unsigned round = 0; round < 60 * (most + 1); round++) {
 			size_t length = round % (most + 1);
 			uint8_t *data = malloc(length > 0 ? length : 1);
-			struct message message = {.length = (uint16_t)length, .row = (int16_t)r,
-				.data = data, .source = 9, .bus = 2, .t_ns = 77};
+			struct message message = {.length = (uint16_t)length,
+				.row = (int16_t)r,
+				.data = data,
+				.source = 9,
+				.bus = 2,
+				.t_ns = 77};
 
 			for (size_t i = 0; i < length; i++) {
 				uint64_t dice = random_bits();
-				data[i] = (uint8_t)(dice % 4 == 0 ? 0xF9 + dice / 4 % 7 :
-					dice % 4 == 1 ? 0x7F - dice / 4 % 2 : dice / 4);
+				data[i] = (uint8_t)(dice % 4 == 0   ? 0xF9 + dice / 4 % 7
+						    : dice % 4 == 1 ? 0x7F - dice / 4 % 2
+								    : dice / 4);
 			}
 			for (size_t i = 0; i < row->field_count; i++) {
 				const struct field_row *field = &row->fields[i];
@@ -331,12 +341,13 @@ static void steps_read_what_field_read_reads(void **state)
 				struct field_reading reading;
 				uint64_t counts[5] = {0};
 
-				if (!field_step_init(&step, (enum message_family)row->family,
-					    field) || field->kind == FIELD_OWN) {
+				if (!field_step_init(
+					    &step, (enum message_family)row->family, field) ||
+					field->kind == FIELD_OWN) {
 					continue;
 				}
-				size_t n = field_steps_read(&step, 1, row, &message, 5, out,
-					OBSERVATIONS_MAX, counts);
+				size_t n = field_steps_read(
+					&step, 1, row, &message, 5, out, OBSERVATIONS_MAX, counts);
 				bool present = field_read(row, field, data, length, &reading);
 				assert_int_equal(present,
 					(size_t)(field->first_bit + field->bits) <= length * 8);

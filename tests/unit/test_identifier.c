@@ -51,8 +51,8 @@ static void published_identifiers_come_together(void **state)
 	for (size_t i = 0; i < sizeof(published) / sizeof(published[0]); i++) {
 		const struct identifier *p = &published[i];
 
-		assert_int_equal(identifier_build(p->priority, p->pgn, p->destination, p->source),
-			p->id);
+		assert_int_equal(
+			identifier_build(p->priority, p->pgn, p->destination, p->source), p->id);
 	}
 }
 
@@ -62,7 +62,8 @@ static void every_identifier_comes_back(void **state)
 	/* Every PGN, with one source address each. */
 	for (uint32_t id = 0x40; id < UINT32_C(1) << 29; id += 0x101) {
 		assert_int_equal(identifier_build(identifier_priority(id), identifier_pgn(id),
-			identifier_destination(id), identifier_source(id)), id);
+					 identifier_destination(id), identifier_source(id)),
+			id);
 	}
 }
 

@@ -1,5 +1,5 @@
-/* One walk over all message tables: what must hold of every row and field. That every row has a vector
- * is tests/golden/test_messages.c's to check. */
+/* One walk over all message tables: what must hold of every row and field. That every row has a
+ * vector is tests/golden/test_messages.c's to check. */
 #include <math.h>
 #include <setjmp.h>
 #include <stdarg.h>
@@ -69,7 +69,8 @@ static void rows_say_what_they_are_and_where_from(void **state)
 		assert_int_equal(row->family == FAMILY_NMEA2000, row->pgn > UINT16_MAX);
 		for (size_t j = 0; j < i; j++) {
 			assert_string_not_equal(row->name, message_row_get(j)->name);
-			assert_true(row->abbreviation[0] == '\0' ||
+			assert_true(
+				row->abbreviation[0] == '\0' ||
 				strcmp(row->abbreviation, message_row_get(j)->abbreviation) != 0);
 		}
 	}
@@ -102,11 +103,12 @@ static void fields_fit_their_message(void **state)
 	(void)state;
 	for (size_t i = 0; i < message_row_count(); i++) {
 		const struct message_row *row = message_row_get(i);
-		size_t most = row->length > 0 ? row->length :
-			row->travels == TRAVELS_FAST ? FAST_PACKET_LENGTH_MAX : MESSAGE_LENGTH_MAX;
+		size_t most = row->length > 0		     ? row->length
+			      : row->travels == TRAVELS_FAST ? FAST_PACKET_LENGTH_MAX
+							     : MESSAGE_LENGTH_MAX;
 
-		assert_true(row->travels == TRAVELS_FAST ? most <= FAST_PACKET_LENGTH_MAX :
-			most <= 8 || row->length == 0);
+		assert_true(row->travels == TRAVELS_FAST ? most <= FAST_PACKET_LENGTH_MAX
+							 : most <= 8 || row->length == 0);
 		for (size_t f = 0; f < row->field_count; f++) {
 			const struct field_row *field = &row->fields[f];
 
@@ -181,7 +183,8 @@ static void feeding_fields_suit_their_signal(void **state)
 				assert_int_equal(signal->use == USE_STATE, is_state);
 				/* At least a hundred steps of the coding (or all its states) lie in
 				 * the plausible range: a scale in the wrong unit would not. */
-				double least = signal->low > field->offset ? signal->low : field->offset;
+				double least =
+					signal->low > field->offset ? signal->low : field->offset;
 				double scale = is_state ? 1 : field->scale;
 				assert_true(scale > 0);
 				assert_true(signal->high - least >= (is_state ? 1 : 100 * scale));
@@ -208,8 +211,9 @@ static void engine_signals_come_with_an_engine(void **state)
 			}
 			switch (signal_get((enum signal_id)row->fields[f].signal)->scope) {
 			case SCOPE_ENGINE:
-				assert_int_equal(row->instance_rule, row->family == FAMILY_J1939 ?
-					INSTANCE_SOURCE : INSTANCE_BYTE);
+				assert_int_equal(row->instance_rule, row->family == FAMILY_J1939
+									     ? INSTANCE_SOURCE
+									     : INSTANCE_BYTE);
 				break;
 			case SCOPE_TANK:
 			case SCOPE_BATTERY:
@@ -220,7 +224,7 @@ static void engine_signals_come_with_an_engine(void **state)
 				break;
 			case SCOPE_TEMPERATURE:
 				assert_true(row->instance_rule == INSTANCE_SOURCE_KIND ||
-					row->instance_rule == INSTANCE_KIND);
+					    row->instance_rule == INSTANCE_KIND);
 				break;
 			case SCOPE_VESSEL:
 				break;
@@ -250,8 +254,8 @@ static void rows_travel_as_the_published_lists_say(void **state)
 }
 
 /* Documentation of a public library's fast-packet module: below 0x10000 single, 0x10000 to 0x1EFFF
- * fast, from 0x1F000 mixed; 129540 is carried by transport in a published test but fast by the lists;
- * from 130816 on a maker's own, fast. */
+ * fast, from 0x1F000 mixed; 129540 is carried by transport in a published test but fast by the
+ * lists; from 130816 on a maker's own, fast. */
 static void pgns_without_a_row_travel_by_their_range(void **state)
 {
 	(void)state;

@@ -1,6 +1,7 @@
-/* Open captures of real buses, which may not be handed on and so are not in this repository. They are
- * read from the folder in SIGHTBOWL_OPEN_DATA, by default a folder beside the repository; without them
- * this test skips, and says so. The figures were read off the captures by a script of others.
+/* Open captures of real buses, which may not be handed on and so are not in this repository. They
+ * are read from the folder in SIGHTBOWL_OPEN_DATA, by default a folder beside the repository;
+ * without them this test skips, and says so. The figures were read off the captures by a script of
+ * others.
  *
  * - j1939-trucks: SystemsCyber/J1939_Attack_Datasets, commit 97511639, normal.log (driving), and
  *   SystemsCyber/CyberTruckResources, commit f434e585, KWTruck.txt (cold start).
@@ -35,7 +36,8 @@ struct tally {
 };
 
 static struct tally tallies[SIGNAL_COUNT][256];
-static unsigned long_messages; /* of more than one frame: as many as broadcasts announced (by awk) */
+static unsigned
+	long_messages; /* of more than one frame: as many as broadcasts announced (by awk) */
 
 /* One line of candump's log or of its screen text with relative times. */
 static bool parse_line(const char *line, struct frame *ret_frame)
@@ -93,8 +95,10 @@ static void tally_message(const struct message *m)
 		t->messages++;
 		t->counts[o[i].state]++;
 		if (o[i].state == READING_VALID) {
-			t->least = t->counts[READING_VALID] == 1 ? o[i].value : fmin(t->least, o[i].value);
-			t->most = t->counts[READING_VALID] == 1 ? o[i].value : fmax(t->most, o[i].value);
+			t->least = t->counts[READING_VALID] == 1 ? o[i].value
+								 : fmin(t->least, o[i].value);
+			t->most = t->counts[READING_VALID] == 1 ? o[i].value
+								: fmax(t->most, o[i].value);
 			t->sum += o[i].value;
 		}
 	}
@@ -224,8 +228,8 @@ static void the_boats_positions_come_out_whole(void **state)
 				double *before = &last[o[i].signal == SIGNAL_LONGITUDE];
 				assert_int_equal(o[i].state, READING_VALID);
 				if (positions > 1) {
-					longest_step_deg = fmax(longest_step_deg,
-						fabs(o[i].value - *before));
+					longest_step_deg =
+						fmax(longest_step_deg, fabs(o[i].value - *before));
 				}
 				*before = o[i].value;
 				positions++;
@@ -252,8 +256,8 @@ static void nothing_on_the_boats_bus_breaks(void **state)
 	assert_true(battery->messages > 1000 && humidity->messages > 500);
 	assert_int_equal(battery->counts[READING_IMPLAUSIBLE], battery->messages);
 	assert_int_equal(humidity->counts[READING_IMPLAUSIBLE], humidity->messages);
-	assert_int_equal(decoder.counters[DECODER_IMPLAUSIBLE],
-		battery->messages + humidity->messages);
+	assert_int_equal(
+		decoder.counters[DECODER_IMPLAUSIBLE], battery->messages + humidity->messages);
 }
 
 int main(void)

@@ -10,7 +10,7 @@
 #include "decoders/encode.h"
 #include "frame_stream.h"
 
-#define MS INT64_C(1000000)
+#define MS	   INT64_C(1000000)
 #define ORIGINATOR 0x80
 #define RECEIVER   0x90
 
@@ -26,8 +26,11 @@ static uint64_t counted(enum decoder_counter counter)
 /* A message of PGN 65226 as frames; returns how many. */
 static int make(enum encode_way way, size_t length, int64_t t_ns)
 {
-	struct encode_header header = {.pgn = 65226, .priority = 6, .source = ORIGINATOR,
-		.destination = way == ENCODE_BAM ? ADDRESS_GLOBAL : RECEIVER, .t_ns = t_ns,
+	struct encode_header header = {.pgn = 65226,
+		.priority = 6,
+		.source = ORIGINATOR,
+		.destination = way == ENCODE_BAM ? ADDRESS_GLOBAL : RECEIVER,
+		.t_ns = t_ns,
 		.step_ns = 50 * MS};
 
 	for (size_t i = 0; i < sizeof(payload); i++) {
@@ -51,8 +54,8 @@ static unsigned feed_some(int first, int last, struct message *ret_message)
 	return messages;
 }
 
-static struct frame control_of(uint8_t from, uint8_t to, int64_t t_ns, uint8_t kind, uint8_t second,
-	uint8_t third)
+static struct frame control_of(
+	uint8_t from, uint8_t to, int64_t t_ns, uint8_t kind, uint8_t second, uint8_t third)
 {
 	struct frame frame = {.t_ns = t_ns,
 		.id = identifier_build(7, TRANSPORT_PGN_CONNECTION, to, from),
@@ -137,8 +140,8 @@ static void repeated_packets_and_starts_change_nothing(void **state)
 	assert_int_equal(counted(DECODER_INCOMPLETE), 0);
 }
 
-/* T1 750 ms: the receiver gives up that long after the last packet (kernel's J1939 transport, commits
- * 0ae18a82 and c6eea1c8). */
+/* T1 750 ms: the receiver gives up that long after the last packet (kernel's J1939 transport,
+ * commits 0ae18a82 and c6eea1c8). */
 static void a_broadcast_is_given_up_after_750_ms(void **state)
 {
 	struct message m;
@@ -248,9 +251,10 @@ static void either_side_may_abort(void **state)
 		decoder_init(&decoder);
 		make(ENCODE_CONNECTION, 30, 0);
 		feed_some(0, 3, &m);
-		struct frame stop = side == 0 ?
-			control_of(RECEIVER, ORIGINATOR, frames[3].t_ns, TRANSPORT_ABORT, 3, 0xFF) :
-			control_of(ORIGINATOR, RECEIVER, frames[3].t_ns, TRANSPORT_ABORT, 3, 0xFF);
+		struct frame stop = side == 0 ? control_of(RECEIVER, ORIGINATOR, frames[3].t_ns,
+							TRANSPORT_ABORT, 3, 0xFF)
+					      : control_of(ORIGINATOR, RECEIVER, frames[3].t_ns,
+							TRANSPORT_ABORT, 3, 0xFF);
 		decoder_accept(&decoder, &stop, &m);
 		assert_int_equal(counted(DECODER_ABORTED), 1);
 		assert_int_equal(feed_some(4, 7, &m), 0);
@@ -276,12 +280,12 @@ static void an_abort_of_another_pgn_stops_nothing(void **state)
 static void impossible_announcements_are_malformed(void **state)
 {
 	static const uint8_t bad[][8] = {
-		{32, 0, 0, 0, 0xFF, 0xCA, 0xFE, 0},       /* nothing */
+		{32, 0, 0, 0, 0xFF, 0xCA, 0xFE, 0},	    /* nothing */
 		{32, 0xFA, 0x06, 255, 0xFF, 0xCA, 0xFE, 0}, /* 1786 bytes */
-		{32, 20, 0, 4, 0xFF, 0xCA, 0xFE, 0},      /* a packet too many */
-		{32, 20, 0, 2, 0xFF, 0xCA, 0xFE, 0},      /* one too few */
-		{32, 20, 0, 3, 0xFF, 0, 0, 4},            /* no PGN: 262144 */
-		{16, 20, 0, 3, 0xFF, 0xCA, 0xFE, 0},      /* a connection with all */
+		{32, 20, 0, 4, 0xFF, 0xCA, 0xFE, 0},	    /* a packet too many */
+		{32, 20, 0, 2, 0xFF, 0xCA, 0xFE, 0},	    /* one too few */
+		{32, 20, 0, 3, 0xFF, 0, 0, 4},		    /* no PGN: 262144 */
+		{16, 20, 0, 3, 0xFF, 0xCA, 0xFE, 0},	    /* a connection with all */
 	};
 	struct message m;
 
@@ -349,7 +353,8 @@ static void count_message(struct frame_stream *s, const struct message *m)
 	}
 }
 
-/* Seven senders, broadcasts and connections, each sender's at least a second apart (as DM1 is sent). */
+/* Seven senders, broadcasts and connections, each sender's at least a second apart (as DM1 is
+ * sent). */
 static void make_traffic(struct frame_stream *s, uint64_t seed)
 {
 	stream_init(s, 40000, 1200, seed);
@@ -361,18 +366,21 @@ static void make_traffic(struct frame_stream *s, uint64_t seed)
 			size_t length = 9 + stream_random(s) % 150;
 			struct sent_message *m = stream_send(s, is_broadcast ? 65226 : 65227,
 				source % 3, source, destination, length);
-			struct encode_header header = {.pgn = m->message.pgn, .priority = 6,
-				.source = source, .destination = destination, .bus = source % 3,
+			struct encode_header header = {.pgn = m->message.pgn,
+				.priority = 6,
+				.source = source,
+				.destination = destination,
+				.bus = source % 3,
 				.t_ns = (int64_t)(round * 2600 + stream_random(s) % 300) * MS,
 				.step_ns = (int64_t)(20000 + stream_random(s) % 30000) * 1000};
 			struct frame out[ENCODE_FRAMES_MAX];
-			int count = encode_frames(is_broadcast ? ENCODE_BAM : ENCODE_CONNECTION, &header,
-				m->data, length, out, ENCODE_FRAMES_MAX);
+			int count = encode_frames(is_broadcast ? ENCODE_BAM : ENCODE_CONNECTION,
+				&header, m->data, length, out, ENCODE_FRAMES_MAX);
 
 			assert_true(count > 0);
 			for (int f = 0; f < count; f++) {
-				s->frames[s->frame_count++] = (struct stream_frame){out[f],
-					s->sent_count - 1};
+				s->frames[s->frame_count++] =
+					(struct stream_frame){out[f], s->sent_count - 1};
 			}
 		}
 	}

@@ -1,10 +1,9 @@
 /* Our side of the comparison with a decoder of other descent (compare.js).
  *
- * second_opinion write: messages with random content, one JSON object a line: the PGN, its frames as
- * candump log lines, and each field as we mean it.
- * second_opinion read: frames from standard input, "ID LENGTH BYTE…" in hexadecimal, and each whole
- * message as we read it, in the same form without the frames.
- * second_opinion fast: every PGN that travels by fast packet, in one JSON list.
+ * second_opinion write: messages with random content, one JSON object a line: the PGN, its frames
+ * as candump log lines, and each field as we mean it. second_opinion read: frames from standard
+ * input, "ID LENGTH BYTE…" in hexadecimal, and each whole message as we read it, in the same form
+ * without the frames. second_opinion fast: every PGN that travels by fast packet, in one JSON list.
  * A field is named by its place only: first bit and width.
  */
 #include <math.h>
@@ -67,11 +66,13 @@ static void print_fields(const struct message *message)
 				printf("\"value\":null}");
 			}
 		} else if (field_read(row, field, message->data, message->length, &reading)) {
-			bool is_number = field->kind == FIELD_UNSIGNED || field->kind == FIELD_SIGNED;
+			bool is_number =
+				field->kind == FIELD_UNSIGNED || field->kind == FIELD_SIGNED;
 
 			print_head(field, comma, is_number ? "number" : "state");
 			/* What is implausible aboard is a number to the other side. */
-			if (reading.state == READING_VALID || reading.state == READING_IMPLAUSIBLE) {
+			if (reading.state == READING_VALID ||
+				reading.state == READING_IMPLAUSIBLE) {
 				printf("\"step\":%.17g,\"plausible\":%s,\"value\":%.17g}",
 					is_number && field->scale > 0 ? field->scale : 1,
 					reading.state == READING_VALID ? "true" : "false",
@@ -88,8 +89,8 @@ static void print_fields(const struct message *message)
 }
 
 /* A random content of a field: now and then not available or error, mostly a number. */
-static bool choose(enum message_family family, const struct field_row *field,
-	struct encode_value *ret_value)
+static bool choose(
+	enum message_family family, const struct field_row *field, struct encode_value *ret_value)
 {
 	uint64_t dice = random_bits() % 10;
 
@@ -98,7 +99,8 @@ static bool choose(enum message_family family, const struct field_row *field,
 		return false;
 	}
 	if (field->kind == FIELD_OWN) {
-		ret_value->value = (double)(random_bits() % 4000000000) + (double)(random_bits() % 100) / 100;
+		ret_value->value =
+			(double)(random_bits() % 4000000000) + (double)(random_bits() % 100) / 100;
 		return true;
 	}
 	for (unsigned tries = 0; tries < 100; tries++) {
@@ -107,7 +109,8 @@ static bool choose(enum message_family family, const struct field_row *field,
 		uint64_t back;
 
 		if (field->bits == 64) {
-			code >>= 7 + random_bits() % 4; /* a place on earth, and 53 bits of a double */
+			code >>= 7 +
+				 random_bits() % 4; /* a place on earth, and 53 bits of a double */
 		}
 		ret_value->value = field_value(field, code);
 		if (field_state(family, field, code) == READING_VALID &&
@@ -130,8 +133,8 @@ static int write_case(size_t index, uint8_t sequence)
 		values[count].field = (uint16_t)i;
 		count += choose((enum message_family)row->family, &row->fields[i], &values[count]);
 	}
-	int length = encode_payload(index, (uint16_t)(random_bits() % 4), values, count, payload,
-		sizeof(payload));
+	int length = encode_payload(
+		index, (uint16_t)(random_bits() % 4), values, count, payload, sizeof(payload));
 	if (length < 0) {
 		return length;
 	}
@@ -143,8 +146,11 @@ static int write_case(size_t index, uint8_t sequence)
 			memcpy(payload + field->first_bit / 8, "Sounder 1", 9);
 		}
 	}
-	struct encode_header header = {.pgn = row->pgn, .priority = 3, .source = 35,
-		.destination = ADDRESS_GLOBAL, .sequence = sequence & 7};
+	struct encode_header header = {.pgn = row->pgn,
+		.priority = 3,
+		.source = 35,
+		.destination = ADDRESS_GLOBAL,
+		.sequence = sequence & 7};
 	int frame_count = encode_frames(encode_way_of(index, (size_t)length), &header, payload,
 		(size_t)length, frames, ENCODE_FRAMES_MAX);
 	printf("{\"pgn\":%u,\"lines\":[", (unsigned)row->pgn);
@@ -156,7 +162,9 @@ static int write_case(size_t index, uint8_t sequence)
 		printf("\"");
 	}
 	printf("],");
-	struct message message = {.pgn = row->pgn, .length = (uint16_t)length, .data = payload,
+	struct message message = {.pgn = row->pgn,
+		.length = (uint16_t)length,
+		.data = payload,
 		.row = (int16_t)index};
 	print_fields(&message);
 	return frame_count;
