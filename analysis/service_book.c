@@ -296,8 +296,16 @@ static const char *check_field(const struct book_entry *entry, unsigned bit, uns
 		if (!(value >= row->low && value <= row->high)) {
 			return complaint(field, row->out_of_range, ret_field);
 		}
-	} else if (service_book_text(entry, field)[0] == '\0') {
+		return NULL;
+	}
+	if (service_book_text(entry, field)[0] == '\0') {
 		return complaint(field, "an empty text tells nothing", ret_field);
+	}
+	for (const char *at = service_book_text(entry, field); *at != '\0'; at++) {
+		if ((unsigned char)*at < 0x20 || *at == 0x7F) {
+			return complaint(field, "a text is one line, without control characters",
+				ret_field);
+		}
 	}
 	return NULL;
 }

@@ -316,9 +316,10 @@ int book_store_put(struct log_store *store, struct book_entry *entries, size_t c
 	return end_write(store, result);
 }
 
+/* Figures come back from a file with ten digits. */
 static bool same_number(double a, double b)
 {
-	return a == b || (isnan(a) && isnan(b));
+	return a == b || (isnan(a) && isnan(b)) || fabs(a - b) <= 1e-9 * fabs(a);
 }
 
 static bool same_entry(const struct book_entry *a, const struct book_entry *b)
@@ -339,6 +340,28 @@ static bool same_entry(const struct book_entry *a, const struct book_entry *b)
 	return same;
 }
 
+static int import_revision(struct log_store *store, sqlite3_stmt *insert,
+	const struct book_entry *entry, size_t *known)
+{
+	struct book_entry there;
+	int result = read_one(log_store_db(store),
+		"SELECT " COLUMNS " FROM book WHERE entry = ?1 AND revision = ?2", entry->entry,
+		entry->revision, &there);
+
+	if (result == -ENOENT) {
+		bind_entry(insert, entry);
+		return run_write(store, insert);
+	}
+	if (result == 0 && !same_entry(&there, entry)) {
+		(void)snprintf(store->error, sizeof(store->error),
+			"entry %lld, revision %lld, is in the book with other contents",
+			(long long)entry->entry, (long long)entry->revision);
+		return -EEXIST;
+	}
+	*known += result == 0;
+	return result;
+}
+
 int book_store_import(struct log_store *store, const struct book_entry *entries, size_t count,
 	size_t *ret_known)
 {
@@ -351,22 +374,20 @@ int book_store_import(struct log_store *store, const struct book_entry *entries,
 	}
 	result = prepare_insert(store, &insert);
 	for (size_t i = 0; result == 0 && i < count; i++) {
-		struct book_entry there;
+		if (entries[i].entry != 0) {
+			result = import_revision(store, insert, &entries[i], &known);
+		}
+	}
+	/* New ones get numbers behind those. */
+	for (size_t i = 0; result == 0 && i < count; i++) {
+		struct book_entry fresh = entries[i];
 
-		result = read_one(log_store_db(store),
-			"SELECT " COLUMNS " FROM book WHERE entry = ?1 AND revision = ?2",
-			entries[i].entry, entries[i].revision, &there);
-		if (result == -ENOENT) {
-			bind_entry(insert, &entries[i]);
-			result = run_write(store, insert);
-		} else if (result == 0 && same_entry(&there, &entries[i])) {
-			known++;
-		} else if (result == 0) {
-			(void)snprintf(store->error, sizeof(store->error),
-				"entry %lld, revision %lld, is in the book with other contents",
-				(long long)entries[i].entry, (long long)entries[i].revision);
-			*ret_known = i;
-			result = -EEXIST;
+		if (fresh.entry == 0) {
+			result = number_entry(store, &fresh);
+			if (result == 0) {
+				bind_entry(insert, &fresh);
+				result = run_write(store, insert);
+			}
 		}
 	}
 	(void)sqlite3_finalize(insert);

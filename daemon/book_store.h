@@ -32,9 +32,9 @@ int book_store_entry(sqlite3 *db, int64_t number, struct book_entry *ret_entry);
  * become the next revision of theirs (-ENOENT: there is none). The numbers given are set in entries. */
 int book_store_put(struct log_store *store, struct book_entry *entries, size_t count);
 
-/* Puts whole revisions in as they are numbered (an import). Those that are in the book already, the
- * same in every field, are skipped and counted in ret_known; -EEXIST: one is there with other
- * contents, whose place in entries is then in ret_known. All or none. */
+/* Puts whole revisions in as they are numbered (an import), and those without a number (entry 0) as
+ * new entries. Revisions that are in the book already, the same in every field, are passed over and
+ * counted in ret_known; -EEXIST: one is there with other contents. All or none. */
 int book_store_import(struct log_store *store, const struct book_entry *entries, size_t count,
 	size_t *ret_known);
 

@@ -14,6 +14,8 @@ extern const struct command command_trips;
 extern const struct command command_events;
 /* element_commands.c */
 extern const struct command command_elements;
+/* book_commands.c */
+extern const struct command command_book;
 
 /* page_command.c */
 extern const struct command command_page;

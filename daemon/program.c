@@ -13,6 +13,7 @@ static const struct command *const commands[] = {
 	&command_trips,
 	&command_elements,
 	&command_events,
+	&command_book,
 	&command_watch,
 	&command_page,
 	&command_password,

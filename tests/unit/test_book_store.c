@@ -326,12 +326,17 @@ static void an_import_is_whole_or_nothing_and_may_be_repeated(void **state)
 	assert_int_equal(known, 2);
 	entries[1].litres += 1;
 	assert_int_equal(book_store_import(store, entries, 3, &known), -EEXIST);
-	assert_int_equal(known, 1);
 	assert_string_equal(log_store_error(store),
 		"entry 5, revision 2, is in the book with other contents");
 	assert_int_equal(book_store_revisions(log_store_db(store), &found, &count), 0);
 	assert_int_equal(count, 3);
 	free(found);
+	/* One without a number becomes a new entry behind all others. */
+	entries[1] = full_entry(BOOK_NOTE, START_S);
+	assert_int_equal(book_store_import(store, entries + 1, 2, &known), 0);
+	assert_int_equal(known, 1);
+	assert_int_equal(book_store_entry(log_store_db(store), 7, &entries[0]), 0);
+	assert_int_equal(entries[0].kind, BOOK_NOTE);
 	log_store_close(store);
 }
 

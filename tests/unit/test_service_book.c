@@ -153,6 +153,11 @@ static void figures_out_of_range_are_refused(void **state)
 		service_book_set_number(&entry, BOOK_LITRES, wrong[i]);
 		assert_non_null(service_book_check(&entry, &boat, NULL));
 	}
+	service_book_entry_init(&entry, BOOK_NOTE);
+	(void)service_book_set_text(&entry, BOOK_REMARK, "two\nlines");
+	assert_non_null(service_book_check(&entry, &boat, NULL));
+	(void)service_book_set_text(&entry, BOOK_REMARK, "");
+	assert_non_null(service_book_check(&entry, &boat, NULL));
 	service_book_entry_init(&entry, BOOK_STOCK);
 	(void)service_book_set_text(&entry, BOOK_ITEM, "seal kit");
 	service_book_set_number(&entry, BOOK_PIECES, 0);
