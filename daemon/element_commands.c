@@ -1,13 +1,10 @@
 /* element_commands.c: elements: what has passed each element, and when it falls due. */
-#include <math.h>
-#include <stdlib.h>
 #include <string.h>
 #include <time.h>
 
-#include "analysis/element_account.h"
-#include "analysis/service_ledger.h"
 #include "daemon/commands.h"
 #include "daemon/element_table.h"
+#include "daemon/service_account.h"
 #include "daemon/utc_time.h"
 
 #define COUNT(columns) (sizeof(columns) / sizeof((columns)[0]))
@@ -33,156 +30,69 @@ static const struct table_column element_columns[] = {
 	{"basis", TABLE_TEXT, QUANTITY_NONE, 0},
 };
 
-/* What the table is made of. */
-struct element_data {
-	struct supply_portion *portions;
-	size_t portion_count;
-	bool has_first;
-	int64_t first_ns; /* of the log */
-	struct element_fitting *fittings;
-	size_t fitting_count;
-};
-
-static bool add_portion(struct element_data *data, size_t *size, sqlite3_stmt *statement)
+static void put_time(struct table *table, bool known, int64_t utc_ns)
 {
-	if (data->portion_count == *size) {
-		size_t grown_size = *size == 0 ? 256 : *size * 2;
-		struct supply_portion *grown = realloc(data->portions,
-			grown_size * sizeof(*grown));
-		if (grown == NULL) {
-			return false;
-		}
-		data->portions = grown;
-		*size = grown_size;
+	if (known) {
+		table_put_time(table, utc_ns);
+	} else {
+		table_put_unknown(table);
 	}
-	data->portions[data->portion_count++] = (struct supply_portion){
-		.engine = (unsigned)sqlite3_column_int(statement, 0),
-		.dated = sqlite3_column_type(statement, 1) != SQLITE_NULL &&
-			sqlite3_column_type(statement, 2) != SQLITE_NULL,
-		.start_ns = sqlite3_column_int64(statement, 1),
-		.end_ns = sqlite3_column_int64(statement, 2),
-		.engine_h = sqlite3_column_double(statement, 3),
-		.supply_l = sqlite3_column_type(statement, 4) == SQLITE_NULL
-			? NAN : sqlite3_column_double(statement, 4),
-	};
-	return true;
-}
-
-static enum program_exit load_runs(const struct command_line *line, sqlite3 *db,
-	struct element_data *data)
-{
-	sqlite3_stmt *statement;
-	size_t size = 0;
-	int rc = sqlite3_prepare_v2(db, "SELECT engine, start_utc_ns, end_utc_ns, engine_h, supply_l "
-		"FROM run_list ORDER BY start_utc_ns, run", -1, &statement, NULL);
-
-	while (rc == SQLITE_OK || rc == SQLITE_ROW) {
-		rc = sqlite3_step(statement);
-		if (rc == SQLITE_ROW && !add_portion(data, &size, statement)) {
-			(void)sqlite3_finalize(statement);
-			return command_failed(line, "no memory left");
-		}
-	}
-	(void)sqlite3_finalize(statement); /* repeats rc */
-	if (rc == SQLITE_DONE) {
-		rc = sqlite3_prepare_v2(db, "SELECT min(start_utc_ns) FROM session_list", -1,
-			&statement, NULL);
-		if (rc == SQLITE_OK && (rc = sqlite3_step(statement)) == SQLITE_ROW) {
-			data->has_first = sqlite3_column_type(statement, 0) != SQLITE_NULL;
-			data->first_ns = sqlite3_column_int64(statement, 0);
-			rc = SQLITE_DONE;
-		}
-		(void)sqlite3_finalize(statement);
-	}
-	return rc == SQLITE_DONE ? EXIT_DONE
-				 : command_failed(line, "cannot read the log: %s", sqlite3_errmsg(db));
-}
-
-static enum program_exit lay_out(const struct command_line *line, const struct boat *boat,
-	struct element_data *data)
-{
-	data->fittings = calloc(LEDGER_FITTINGS(boat->filter_count, 0) + 1, sizeof(*data->fittings));
-	if (data->fittings == NULL) {
-		return command_failed(line, "no memory left");
-	}
-	data->fitting_count = service_ledger_fittings(boat, NULL, 0, data->fittings);
-	for (size_t i = 0; i < data->portion_count; i++) {
-		service_ledger_pass(boat, NULL, 0, &data->portions[i], data->fittings,
-			data->fitting_count, NULL);
-	}
-	return EXIT_DONE;
 }
 
 static void put_element(struct table *table, const struct boat *boat,
-	const struct element_data *data, const struct element_fitting *fitting, int64_t now_ns)
+	const struct service_account *account, const struct element_fitting *fitting, int64_t now_ns)
 {
 	const struct boat_filter *filter = &boat->filters[fitting->filter];
-	struct element_use use = element_use_of(data->portions, data->portion_count,
-		filter->engine, data->has_first ? data->first_ns : now_ns, now_ns);
-	struct element_account account;
+	struct element_outlook outlook;
 
-	element_account_judge(filter, fitting, &use, now_ns, &account);
+	service_account_outlook(account, boat, fitting, now_ns, &outlook);
 	table_put_text(table, filter->name);
 	table_put_text(table, filter->stage);
 	table_put_text(table, fitting->element[0] == '\0' ? NULL : fitting->element);
 	table_put_real(table, fitting->micron);
-	if (fitting->has_fitted) {
-		table_put_time(table, fitting->fitted_ns);
-	} else {
-		table_put_unknown(table);
-	}
-	if (fitting->has_removed) {
-		table_put_time(table, fitting->removed_ns);
-	} else {
-		table_put_unknown(table);
-	}
+	put_time(table, fitting->has_fitted, fitting->fitted_ns);
+	put_time(table, fitting->has_removed, fitting->removed_ns);
 	table_put_real(table, fitting->engine_h);
 	table_put_real(table, fitting->litres);
-	table_put_unknown(table); /* restriction_kpa, reference_kpa: nothing was measured */
-	table_put_unknown(table);
+	table_put_real(table, outlook.restriction_kpa);
+	table_put_real(table, outlook.reference_kpa);
 	table_put_real(table, filter->limit_kpa);
 	if (!fitting->has_removed) {
-		table_put_real(table, account.used_pct);
-		table_put_unknown(table); /* a count has no spread */
-		table_put_real(table, account.left_h);
-		table_put_unknown(table);
-		if (account.has_due) {
-			table_put_time(table, account.due_ns);
-		} else {
-			table_put_unknown(table);
-		}
-		table_put_text(table, element_criterion_name(account.due_by));
+		table_put_real(table, outlook.account.used_pct);
+		table_put_real(table, outlook.left_h_p10);
+		table_put_real(table, outlook.left_h_p50);
+		table_put_real(table, outlook.left_h_p90);
+		put_time(table, outlook.account.has_due, outlook.account.due_ns);
+		table_put_text(table, outlook.due_by);
 	} else {
 		for (int i = 0; i < 6; i++) {
 			table_put_unknown(table);
 		}
 	}
-	table_put_text(table, "counted");
+	table_put_text(table, outlook.basis);
 	table_end_row(table);
 }
 
 enum program_exit element_table_put(const struct command_line *line, struct table *table,
 	struct log_store *store, const struct boat *boat, int64_t now_ns)
 {
-	struct element_data data = {.portions = NULL};
-	enum program_exit status = load_runs(line, log_store_db(store), &data);
+	struct service_account account;
+	int result = service_account_load(&account, log_store_db(store), boat);
 
-	if (status == EXIT_DONE) {
-		status = lay_out(line, boat, &data);
+	if (result != 0) {
+		return command_failed(line, "cannot read the log: %s", strerror(-result));
 	}
-	if (status == EXIT_DONE) {
-		table_begin(table, "elements", element_columns, COUNT(element_columns));
-		for (size_t i = 0; i < data.fitting_count; i++) {
-			const struct boat_filter *filter = &boat->filters[data.fittings[i].filter];
-			if (line->engine < 0 || filter->engine == (unsigned)line->engine) {
-				put_element(table, boat, &data, &data.fittings[i], now_ns);
-			}
+	table_begin(table, "elements", element_columns, COUNT(element_columns));
+	for (size_t i = 0; i < account.fitting_count; i++) {
+		const struct boat_filter *filter = &boat->filters[account.fittings[i].filter];
+
+		if (line->engine < 0 || filter->engine == (unsigned)line->engine) {
+			put_element(table, boat, &account, &account.fittings[i], now_ns);
 		}
-		table_end(table);
 	}
-	free(data.portions);
-	free(data.fittings);
-	return status;
+	table_end(table);
+	service_account_finish(&account);
+	return EXIT_DONE;
 }
 
 enum program_exit element_table_log_end(const struct command_line *line, struct log_store *store,
@@ -244,8 +154,8 @@ const struct command command_elements = {
 	.name = "elements",
 	.summary = "each filter element: what passed it, when it falls due",
 	.arguments = "",
-	.help = "Lists the elements of the configuration's filters: hours and litres through each since it was\n"
-		"fitted, how much of what is allowed (change_h, change_l, change_months) is used, and when it\n"
+	.help = "Lists the elements of the configuration's filters, past ones too, as the service book has them: hours\n"
+		"and litres through each while it was fitted, how much of what is allowed (change_h, change_l, change_months) is used, and when it\n"
 		"falls due by the boat's own use of the last 90 days. basis says what that rests on. What the\n"
 		"engine's and the filter's makers prescribe comes first.\n\n"
 		"  sightbowl elements --db boat.db --config boat.conf\n"

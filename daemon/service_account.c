@@ -8,8 +8,6 @@
 
 #include "daemon/book_store.h"
 
-static const double month_ns = 365.25 / 12 * 86400e9;
-
 static int add_up(struct service_account *account, const struct boat *boat)
 {
 	size_t room = LEDGER_FITTINGS(boat->filter_count, account->entry_count);
@@ -33,6 +31,20 @@ static int add_up(struct service_account *account, const struct boat *boat)
 	return 0;
 }
 
+static int read_first(struct service_account *account, sqlite3 *db)
+{
+	sqlite3_stmt *statement;
+	int rc = sqlite3_prepare_v2(db, "SELECT min(start_utc_ns) FROM session_list", -1, &statement,
+		NULL);
+
+	if (rc == SQLITE_OK && (rc = sqlite3_step(statement)) == SQLITE_ROW) {
+		account->has_log = sqlite3_column_type(statement, 0) != SQLITE_NULL;
+		account->log_first_ns = sqlite3_column_int64(statement, 0);
+	}
+	(void)sqlite3_finalize(statement);
+	return rc == SQLITE_ROW ? 0 : -EIO;
+}
+
 int service_account_load(struct service_account *account, sqlite3 *db, const struct boat *boat)
 {
 	int result = 0;
@@ -42,6 +54,9 @@ int service_account_load(struct service_account *account, sqlite3 *db, const str
 		result = book_store_entries(db, &account->entries, &account->entry_count);
 		if (result == 0) {
 			result = book_store_portions(db, &account->portions, &account->portion_count);
+		}
+		if (result == 0) {
+			result = read_first(account, db);
 		}
 	}
 	if (result == 0) {
@@ -74,23 +89,26 @@ const struct element_fitting *service_account_fitted(const struct service_accoun
 	return NULL;
 }
 
-double service_account_hours_a_month(const struct service_account *account, unsigned engine)
+void service_account_outlook(const struct service_account *account, const struct boat *boat,
+	const struct element_fitting *fitting, int64_t now_ns, struct element_outlook *ret_outlook)
 {
-	int64_t first = INT64_MAX;
-	int64_t last = INT64_MIN;
-	double hours = 0;
+	const struct boat_filter *filter = &boat->filters[fitting->filter];
 
-	for (size_t i = 0; i < account->portion_count; i++) {
-		const struct supply_portion *portion = &account->portions[i];
+	*ret_outlook = (struct element_outlook){
+		.use = element_use_of(account->portions, account->portion_count, filter->engine,
+			account->has_log ? account->log_first_ns : now_ns, now_ns),
+		.restriction_kpa = NAN,
+		.reference_kpa = NAN,
+		.left_h_p10 = NAN, /* a count has no spread */
+		.left_h_p90 = NAN,
+		.basis = "counted",
+	};
+	element_account_judge(filter, fitting, &ret_outlook->use, now_ns, &ret_outlook->account);
+	ret_outlook->left_h_p50 = ret_outlook->account.left_h;
+	ret_outlook->due_by = element_criterion_name(ret_outlook->account.due_by);
+}
 
-		if (portion->engine == engine && portion->dated) {
-			first = portion->start_ns < first ? portion->start_ns : first;
-			last = portion->end_ns > last ? portion->end_ns : last;
-			hours += portion->engine_h;
-		}
-	}
-	if (first > last || (double)(last - first) < 28 * 86400e9) {
-		return NAN;
-	}
-	return hours / ((double)(last - first) / month_ns);
+double service_account_early_h(const struct element_outlook *outlook)
+{
+	return isnan(outlook->left_h_p10) ? outlook->left_h_p50 : outlook->left_h_p10;
 }

@@ -7,6 +7,7 @@
 #include <sqlite3.h>
 
 #include "analysis/boat.h"
+#include "analysis/element_account.h"
 #include "analysis/service_ledger.h"
 
 struct service_account {
@@ -16,6 +17,8 @@ struct service_account {
 	size_t portion_count;
 	struct element_fitting *fittings; /* by filter, then by time */
 	size_t fitting_count;
+	bool has_log;                     /* anything dated was logged */
+	int64_t log_first_ns;             /* UTC; of the log's first moment */
 	double unplaced_l[BOAT_FILTERS_MAX]; /* passed at a time that is not known */
 	struct spare_stock *stocks;
 	size_t stock_count;
@@ -31,8 +34,24 @@ void service_account_finish(struct service_account *account);
 const struct element_fitting *service_account_fitted(const struct service_account *account,
 	size_t filter);
 
-/* Engine hours a month of an engine: from its first to its last dated run, when at least four weeks
- * lie between them; else NaN. */
-double service_account_hours_a_month(const struct service_account *account, unsigned engine);
+/* What is to be expected of an element that is fitted. Engine hours; NaN: not known. */
+struct element_outlook {
+	struct element_use use;         /* of its engine */
+	struct element_account account; /* by hours, litres and age */
+	double restriction_kpa;
+	double reference_kpa;
+	double left_h_p10;
+	double left_h_p50;
+	double left_h_p90;
+	const char *due_by;             /* NULL: nothing is known to end it */
+	const char *basis;              /* measured, or counted */
+};
+
+/* Judges the element as of a moment. */
+void service_account_outlook(const struct service_account *account, const struct boat *boat,
+	const struct element_fitting *fitting, int64_t now_ns, struct element_outlook *ret_outlook);
+
+/* The earliest that the outlook allows for: p10, where there is one; NaN: not known. */
+double service_account_early_h(const struct element_outlook *outlook);
 
 #endif
