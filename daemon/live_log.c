@@ -137,7 +137,7 @@ static int put_buses(struct live_log *log, const char *const *names, size_t coun
 static int find_state(struct live_log *log, const struct settings *settings,
 	const struct bus_names *buses, bool *ret_rebuilt)
 {
-	const struct fact_sink nobody = {NULL};
+	const struct fact_sink nobody = {.context = NULL};
 	enum log_lane_opening opening;
 	struct log_lane *lane;
 	struct state_writer w;

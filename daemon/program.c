@@ -60,13 +60,13 @@ int program_main(int argc, char **argv)
 		enum program_exit status = command_parse(&line, commands[i], (size_t)argc - 2,
 			argv + 2, &help);
 		if (status != EXIT_DONE) {
-			return status;
+			return (int)status;
 		}
 		if (help) {
 			command_print_help(commands[i], stdout);
 			return EXIT_DONE;
 		}
-		return commands[i]->run(&line);
+		return (int)commands[i]->run(&line);
 	}
 	(void)fprintf(stderr, "sightbowl: no such command '%s' (see sightbowl --help)\n", argv[1]);
 	return EXIT_WRONG_USE;

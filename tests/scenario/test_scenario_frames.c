@@ -480,14 +480,14 @@ static void a_dead_sensor_is_silent_or_empty_or_frozen(void **state)
 	scenario_destroy(decoded.scenario);
 	/* One of two filters' sensors, for a part of the season. */
 	assert_int_equal(h.lost_pressures, 0);
-	assert_true(h.pressures > 0.5 * (double)whole.pressures &&
-		h.pressures < 0.9 * (double)whole.pressures);
+	assert_true((double)h.pressures > 0.5 * (double)whole.pressures &&
+		(double)h.pressures < 0.9 * (double)whole.pressures);
 	o.faults[0].size = SCENARIO_DEATH_NOT_AVAILABLE;
 	h = heard(&o);
 	scenario_destroy(decoded.scenario);
 	/* Noise and jitter share their random numbers: a frame more or less at the ends. */
 	assert_true(llabs((int64_t)(h.pressures + h.lost_pressures - whole.pressures)) < 5);
-	assert_true(h.lost_pressures > 0.1 * (double)whole.pressures);
+	assert_true((double)h.lost_pressures > 0.1 * (double)whole.pressures);
 	o.faults[0].size = SCENARIO_DEATH_FROZEN;
 	h = heard(&o);
 	scenario_destroy(decoded.scenario);
