@@ -693,6 +693,7 @@ static int end_replay(struct replay *r, bool complete)
 static int replay_stream(struct replay *r)
 {
 	const volatile sig_atomic_t *stop = r->options->stop;
+	int64_t period_ns = r->options->commit_ns > 0 ? r->options->commit_ns : COMMIT_PERIOD_NS;
 	int result = recognise(r);
 
 	if (result != 0) {
@@ -712,7 +713,7 @@ static int replay_stream(struct replay *r)
 	while (result == 0 && (stop == NULL || !*stop) && have_frames(r)) {
 		result = take_batch(r);
 		show_progress(r);
-		if (progress_now_ns() - r->committed_ns >= COMMIT_PERIOD_NS) {
+		if (progress_now_ns() - r->committed_ns >= period_ns) {
 			r->commit_due = true;
 		}
 	}

@@ -26,6 +26,7 @@ struct capture_replay_options {
 	size_t count;             /* 1 .. REPLAY_CAPTURES_MAX */
 	bool has_start;           /* time of the first frame of captures without a date */
 	int64_t start_ns;
+	int64_t commit_ns;        /* what was read is made durable this often; 0: each second */
 	struct settings *settings; /* borrowed; its sources get the numbers of their buses */
 	struct log_store *store;   /* borrowed; open for writing */
 	const volatile sig_atomic_t *stop; /* turns true: commit and end; NULL: never */

@@ -8,6 +8,10 @@
 extern const struct command command_demo;
 /* replay_command.c */
 extern const struct command command_replay;
+/* listen_command.c */
+extern const struct command command_listen;
+/* status_command.c */
+extern const struct command command_status;
 /* fact_commands.c */
 extern const struct command command_runs;
 extern const struct command command_trips;
@@ -16,6 +20,10 @@ extern const struct command command_events;
 extern const struct command command_elements;
 /* book_commands.c */
 extern const struct command command_book;
+/* export_command.c */
+extern const struct command command_export;
+/* check_command.c */
+extern const struct command command_check;
 
 /* page_command.c */
 extern const struct command command_page;

@@ -19,6 +19,7 @@ struct demo {
 	struct scenario_options options;
 	struct settings settings;
 	char folder[PATH_BYTES];
+	enum capture_writer_compression compression;
 	char capture[PATH_BYTES + 32];
 	char truth[PATH_BYTES + 32];
 	char log[PATH_BYTES + 32];
@@ -102,6 +103,21 @@ static enum program_exit choose_options(struct demo *demo)
 			}
 		}
 	}
+	static const char *const compressions[] = {
+		[WRITE_PLAIN] = "none", [WRITE_GZIP] = "gzip", [WRITE_ZSTD] = "zstd"};
+	const char *compression = command_value(line, "--compression");
+	demo->compression = WRITE_ZSTD;
+	if (compression != NULL) {
+		size_t i = 0;
+		while (i < COUNT(compressions) && strcmp(compressions[i], compression) != 0) {
+			i++;
+		}
+		if (i == COUNT(compressions)) {
+			return command_misused(line, "--compression: expected none, gzip or zstd; got "
+				"'%s'", compression);
+		}
+		demo->compression = (enum capture_writer_compression)i;
+	}
 	const char *wrong = scenario_options_check(&demo->options);
 	if (wrong != NULL) {
 		return command_misused(line, "no such season can be: %s", wrong);
@@ -131,7 +147,8 @@ static enum program_exit choose_folder(struct demo *demo)
 				strerror(errno));
 		}
 	}
-	(void)snprintf(demo->capture, sizeof(demo->capture), "%s/season.log.zst", demo->folder);
+	(void)snprintf(demo->capture, sizeof(demo->capture), "%s/season.log%s", demo->folder,
+		demo->compression == WRITE_PLAIN ? "" : demo->compression == WRITE_GZIP ? ".gz" : ".zst");
 	(void)snprintf(demo->truth, sizeof(demo->truth), "%s/truth.json", demo->folder);
 	(void)snprintf(demo->log, sizeof(demo->log), "%s/boat.db", demo->folder);
 	return EXIT_DONE;
@@ -163,8 +180,8 @@ static enum program_exit write_season(struct demo *demo)
 	size_t count;
 
 	if (result == 0) {
-		result = capture_writer_open(&writer, demo->capture, WRITE_CANDUMP, WRITE_ZSTD,
-			scenario_buses(scenario));
+		result = capture_writer_open(&writer, demo->capture, WRITE_CANDUMP,
+			demo->compression, scenario_buses(scenario));
 	}
 	while (result == 0 && (count = scenario_next(scenario, frames, COUNT(frames))) > 0) {
 		for (size_t i = 0; i < count && result == 0; i++) {
@@ -287,9 +304,7 @@ static void say_where(const struct demo *demo)
 {
 	(void)printf("\n%llu frames in %.1f s (%.1f million/s). The boat and its season are invented; "
 		     "the account table\ncompares the log with what the model knows.\n\n"
-		     "Kept in %s:\n"
-		     "  season.log.zst  the capture      truth.json  what really happened\n"
-		     "  boat.db         the log\n\n"
+		     "Kept in %s: the capture, the log boat.db, and truth.json, what really happened.\n\n"
 		     "Look further:\n"
 		     "  sightbowl runs --db %s\n"
 		     "  sightbowl status --db %s\n"
@@ -343,6 +358,7 @@ static const struct command_option demo_options[] = {
 	{"--seed", "N", "another season, another number"},
 	{"--protocol", "WORD", "what the bus carries: nmea2000, j1939, both"},
 	{"--loss", "PERCENT", "share of frames that the recorder misses"},
+	{"--compression", "WORD", "of the capture: none, gzip, zstd"},
 	{"--write-only", NULL, "write the capture and its truth, replay nothing"},
 	{NULL, NULL, NULL},
 };

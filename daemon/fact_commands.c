@@ -81,15 +81,25 @@ static const struct table_column event_columns[] = {
 	{"message", TABLE_TEXT, QUANTITY_NONE, 0},
 };
 
+#define EVENTS                                                                                     \
+	"SELECT event, kind, subject, severity, raised_utc_ns, acknowledged_utc_ns, "              \
+	"cleared_utc_ns, value, \"limit\", unit, basis, message FROM event_list "
+
 enum program_exit fact_table_events(const struct command_line *line, struct table *table,
 	struct log_store *store)
 {
 	return query_table(line, table, log_store_db(store), "events", event_columns,
 		COUNT(event_columns),
-		"SELECT event, kind, subject, severity, raised_utc_ns, acknowledged_utc_ns, "
-		"cleared_utc_ns, value, \"limit\", unit, basis, message FROM event_list "
-		"WHERE (?1 IS NULL OR coalesce(cleared_utc_ns, 9223372036854775807) >= ?1) "
+		EVENTS "WHERE (?1 IS NULL OR coalesce(cleared_utc_ns, 9223372036854775807) >= ?1) "
 		"AND (?2 IS NULL OR raised_utc_ns < ?2) ORDER BY raised_utc_ns, event");
+}
+
+enum program_exit fact_table_standing_events(const struct command_line *line,
+	struct table *table, struct log_store *store)
+{
+	return query_table(line, table, log_store_db(store), "events", event_columns,
+		COUNT(event_columns),
+		EVENTS "WHERE cleared_utc_ns IS NULL ORDER BY raised_utc_ns, event");
 }
 
 static enum program_exit show(const struct command_line *line,

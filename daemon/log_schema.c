@@ -149,7 +149,8 @@ static const char *const version_1[] = {
 	UTC_TEXT("last_ns + utc_offset_ns") " END AS end_utc, (last_ns - first_ns) / 3.6e12 AS length_h, "
 	"CASE basis WHEN 0 THEN 'recorder' WHEN 1 THEN 'bus' ELSE 'undated' END AS clock, "
 	"CASE WHEN basis <> 2 THEN first_ns + utc_offset_ns END AS start_utc_ns, "
-	"CASE WHEN basis <> 2 THEN last_ns + utc_offset_ns END AS end_utc_ns FROM sessions;",
+	"CASE WHEN basis <> 2 THEN last_ns + utc_offset_ns END AS end_utc_ns, first_ns, last_ns, "
+	"utc_offset_ns FROM sessions;",
 
 	"CREATE VIEW capture_list AS SELECT capture, name, frames, known, complete, "
 	"CASE WHEN NOT undated THEN " UTC_TEXT("raw_first_ns") " END AS start_utc, "

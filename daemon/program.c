@@ -9,6 +9,8 @@
 static const struct command *const commands[] = {
 	&command_demo,
 	&command_replay,
+	&command_listen,
+	&command_status,
 	&command_runs,
 	&command_trips,
 	&command_elements,
@@ -17,6 +19,8 @@ static const struct command *const commands[] = {
 	&command_watch,
 	&command_page,
 	&command_password,
+	&command_export,
+	&command_check,
 };
 #define COMMANDS (sizeof(commands) / sizeof(commands[0]))
 

@@ -30,6 +30,7 @@ static void put_cell(struct table *table, enum table_type type, sqlite3_stmt *st
 enum program_exit query_table(const struct command_line *line, struct table *table, sqlite3 *db,
 	const char *name, const struct table_column *columns, size_t count, const char *sql)
 {
+	const char *signal = command_value(line, "--signal");
 	sqlite3_stmt *statement;
 	int rc = sqlite3_prepare_v2(db, sql, -1, &statement, NULL);
 
@@ -46,6 +47,9 @@ enum program_exit query_table(const struct command_line *line, struct table *tab
 	}
 	if (line->engine >= 0) {
 		(void)sqlite3_bind_int(statement, 3, line->engine);
+	}
+	if (signal != NULL) {
+		(void)sqlite3_bind_text(statement, 4, signal, -1, SQLITE_STATIC);
 	}
 	table_begin(table, name, columns, count);
 	while ((rc = sqlite3_step(statement)) == SQLITE_ROW) {

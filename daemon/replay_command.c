@@ -265,6 +265,7 @@ static enum program_exit run_replay(const struct command_line *line)
 		.stop = &stop_wanted,
 	};
 	const char *start = command_value(line, "--start");
+	const char *commit = command_value(line, "--commit");
 	bool forgotten = line->log_path == NULL;
 	struct capture_replay *replay;
 	enum program_exit status;
@@ -276,6 +277,15 @@ static enum program_exit run_replay(const struct command_line *line)
 			return command_misused(line, "--start: '%s' is no time; expected 2026-06-01 or "
 				"2026-06-01T08:30Z", start);
 		}
+	}
+	if (commit != NULL) {
+		double seconds;
+		if (units_parse(QUANTITY_NONE, commit, &seconds, error, sizeof(error)) != 0 ||
+			seconds < 0.001 || seconds > 3600) {
+			return command_misused(line, "--commit: expected seconds, 0.001 to 3600; got '%s'",
+				commit);
+		}
+		options.commit_ns = (int64_t)(seconds * 1e9);
 	}
 	if (log_store_open(&options.store, forgotten ? LOG_IN_MEMORY : line->log_path, error,
 		    sizeof(error)) != 0) {
@@ -299,6 +309,7 @@ static enum program_exit run_replay(const struct command_line *line)
 
 static const struct command_option replay_options[] = {
 	{"--start", "TIME", "when a capture without a date began"},
+	{"--commit", "SECONDS", "make what was read durable this often (else each second)"},
 	{NULL, NULL, NULL},
 };
 

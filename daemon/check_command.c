@@ -1,0 +1,137 @@
+/* check_command.c: whether configuration and log are fit for use, and what was understood. */
+#include <math.h>
+#include <string.h>
+
+#include "daemon/commands.h"
+
+#define COUNT(columns) (sizeof(columns) / sizeof((columns)[0]))
+
+static const struct table_column check_columns[] = {
+	{"subject", TABLE_TEXT, QUANTITY_NONE, 0},
+	{"result", TABLE_TEXT, QUANTITY_NONE, 0},
+	{"detail", TABLE_TEXT, QUANTITY_NONE, 0},
+};
+
+static void put_check(struct table *table, const char *subject, const char *result,
+	const char *detail)
+{
+	table_put_text(table, subject);
+	table_put_text(table, result);
+	table_put_text(table, detail);
+	table_end_row(table);
+}
+
+static void append_allowance(char *text, size_t size, double value, const char *unit)
+{
+	size_t used = strlen(text);
+
+	if (!isnan(value)) {
+		(void)snprintf(text + used, size - used, ", %g %s", value, unit);
+	}
+}
+
+static void put_boat(struct table *table, const struct boat *boat)
+{
+	static const char *const sensors[] = {
+		[SENSOR_NONE] = "no sensor",
+		[SENSOR_SPN95] = "sensor spn95",
+		[SENSOR_SPN1382] = "sensor spn1382",
+		[SENSOR_SPN1381] = "sensor spn1381",
+		[SENSOR_PRESSURE] = "sensor pressure",
+	};
+	char subject[128], detail[256];
+
+	for (unsigned i = 0; i < BOAT_ENGINES_MAX; i++) {
+		const struct boat_engine *engine = &boat->engines[i];
+		if (!engine->present) {
+			continue;
+		}
+		(void)snprintf(subject, sizeof(subject), "engine %u", i);
+		if (engine->supply == SUPPLY_PUMP) {
+			(void)snprintf(detail, sizeof(detail), "%s%ssupply %g L/h at %g rpm",
+				engine->label, engine->label[0] == '\0' ? "" : ", ",
+				engine->pump_lph, engine->pump_rpm);
+		} else {
+			(void)snprintf(detail, sizeof(detail), "%s%ssupply as burned", engine->label,
+				engine->label[0] == '\0' ? "" : ", ");
+		}
+		put_check(table, subject, "ok", detail);
+	}
+	for (size_t i = 0; i < boat->filter_count; i++) {
+		const struct boat_filter *filter = &boat->filters[i];
+		bool counted = !isnan(filter->change_h) || !isnan(filter->change_l) ||
+			!isnan(filter->change_months);
+		(void)snprintf(subject, sizeof(subject), "filter %s", filter->name);
+		(void)snprintf(detail, sizeof(detail), "engine %u, %s%s", filter->engine,
+			sensors[filter->sensor],
+			counted ? ", change after" : "; change_h, change_l and change_months are not told");
+		append_allowance(detail, sizeof(detail), filter->change_h, "h");
+		append_allowance(detail, sizeof(detail), filter->change_l, "L");
+		append_allowance(detail, sizeof(detail), filter->change_months, "months");
+		put_check(table, subject, counted ? "ok" : "advice", detail);
+	}
+}
+
+/* Returns false when the log is not fit for use. */
+static bool put_log(const struct command_line *line, struct table *table)
+{
+	struct log_store *store;
+	sqlite3_stmt *statement = NULL;
+	char text[1024];
+	bool sound = false;
+
+	if (log_store_open_reader(&store, line->log_path, text, sizeof(text)) != 0) {
+		put_check(table, "log", "failed", text);
+		return false;
+	}
+	if (sqlite3_prepare_v2(log_store_db(store), "PRAGMA quick_check(1)", -1, &statement, NULL) ==
+			SQLITE_OK &&
+		sqlite3_step(statement) == SQLITE_ROW) {
+		const char *said = (const char *)sqlite3_column_text(statement, 0);
+		sound = said != NULL && strcmp(said, "ok") == 0;
+		(void)snprintf(text, sizeof(text), "'%.900s' %s%.100s", line->log_path,
+			sound ? "is sound" : "is damaged: ", sound || said == NULL ? "" : said);
+	} else {
+		(void)snprintf(text, sizeof(text), "'%.900s': %.100s", line->log_path,
+			sqlite3_errmsg(log_store_db(store)));
+	}
+	(void)sqlite3_finalize(statement); /* its failure was told */
+	put_check(table, "log", sound ? "ok" : "failed", text);
+	log_store_close(store);
+	return sound;
+}
+
+static enum program_exit run_check(const struct command_line *line)
+{
+	struct table *table;
+	bool sound = true;
+	enum program_exit status = command_open_output(line, &table);
+
+	if (status != EXIT_DONE) {
+		return status;
+	}
+	table_begin(table, "checks", check_columns, COUNT(check_columns));
+	/* A wrong configuration has stopped the program before it came here. */
+	put_check(table, "configuration", line->has_config ? "ok" : "none",
+		line->has_config ? line->config
+				 : "one engine with a primary and a secondary filter is assumed");
+	put_boat(table, &line->settings.boat);
+	if (line->log_path != NULL) {
+		sound = put_log(line, table);
+	} else {
+		put_check(table, "log", "none", "none is named: --db FILE, or [log] path");
+	}
+	table_end(table);
+	return command_close_output(line, table, sound ? EXIT_DONE : EXIT_FAILED);
+}
+
+const struct command command_check = {
+	.name = "check",
+	.summary = "whether configuration and log are fit for use",
+	.arguments = "",
+	.help = "Reads the configuration and says what it understood, or the file, the line and what was\n"
+		"expected there; opens the log and checks that it is sound.\n\n"
+		"  sightbowl check --config boat.conf --db boat.db",
+	.takes = COMMAND_TAKES_LOG | COMMAND_TAKES_CONFIG | COMMAND_TAKES_FORMAT,
+	.run = run_check,
+};

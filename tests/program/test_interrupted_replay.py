@@ -1,0 +1,60 @@
+"""A replay that is cut anywhere and replayed again ends in the very log of one that was not."""
+
+import random
+import signal
+import subprocess
+import time
+
+from sightbowl_program import PROGRAM, ProgramTest, log_contents, main, run
+
+CUTS = 200
+
+
+class InterruptedReplay(ProgramTest):
+
+    def cut(self, database, capture, seconds, number):
+        """Starts a replay and cuts it after a while; True when it was already done."""
+        process = subprocess.Popen([PROGRAM, "replay", "--commit", "0.02", "--db", database, capture],
+                                   stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        try:
+            process.wait(seconds)
+            return True
+        except subprocess.TimeoutExpired:
+            process.send_signal(number)
+            process.wait()
+            return False
+
+    def test_cut_at_random_points_changes_nothing(self):
+        capture, _ = self.season("season", "--hours", "6", "--protocol", "both", "--loss", "2")
+        whole = self.path("whole.db")
+        started = time.monotonic()
+        self.done("replay", "--db", whole, capture)
+        length = time.monotonic() - started
+        expected = log_contents(whole)
+        self.assertGreater(len(expected["runs"]), 3)
+        self.assertGreater(len(expected["windows"]), 1000)
+        random.seed(20260601)
+        cuts = logs = 0
+        while cuts < CUTS:
+            database = self.path(f"cut-{logs}.db")
+            logs += 1
+            # Each log is cut several times over, in all the ways that a process can end.
+            pace = random.choice([length / 3, length])
+            done = False
+            while not done:
+                number = random.choice([signal.SIGKILL, signal.SIGKILL, signal.SIGKILL,
+                                        signal.SIGTERM, signal.SIGINT])
+                done = self.cut(database, capture, random.uniform(0.02, pace), number)
+                cuts += not done
+            actual = log_contents(database)
+            for table, rows in expected.items():
+                self.assertEqual(actual[table], rows, f"{table} after {cuts} cuts")
+            status, _, error = run("replay", "--db", database, capture)
+            self.assertEqual(status, 1)
+            self.assertIn("this was replayed already", error)
+        self.assertGreater(logs, 1)
+        print(f"{cuts} cuts in {logs} logs of {length:.2f} s", flush=True)
+
+
+if __name__ == "__main__":
+    main()
