@@ -259,7 +259,7 @@ static void a_question_is_answered_by_the_source(void **state)
 static void paths_that_climb_reach_nothing(void **state)
 {
 	static const char *const paths[] = {"/../etc/passwd", "/..%2f..%2fetc/passwd",
-		"/%2e%2e/%2e%2e/etc/passwd", "/page.css/../../x", "//etc/passwd", "/page.css%00.html",
+		"/%2e%2e/%2e%2e/etc/passwd", "/page.css/../../x", "//etc/passwd", "/etc/passwd%00.css",
 		"/.", "/index.html/"};
 	struct serving *serving = start("", false);
 
