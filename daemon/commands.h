@@ -28,6 +28,8 @@ extern const struct command command_check;
 /* page_command.c */
 extern const struct command command_page;
 extern const struct command command_password;
+/* report_command.c */
+extern const struct command command_report;
 
 /* watch_command.c */
 extern const struct command command_watch;

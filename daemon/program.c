@@ -17,6 +17,7 @@ static const struct command *const commands[] = {
 	&command_events,
 	&command_book,
 	&command_watch,
+	&command_report,
 	&command_page,
 	&command_password,
 	&command_export,

@@ -3,12 +3,12 @@
    values are written. The log's own units go in; a person's come out. */
 
 const quantities = {
-	volume: {metric: ['L', 1, 0], us: ['gal', 1 / 3.785411784, 0]},
-	flow: {metric: ['L/h', 1, 0], us: ['gal/h', 1 / 3.785411784, 0]},
+	volume: {metric: ['L', 1, 0], us: ['US gal', 1 / 3.785411784, 0]},
+	flow: {metric: ['L/h', 1, 0], us: ['US gal/h', 1 / 3.785411784, 0]},
 	restriction: {metric: ['kPa', 1, 0], us: ['inHg', 1 / 3.386389, 0]},
 	pressure: {metric: ['kPa', 1, 0], us: ['psi', 1 / 6.894757, 0]},
 	temperature: {metric: ['°C', 1, 0], us: ['°F', 1.8, 32]},
-	consumption: {metric: ['L/nm', 1, 0], us: ['gal/nm', 1 / 3.785411784, 0]},
+	consumption: {metric: ['L/nm', 1, 0], us: ['US gal/nm', 1 / 3.785411784, 0]},
 	mass: {metric: ['kg', 1, 0], us: ['lb', 1 / 0.45359237, 0]},
 	distance: {metric: ['nm', 1, 0], us: ['nm', 1, 0]},
 	speed: {metric: ['kn', 1, 0], us: ['kn', 1, 0]},
