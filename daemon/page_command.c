@@ -1,5 +1,4 @@
 /* page_command.c: the page over a log that is there, without a bus; and the page's password. */
-#include <errno.h>
 #include <signal.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -8,16 +7,14 @@
 #include <unistd.h>
 
 #include "daemon/commands.h"
-#include "daemon/web.h"
-#include "daemon/web_api.h"
+#include "daemon/page_service.h"
 #include "daemon/web_password.h"
 
 struct page {
 	uv_loop_t loop;
 	uv_signal_t interrupt;
 	uv_signal_t terminate;
-	struct web *web;
-	struct web_api api;
+	struct page_service *service;
 };
 
 static void on_signal(uv_signal_t *handle, int number)
@@ -25,70 +22,69 @@ static void on_signal(uv_signal_t *handle, int number)
 	struct page *page = handle->data;
 
 	(void)number;
-	web_stop(page->web, NULL, NULL);
-	page->web = NULL;
+	page_service_stop(page->service);
 	uv_close((uv_handle_t *)&page->interrupt, NULL);
 	uv_close((uv_handle_t *)&page->terminate, NULL);
+}
+
+/* The command line's port over the settings'. */
+static enum program_exit choose_port(const struct command_line *line, struct settings *settings)
+{
+	const char *port = command_value(line, "--port");
+	char *end;
+	unsigned long number;
+
+	if (port != NULL) {
+		number = strtoul(port, &end, 10);
+		if (*port < '0' || *port > '9' || *end != '\0' || number > 65535) {
+			return command_misused(line, "--port: expected 0 to 65535; got '%s'", port);
+		}
+		settings->web.port = (unsigned)number;
+	}
+	if (settings->web.address[0] == '\0') {
+		return command_failed(line, "the configuration's [web] listen is none");
+	}
+	return EXIT_DONE;
 }
 
 static enum program_exit run_page(const struct command_line *line)
 {
 	struct log_store *store = NULL;
-	struct web_settings settings = line->settings.web;
-	const char *port = command_value(line, "--port");
-	struct page *page;
-	struct web_source source;
+	struct settings settings = line->settings;
+	struct page page = {.service = NULL};
 	char error[512];
+	int result;
 	enum program_exit status = command_open_log(line, &store);
 
 	if (status != EXIT_DONE) {
 		return status; /* said before anything is served */
 	}
 	log_store_close(store);
-	if (port != NULL) {
-		char *end;
-		unsigned long number = strtoul(port, &end, 10);
-		if (*port < '0' || *port > '9' || *end != '\0' || number > 65535) {
-			return command_misused(line, "--port: expected 0 to 65535; got '%s'", port);
-		}
-		settings.port = (unsigned)number;
+	status = choose_port(line, &settings);
+	if (status != EXIT_DONE) {
+		return status;
 	}
-	if (settings.address[0] == '\0') {
-		return command_failed(line, "the configuration's [web] listen is none");
-	}
-	page = calloc(1, sizeof(*page));
-	if (page == NULL) {
-		return command_failed(line, "no memory left");
-	}
-	int result = uv_loop_init(&page->loop);
+	result = uv_loop_init(&page.loop);
 	if (result != 0) {
-		status = command_failed(line, "cannot start: %s", uv_strerror(result));
-		goto free_page;
+		return command_failed(line, "cannot start: %s", uv_strerror(result));
 	}
-	web_api_init(&page->api, line, NULL);
-	source = web_api_source(&page->api);
-	result = web_start(&page->web, &page->loop, &settings, &source, error, sizeof(error));
-	if (result != 0) {
+	result = page_service_start(&page.service, &page.loop, &settings, line->log_path, error,
+		sizeof(error));
+	if (result == 0) {
+		page.interrupt.data = &page;
+		page.terminate.data = &page;
+		/* These cannot fail for signals that can be caught. */
+		(void)uv_signal_init(&page.loop, &page.interrupt);
+		(void)uv_signal_init(&page.loop, &page.terminate);
+		(void)uv_signal_start(&page.interrupt, on_signal, SIGINT);
+		(void)uv_signal_start(&page.terminate, on_signal, SIGTERM);
+		(void)printf("%s\n", page_service_address(page.service));
+		(void)fflush(stdout); /* whoever reads the address must not wait */
+	} else {
 		status = command_failed(line, "%s", error);
-		goto close_loop;
 	}
-	page->interrupt.data = page;
-	page->terminate.data = page;
-	/* These cannot fail for signals that can be caught. */
-	(void)uv_signal_init(&page->loop, &page->interrupt);
-	(void)uv_signal_init(&page->loop, &page->terminate);
-	(void)uv_signal_start(&page->interrupt, on_signal, SIGINT);
-	(void)uv_signal_start(&page->terminate, on_signal, SIGTERM);
-	(void)printf(strchr(settings.address, ':') == NULL ? "http://%s:%u/\n" : "http://[%s]:%u/\n",
-		settings.address, web_port(page->web));
-	(void)fflush(stdout); /* whoever reads the address must not wait; a failure is theirs */
-	(void)uv_run(&page->loop, UV_RUN_DEFAULT);
-	web_api_finish(&page->api);
-close_loop:
-	(void)uv_run(&page->loop, UV_RUN_DEFAULT); /* what web_start left to be closed */
-	(void)uv_loop_close(&page->loop);
-free_page:
-	free(page);
+	(void)uv_run(&page.loop, UV_RUN_DEFAULT);
+	(void)uv_loop_close(&page.loop); /* every handle has been closed */
 	return status;
 }
 

@@ -8,6 +8,7 @@
  *   - a bus: bus_watch waits for it
  *   - the disk: live_log holds the facts in memory and tries again each LIVE_LOG_KEEP_MS
  *   - the wall clock is set: the analysis is told (clock_watch)
+ *   - the page: cannot be served, or is asked too much: the log goes on without it
  *   - a wrong configuration at SIGHUP: told, the old one stays
  *   - the loop hangs: the service manager's watchdog restarts the program
  */
@@ -31,6 +32,7 @@
 #include "daemon/clock_watch.h"
 #include "daemon/live_log.h"
 #include "daemon/notify.h"
+#include "daemon/page_service.h"
 #include "daemon/print_format.h"
 #include "daemon/recorder.h"
 #include "daemon/service_notice.h"
@@ -50,6 +52,7 @@ struct watch {
 	struct pipeline *pipeline;
 	struct recorder *recorder;
 	struct notify *notify;
+	struct page_service *page; /* NULL: none is served */
 	struct bus_watch *buses;
 	struct clock_watch clock;
 	uv_signal_t signals[3];
@@ -381,8 +384,11 @@ static void on_news(void *context, const struct bus_status *status, const char *
 static void on_look(uv_timer_t *timer)
 {
 	/* A bus that is silent does not hide a step of the clock. */
-	look_at_clocks(timer->data, NULL, 0);
-	record(timer->data, true);
+	struct watch *w = timer->data;
+
+	look_at_clocks(w, NULL, 0);
+	record(w, true);
+	page_service_look(w->page, w->pipeline);
 }
 
 static void on_ask(uv_timer_t *timer)
@@ -494,6 +500,22 @@ static void open_notify(struct watch *w)
 	}
 }
 
+static void open_page(struct watch *w)
+{
+	char error[512];
+
+	if (w->settings.web.address[0] == '\0') {
+		return;
+	}
+	if (page_service_start(&w->page, &w->loop, &w->settings, w->settings.log_path, error,
+		    sizeof(error)) != 0) {
+		w->page = NULL;
+		say("%s; it goes on without the page", error);
+		return;
+	}
+	say("the boat's page is at %s", page_service_address(w->page));
+}
+
 /* ---- SIGHUP ---- */
 
 /* The analysis goes on under another description of the boat. */
@@ -550,6 +572,9 @@ static void reread(struct watch *w)
 	}
 	w->settings = settings;
 	limit_protocols(w);
+	page_service_stop(w->page);
+	w->page = NULL;
+	open_page(w);
 	notify_close(w->notify);
 	w->notify = NULL;
 	open_notify(w);
@@ -604,6 +629,8 @@ static void finish(struct watch *w)
 	w->closed = true;
 	bus_watch_close(w->buses);
 	notify_close(w->notify);
+	page_service_stop(w->page);
+	w->page = NULL;
 	for (size_t i = 0; i < 3; i++) {
 		uv_close((uv_handle_t *)&w->signals[i], NULL);
 	}
@@ -722,6 +749,7 @@ int watch_run(const struct watch_options *options)
 	(void)clock_watch_look(&w->clock, clock_watch_now(), NULL, 0);
 	(void)open_recorder(w); /* told; the log is worth more than the captures */
 	open_notify(w);
+	open_page(w);
 	result = start_handles(w);
 	if (result == 0) {
 		result = open_buses(w);

@@ -945,6 +945,11 @@ void web_stop(struct web *web, void (*on_stopped)(void *context), void *context)
 		}
 		return;
 	}
+	/* The address is free from now on, for whoever serves next. */
+	MHD_socket door = MHD_quiesce_daemon(web->daemon);
+	if (door != MHD_INVALID_SOCKET) {
+		(void)close(door); /* nothing was sent through it */
+	}
 	web->stopping = true;
 	web->on_stopped = on_stopped;
 	web->on_stopped_context = context;

@@ -18,6 +18,7 @@
 #define DRAWING "/drawing/"
 #define JSON_TYPE "application/json"
 #define CSV_TYPE  "text/csv; charset=utf-8"
+#define REOPEN_MS 60000
 /* How many steps SQLite takes between two looks at the clock. */
 #define STEPS_BETWEEN_LOOKS 2000
 
@@ -53,6 +54,10 @@ static bool open_log(struct web_api *api, struct web_answer *ret_answer)
 {
 	char error[1024];
 
+	/* A log that is being written is brought up to date when somebody opens it (watch.h). */
+	if (api->store != NULL && clock_ms() > api->opened_ms + REOPEN_MS) {
+		web_api_finish(api);
+	}
 	if (api->store == NULL) {
 		if (api->line.log_path == NULL) {
 			web_answer_error(ret_answer, 503, "there is no log");
@@ -63,6 +68,7 @@ static bool open_log(struct web_api *api, struct web_answer *ret_answer)
 			web_answer_error(ret_answer, 503, error);
 			return false;
 		}
+		api->opened_ms = clock_ms();
 		sqlite3_progress_handler(log_store_db(api->store), STEPS_BETWEEN_LOOKS, is_late, api);
 	}
 	api->deadline_ms = clock_ms() + WEB_API_PATIENCE_MS;

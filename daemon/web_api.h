@@ -20,6 +20,7 @@ struct web_api {
 	struct command_line line; /* of the command that serves; its log, settings, units */
 	const struct live *live;  /* NULL: nothing is heard live */
 	struct log_store *store;  /* NULL: not open */
+	uint64_t opened_ms;       /* when store was opened */
 	uint64_t deadline_ms;     /* of the present question */
 };
 
