@@ -8,7 +8,7 @@
 #define LAG_MOST      0.85
 #define FIRST_WEIGHT  10  /* batches that the first guess counts for */
 #define VARIANCE_CAP  150 /* batches that the variance averages over */
-#define BATCHES_READY 8	  /* before anything is told */
+#define BATCHES_READY 8   /* before anything is told */
 #define SLACK_LEAST   0.5 /* in long-run deviations */
 #define LIMIT_LEAST   3.0
 #define RUN_LENGTH    12000.0 /* batches between false alarms, by the tables */

@@ -17,9 +17,9 @@
 #define BATCH_WATCH_HOUR    6 /* batches an hour */
 
 struct batch_watch_config {
-	double change;	 /* the shift that matters */
+	double change;   /* the shift that matters */
 	double first_sd; /* of a batch, before it is known */
-	double most;	 /* a minute's residual counts no more than this */
+	double most;     /* a minute's residual counts no more than this */
 };
 
 struct batch_watch {
@@ -28,17 +28,17 @@ struct batch_watch {
 	double variance; /* of batches, and of a batch with the one before */
 	double cross;
 	double last;
-	double mean;	  /* of the last hour or so */
+	double mean;      /* of the last hour or so */
 	uint32_t batches; /* capped */
-	uint32_t calm;	  /* batches in a row back at the usual */
-	int32_t raised;	  /* 1 up, -1 down, 0 neither */
+	uint32_t calm;    /* batches in a row back at the usual */
+	int32_t raised;   /* 1 up, -1 down, 0 neither */
 	struct cusum cusum;
 };
 
 enum batch_news { BATCH_QUIET, BATCH_UP, BATCH_DOWN, BATCH_CLEARED };
 
 struct batch_change {
-	double shift;	/* estimate of the mean since the sum left zero */
+	double shift;   /* estimate of the mean since the sum left zero */
 	double since_h; /* hours of watched minutes since then */
 };
 

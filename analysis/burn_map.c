@@ -11,16 +11,15 @@
 #define DRIFT_SHARE    0.015 /* from a steady window to the next */
 #define DRIFT_RPM      8.0
 #define MINUTE_WINDOWS 6
-#define WARM_C	       60.0
-#define WARM_S	       600.0 /* where no coolant temperature is heard */
+#define WARM_C         60.0
+#define WARM_S         600.0 /* where no coolant temperature is heard */
 #define WARM_BELOW_C   8.0   /* below its usual temperature the engine is not warm yet */
 #define READY_LEAST    15.0  /* minutes behind the map before a residual counts, … */
-#define READY	       60.0
+#define READY          60.0
 #define READY_SD       0.012 /* … fewer than READY only if it is known this well */
-#define FROZEN	       360.0 /* minutes: from here on the map no longer follows */
-#define HUBER	       3.0   /* of the deviation of minutes */
+#define FROZEN         360.0 /* minutes: from here on the map no longer follows */
+#define HUBER          3.0   /* of the deviation of minutes */
 #define MINUTE_SD      0.06  /* before it is known */
-#define BATCH	       10.0  /* minutes */
 #define DRIFT_MINUTES  120
 #define IDLE_SHARE     0.45 /* of the highest speed in the map: at or below, the lowest speeds */
 

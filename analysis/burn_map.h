@@ -36,8 +36,8 @@ struct burn_window {
 struct burn_map {
 	double value[BURN_QUANTITIES][BURN_NODES];
 	double weight[BURN_QUANTITIES][BURN_NODES]; /* minutes behind it; 0: unknown */
-	uint32_t version;			    /* counts resets */
-	uint32_t revision;			    /* counts changes */
+	uint32_t version;                           /* counts resets */
+	uint32_t revision;                          /* counts changes */
 };
 
 enum burn_watch_kind { BURN_AT_SPEED, BURN_AT_LOAD, BURN_WATCHES };
@@ -54,8 +54,8 @@ struct burn {
 	double load_square;
 	double load_product;
 	double drift[BURN_QUANTITIES]; /* residuals of late, in natural logarithm */
-	double idle_drift;	       /* the rate's, at the lowest speeds */
-	double warm_c;		       /* the coolant's usual temperature; 0 unknown */
+	double idle_drift;             /* the rate's, at the lowest speeds */
+	double warm_c;                 /* the coolant's usual temperature; 0 unknown */
 	uint32_t drift_minutes[BURN_QUANTITIES];
 	uint32_t idle_minutes;
 	double top_rpm; /* highest speed in the map */
@@ -67,13 +67,13 @@ enum burn_news { BURN_QUIET, BURN_HIGH, BURN_LOW, BURN_CLEARED };
 /* What the watches and the drifts say, in percent; NaN where unknown. */
 struct burn_finding {
 	enum burn_watch_kind watch; /* which watch spoke */
-	double change_pct;	    /* burn against the map, since the watch's sum left zero */
-	double since_h;		    /* engine hours of steady running since then */
-	double rate_pct;	    /* of late: burn at a speed, */
-	double engine_pct;	    /* burn at a speed and load, */
-	double load_pct;	    /* load at a speed, */
-	double speed_pct;	    /* speed through the water at an engine speed, */
-	double idle_pct;	    /* burn at idle */
+	double change_pct;          /* burn against the map, since the watch's sum left zero */
+	double since_h;             /* engine hours of steady running since then */
+	double rate_pct;            /* of late: burn at a speed, */
+	double engine_pct;          /* burn at a speed and load, */
+	double load_pct;            /* load at a speed, */
+	double speed_pct;           /* speed through the water at an engine speed, */
+	double idle_pct;            /* burn at idle */
 };
 
 void burn_init(struct burn *b);
@@ -103,7 +103,7 @@ enum burn_cause {
 	BURN_CAUSE_LOADING,   /* a heavier boat, a tow, weather or current against it */
 	BURN_CAUSE_INJECTOR,  /* a leaking or worn injector, injection timing */
 	BURN_CAUSE_FUEL,      /* fuel of less energy */
-	BURN_CAUSE_AIR,	      /* air intake, turbocharger, exhaust back pressure */
+	BURN_CAUSE_AIR,       /* air intake, turbocharger, exhaust back pressure */
 	BURN_CAUSE_COLD,      /* the engine runs colder than it did */
 	BURN_CAUSE_SUPPLY,    /* fuel does not get through: filter, air leak, lift pump */
 	BURN_CAUSE_PROPELLER, /* it grips less: damaged, ventilating, slipping clutch */
@@ -114,7 +114,7 @@ enum burn_cause {
 
 /* What else is known, for the causes: NaN unknown. */
 struct burn_signs {
-	double coolant_drift_c;	  /* against what is usual at this load */
+	double coolant_drift_c;   /* against what is usual at this load */
 	double fuel_pressure_pct; /* against what is usual at this speed */
 	double restriction_share; /* greatest reference restriction of a filter, of its limit */
 };

@@ -3,9 +3,9 @@
 #include <math.h>
 #include <stddef.h>
 
-#define NODES	  40
+#define NODES     40
 #define COUNT_CAP 1000000
-#define PI	  3.14159265358979323846
+#define PI        3.14159265358979323846
 
 void cusum_init(struct cusum *c, const struct cusum_config *config)
 {

@@ -12,8 +12,8 @@
 #include "decoders/state_codec.h"
 
 struct cusum_config {
-	double slack;	   /* k: half the shift that matters */
-	double limit;	   /* h */
+	double slack;      /* k: half the shift that matters */
+	double limit;      /* h */
 	double head_start; /* share of the limit at which the sums start (fast initial response); 0
 			      to < 1 */
 };

@@ -4,42 +4,42 @@
 #include <stddef.h>
 
 #define MINUTE_READINGS 6
-#define BATCH_MINUTES	30   /* a batch is at least this long … */
-#define BATCH_SHARE	0.01 /* … and this much of the expected life, unless it leaves the fit */
-#define BATCH_FAR	2.5
-#define COUNT_CAP	1000000
-#define P_LEAST		0.01 /* of the scale: the logarithm's floor */
-#define P_MOST		4.0
-#define FADE		1.0 /* of a life: evidence about laws and paces fades over that much */
-#define TAIL		4.0 /* degrees of freedom of the innovations' likelihood */
-#define HUBER		2.5
-#define COMMON_BATCHES	4.0  /* batches that share one error */
-#define MODEL_SD	0.08 /* of the slope: what no law knows about the future */
-#define SLOPE_FLOOR	0.25 /* of the mean slope that the expected life needs */
-#define NOISE_GAIN	0.05
-#define LAG_FIRST	0.4 /* correlation of batches before it is known */
-#define LAG_MOST	0.8
-#define LEVEL_GAIN	0.05 /* 1/20: the level follows within 20 minutes */
-#define SPREAD_GAIN	0.02
-#define JUMP_FAR	4.5  /* spreads away … */
-#define JUMP_MINUTES	5    /* … for so many minutes in a row */
-#define JUMP_SHARE	0.10 /* of the restriction: smaller jumps are not told */
-#define JUMP_LIMIT	0.02 /* of the limit */
-#define JUMP_COMMON	2.5
-#define JUMP_READY	30  /* minutes before jumps are looked for */
-#define JUMP_SLOPE_SD	0.5 /* what a jump leaves unknown of the slope */
-#define WATCH_SLACK	0.75
-#define WATCH_MOST	4.0 /* one batch alone does not make a change of slope */
-#define WATCH_SUM	10.0
-#define WATCH_HOLD	2.0
-#define WATCH_READY	6    /* batches before slopes are watched */
-#define SLOPE_RATIO	2.0  /* less is not told */
-#define SLOPE_SOONER	1.3  /* and it must bring the limit nearer by this than was expected */
-#define SLOPE_KNOWN	0.35 /* relative deviation of a slope just found */
-#define WEIGHT_LEAST	(-60.0)
-#define GRID		160
-#define GRID_LEAST	1e-4 /* of the expected life */
-#define GRID_MOST	30.0
+#define BATCH_MINUTES   30   /* a batch is at least this long … */
+#define BATCH_SHARE     0.01 /* … and this much of the expected life, unless it leaves the fit */
+#define BATCH_FAR       2.5
+#define COUNT_CAP       1000000
+#define P_LEAST         0.01 /* of the scale: the logarithm's floor */
+#define P_MOST          4.0
+#define FADE            1.0 /* of a life: evidence about laws and paces fades over that much */
+#define TAIL            4.0 /* degrees of freedom of the innovations' likelihood */
+#define HUBER           2.5
+#define COMMON_BATCHES  4.0  /* batches that share one error */
+#define MODEL_SD        0.08 /* of the slope: what no law knows about the future */
+#define SLOPE_FLOOR     0.25 /* of the mean slope that the expected life needs */
+#define NOISE_GAIN      0.05
+#define LAG_FIRST       0.4 /* correlation of batches before it is known */
+#define LAG_MOST        0.8
+#define LEVEL_GAIN      0.05 /* 1/20: the level follows within 20 minutes */
+#define SPREAD_GAIN     0.02
+#define JUMP_FAR        4.5  /* spreads away … */
+#define JUMP_MINUTES    5    /* … for so many minutes in a row */
+#define JUMP_SHARE      0.10 /* of the restriction: smaller jumps are not told */
+#define JUMP_LIMIT      0.02 /* of the limit */
+#define JUMP_COMMON     2.5
+#define JUMP_READY      30  /* minutes before jumps are looked for */
+#define JUMP_SLOPE_SD   0.5 /* what a jump leaves unknown of the slope */
+#define WATCH_SLACK     0.75
+#define WATCH_MOST      4.0 /* one batch alone does not make a change of slope */
+#define WATCH_SUM       10.0
+#define WATCH_HOLD      2.0
+#define WATCH_READY     6    /* batches before slopes are watched */
+#define SLOPE_RATIO     2.0  /* less is not told */
+#define SLOPE_SOONER    1.3  /* and it must bring the limit nearer by this than was expected */
+#define SLOPE_KNOWN     0.35 /* relative deviation of a slope just found */
+#define WEIGHT_LEAST    (-60.0)
+#define GRID            160
+#define GRID_LEAST      1e-4 /* of the expected life */
+#define GRID_MOST       30.0
 
 static const double law_n[LOADING_LAWS] = {0, 1, 1.5, 2};
 /* Liquid filters bend upward: the straight law is less likely beforehand. */

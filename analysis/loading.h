@@ -32,7 +32,7 @@ struct loading_config {
 			*/
 	double life_log_sd; /* > 0: its spread in natural logarithm; 0.8 for a guess */
 	uint32_t minute;    /* readings a minute; 0: 6, for windows of 10 s */
-	uint32_t batch;	    /* least minutes a batch; 0: 30 */
+	uint32_t batch;     /* least minutes a batch; 0: 30 */
 };
 
 /* One filter of the bank, on the axis where its law is a straight line: y = g(P / scale), slope k.
@@ -52,12 +52,12 @@ struct loading_fit {
 	double v_l;    /* litres at the last batch */
 	double life_l; /* litres of life expected, and litres at which to ask again */
 	double asked_l;
-	double start_l;	  /* litres at the last change of slope */
+	double start_l;   /* litres at the last change of slope */
 	double noise_var; /* of a batch about its prediction, kPa² */
-	double lag_var;	  /* products of residuals of a batch with itself and with the one before */
+	double lag_var;   /* products of residuals of a batch with itself and with the one before */
 	double lag_cross;
 	double last_kpa; /* residual of the last batch */
-	double faster;	 /* sums of the slope watch, in deviations */
+	double faster;   /* sums of the slope watch, in deviations */
 	double slower;
 	double watch_l; /* where the present sum left zero: litres, restriction, slope */
 	double watch_kpa;
@@ -79,7 +79,7 @@ struct loading_batch {
 	double level_kpa; /* where the minutes have been of late, and how they scatter */
 	double spread_kpa;
 	uint32_t minutes; /* behind level and spread, capped */
-	uint32_t away;	  /* minutes in a row far from it, their sum, and litres at the first */
+	uint32_t away;    /* minutes in a row far from it, their sum, and litres at the first */
 	double away_kpa;
 	double away_l;
 };
@@ -92,9 +92,9 @@ struct loading {
 
 enum loading_news {
 	LOADING_QUIET,
-	LOADING_JUMPED,	 /* the restriction stepped up */
+	LOADING_JUMPED,  /* the restriction stepped up */
 	LOADING_DROPPED, /* it stepped down: changed, drained, or thawed */
-	LOADING_FASTER,	 /* it has been rising faster than the fit said */
+	LOADING_FASTER,  /* it has been rising faster than the fit said */
 	LOADING_SLOWER,
 };
 

@@ -4,28 +4,28 @@
 #include <stddef.h>
 
 #define WINDOWS_SETTLED 3 /* steady windows in a row before one counts: 20 to 30 s */
-#define WINDOWS_MINUTE	6
-#define REST_SETTLED	4    /* after a stop the line's pressure decays: leave 40 s out */
-#define ZERO_MOST	60   /* windows that the zero averages over */
-#define ZERO_KEPT	3    /* of which this many count against a new rest's */
-#define SPREAD_SHARE	0.08 /* flow extremes in a steady window, of the mean */
-#define DRIFT_SHARE	0.04 /* flow change between steady windows */
-#define LOW_SHARE	0.25 /* of the reference flow: below, the signal drowns */
-#define REFERENCE_GAIN	0.02 /* the reference flow moves in steps of at least this */
-#define FITTING_SHARE	0.15 /* of a reference restriction, before it is learned */
-#define FITTING_SD	0.12
-#define FITTING_MOST	0.6
-#define LAMINAR_WALK	0.01 /* of the restriction, per square root of an hour */
-#define MODEL_SHARE	0.03 /* what the two-term law may be off between flows */
-#define HUBER		2.0
-#define UNKNOWN_C	30.0 /* fuel at the filter of a running engine, nothing known */
-#define UNKNOWN_SD_C	12.0
-#define KNOWN_SD_C	2.0
-#define AIR_KPA		101.3
-#define AIR_SD_KPA	1.5 /* weather */
-#define STUCK_WINDOWS	30
-#define STUCK_STEPS	4.0
-#define COUNT_CAP	100000
+#define WINDOWS_MINUTE  6
+#define REST_SETTLED    4    /* after a stop the line's pressure decays: leave 40 s out */
+#define ZERO_MOST       60   /* windows that the zero averages over */
+#define ZERO_KEPT       3    /* of which this many count against a new rest's */
+#define SPREAD_SHARE    0.08 /* flow extremes in a steady window, of the mean */
+#define DRIFT_SHARE     0.04 /* flow change between steady windows */
+#define LOW_SHARE       0.25 /* of the reference flow: below, the signal drowns */
+#define REFERENCE_GAIN  0.02 /* the reference flow moves in steps of at least this */
+#define FITTING_SHARE   0.15 /* of a reference restriction, before it is learned */
+#define FITTING_SD      0.12
+#define FITTING_MOST    0.6
+#define LAMINAR_WALK    0.01 /* of the restriction, per square root of an hour */
+#define MODEL_SHARE     0.03 /* what the two-term law may be off between flows */
+#define HUBER           2.0
+#define UNKNOWN_C       30.0 /* fuel at the filter of a running engine, nothing known */
+#define UNKNOWN_SD_C    12.0
+#define KNOWN_SD_C      2.0
+#define AIR_KPA         101.3
+#define AIR_SD_KPA      1.5 /* weather */
+#define STUCK_WINDOWS   30
+#define STUCK_STEPS     4.0
+#define COUNT_CAP       100000
 
 void restriction_init(struct restriction *r, const struct restriction_config *config)
 {

@@ -20,8 +20,8 @@
 
 enum restriction_sense {
 	RESTRICTION_DIFFERENTIAL, /* the reading is the restriction */
-	RESTRICTION_GAUGE,	  /* at the outlet against the air: suction, with either sign */
-	RESTRICTION_ABSOLUTE,	  /* absolute pressure at the outlet */
+	RESTRICTION_GAUGE,        /* at the outlet against the air: suction, with either sign */
+	RESTRICTION_ABSOLUTE,     /* absolute pressure at the outlet */
 };
 
 struct restriction_config {
@@ -33,13 +33,13 @@ struct restriction_config {
 
 /* 10 s of one filter. NaN is unknown, in every field. */
 struct restriction_window {
-	bool running;	     /* engine turning */
+	bool running;        /* engine turning */
 	double pressure_kpa; /* mean of the window, and its extremes */
 	double pressure_low_kpa;
 	double pressure_high_kpa;
 	double pressure_step_kpa; /* one step of the coding */
-	double air_kpa;		  /* barometric; used for RESTRICTION_ABSOLUTE */
-	double supply_lph;	  /* mean of the window, and its extremes */
+	double air_kpa;           /* barometric; used for RESTRICTION_ABSOLUTE */
+	double supply_lph;        /* mean of the window, and its extremes */
 	double supply_low_lph;
 	double supply_high_lph;
 	double supply_step_lph; /* one step of the coding it comes from */
@@ -48,13 +48,13 @@ struct restriction_window {
 };
 
 enum restriction_state {
-	RESTRICTION_READ,	 /* a reading came out */
-	RESTRICTION_RESTING,	 /* engine off: the zero is learned */
-	RESTRICTION_SETTLING,	 /* flow not steady, or not for long enough */
-	RESTRICTION_LOW_FLOW,	 /* too little flow to tell anything */
-	RESTRICTION_NO_FLOW,	 /* flow not known */
+	RESTRICTION_READ,        /* a reading came out */
+	RESTRICTION_RESTING,     /* engine off: the zero is learned */
+	RESTRICTION_SETTLING,    /* flow not steady, or not for long enough */
+	RESTRICTION_LOW_FLOW,    /* too little flow to tell anything */
+	RESTRICTION_NO_FLOW,     /* flow not known */
 	RESTRICTION_NO_PRESSURE, /* pressure not known */
-	RESTRICTION_STUCK,	 /* the sensor does not move although the flow does */
+	RESTRICTION_STUCK,       /* the sensor does not move although the flow does */
 };
 
 struct restriction_reading {
@@ -72,8 +72,8 @@ struct restriction {
 	double zero_kpa;      /* valid with zero_count */
 	uint32_t zero_count;  /* rest windows it stands on, capped */
 	uint32_t rest_count;  /* rest windows since the engine stopped, capped */
-	bool has_run;	      /* since this rest began the zero has not been renewed yet */
-	int32_t sign;	      /* votes: does the gauge fall (-) or rise (+) under suction */
+	bool has_run;         /* since this rest began the zero has not been renewed yet */
+	int32_t sign;         /* votes: does the gauge fall (-) or rise (+) under suction */
 	double last_lph;      /* flow of the window before */
 	double floor_lph;     /* least flow of the steady windows in a row */
 	uint32_t steady;      /* steady windows in a row, capped */

@@ -3,7 +3,7 @@
 #include <math.h>
 #include <stddef.h>
 
-#define BIN_RPM	      250.0
+#define BIN_RPM       250.0
 #define STARTED_S     30.0 /* after a start pressure and speed settle */
 #define USUAL_READY   60.0 /* windows before a pressure is usual */
 #define USUAL_MOST    2000.0
@@ -19,7 +19,7 @@
 #define FLUTTER_SHARE 0.25 /* spread of the pressure, of the usual */
 #define LOADED_SHARE  0.7  /* of a filter's limit */
 #define DEMAND_STEADY 3.0  /* % within a window and against the level */
-#define LEVEL_WINDOWS 6	   /* at one demand before a speed is the level */
+#define LEVEL_WINDOWS 6    /* at one demand before a speed is the level */
 #define HUNT_READY    60
 #define COUNT_CAP     100000
 
@@ -125,7 +125,7 @@ static bool judge(unsigned sag_pressure, unsigned sag_speed, unsigned hunting, u
 	bool speed = sag_speed >= 3 || hunting >= 4;
 
 	if (sag_pressure >= 3 && (speed || loaded)) {
-		*ret_kind = loaded	   ? STARVATION_FILTER
+		*ret_kind = loaded         ? STARVATION_FILTER
 			    : flutter >= 3 ? STARVATION_AIR
 					   : STARVATION_UNKNOWN;
 		return true;

@@ -37,7 +37,7 @@ struct starvation_window {
 
 enum starvation_kind {
 	STARVATION_FILTER,  /* fuel does not get through */
-	STARVATION_AIR,	    /* air gets in */
+	STARVATION_AIR,     /* air gets in */
 	STARVATION_UNKNOWN, /* one of both */
 };
 
@@ -57,14 +57,14 @@ struct starvation_news {
 
 struct starvation {
 	double usual_kpa[STARVATION_BINS]; /* by engine speed, 250 rpm each */
-	double weight[STARVATION_BINS];	   /* windows behind it */
-	double usual_hunt;		   /* spread of the speed at steady running, as a share */
+	double weight[STARVATION_BINS];    /* windows behind it */
+	double usual_hunt;                 /* spread of the speed at steady running, as a share */
 	uint32_t hunt_windows;
 	double level_rpm; /* speed at the present demand */
 	double level_demand;
 	uint32_t level_windows;
 	uint32_t history;     /* evidence of the last windows, eight bits a kind */
-	uint32_t calm;	      /* windows in a row without evidence */
+	uint32_t calm;        /* windows in a row without evidence */
 	uint32_t low_windows; /* in a row below, or once raised above, the limit */
 	bool starving;
 	bool pressure_low;

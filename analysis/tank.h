@@ -33,15 +33,15 @@ struct tank_config {
 struct tank_window {
 	double level_pct;
 	double burned_l; /* drawn from this tank since the window before; NaN counts as 0 */
-	bool running;	 /* an engine that draws from it */
-	bool at_rest;	 /* the boat does not move; where no speed is heard: no engine runs */
+	bool running;    /* an engine that draws from it */
+	bool at_rest;    /* the boat does not move; where no speed is heard: no engine runs */
 	double silent_s; /* without readings before this window; 0: none */
 };
 
 enum tank_state {
 	TANK_QUIET,
 	TANK_REFUELLED, /* filled_l came in */
-	TANK_MISSING,	/* the level falls faster than the burn: leak, theft, transfer, sender */
+	TANK_MISSING,   /* the level falls faster than the burn: leak, theft, transfer, sender */
 	TANK_SURPLUS, /* it falls more slowly: stuck sender, transfer, a burn that is read too high
 		       */
 	TANK_MISMATCH_CLEARED,
@@ -55,23 +55,23 @@ struct tank_news {
 };
 
 struct tank {
-	double level_l;	   /* slosh filtered; 0 with count 0 */
-	double fast_l;	   /* of the last minute */
+	double level_l;    /* slosh filtered; 0 with count 0 */
+	double fast_l;     /* of the last minute */
 	double slosh_l2;   /* variance of windows about the level */
 	double burned_l;   /* since the account began */
-	double base_l;	   /* level + burned when it began */
+	double base_l;     /* level + burned when it began */
 	double recent_l;   /* the same of late */
 	double rest_share; /* of what recent_l stands on, and of base_l */
 	double base_rest;
 	double fill_from_l; /* level before the refuelling under way */
 	double fill_burned_l;
 	double fill_last_l;
-	uint32_t count;	    /* windows behind the level, capped */
+	uint32_t count;     /* windows behind the level, capped */
 	double base_weight; /* windows behind base_l, those under way counting for less */
-	uint32_t away;	    /* windows in a row well above the level */
+	uint32_t away;      /* windows in a row well above the level */
 	uint32_t settled;   /* windows in a row in which a refuelling brought nothing more */
-	uint32_t wake;	    /* windows since a silence, capped */
-	uint32_t doubt;	    /* windows in a row with a mismatch */
+	uint32_t wake;      /* windows since a silence, capped */
+	uint32_t doubt;     /* windows in a row with a mismatch */
 	int32_t mismatch;   /* -1 missing, 1 surplus, 0 told nothing */
 	bool filling;
 	bool was_at_rest;
@@ -93,9 +93,9 @@ double tank_volume_of_level(const struct tank_config *config, double level_pct);
 double tank_volume15(const struct tank_config *config, double volume_l, double fuel_c);
 
 struct tank_range {
-	double hours;	  /* to the reserve; 0 when it is reached */
+	double hours;     /* to the reserve; 0 when it is reached */
 	double hours_low; /* with fuel and burn both at their 10 % edge */
-	double miles;	  /* NaN without a speed */
+	double miles;     /* NaN without a speed */
 	double miles_low;
 };
 

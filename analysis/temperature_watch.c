@@ -6,21 +6,21 @@
 #define WINDOW_S       10
 #define MINUTE_WINDOWS 6
 #define HYSTERESIS_C   3.0
-#define HOLD_S	       20.0
-#define DRIFT_C	       6.0
+#define HOLD_S         20.0
+#define DRIFT_C        6.0
 #define WARM_UP_S      1200.0
 #define FIRST_SD_C     1.5
 #define LOAD_STEADY    0.08 /* from a window to the next */
 #define SPREAD_C       4.0  /* within a steady window */
-#define KNOWN	       5.0  /* minutes that make a bin fit to be learned from */
+#define KNOWN          5.0  /* minutes that make a bin fit to be learned from */
 #define NEAR_BINS      3
-#define READY	       40.0 /* minutes behind the usual before a residual counts */
-#define FROZEN	       300.0
-#define MOST_C	       12.0
+#define READY          40.0 /* minutes behind the usual before a residual counts */
+#define FROZEN         300.0
+#define MOST_C         12.0
 #define SEA_BASE_C     15.0
 #define SEA_GUESS      0.2   /* °C per °C; a thermostat takes most of it out */
 #define SEA_WEIGHT     200.0 /* the guess weighs as much as minutes × °C² */
-#define SEA_CAP	       3000
+#define SEA_CAP        3000
 #define ABOVE_CAP      100000
 
 static double or_default(double value, double fallback)

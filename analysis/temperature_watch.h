@@ -16,10 +16,10 @@
 #define TEMPERATURE_BINS 20 /* of 5 % of load */
 
 struct temperature_config {
-	double limit_c;	     /* NaN: none */
+	double limit_c;      /* NaN: none */
 	double hysteresis_c; /* clears so far below; NaN: 3 */
-	double hold_s;	     /* above the limit for so long; NaN: 20 */
-	double drift_c;	     /* the change that matters; NaN: 6 */
+	double hold_s;       /* above the limit for so long; NaN: 20 */
+	double drift_c;      /* the change that matters; NaN: 6 */
 	double warm_up_s;    /* of running, before minutes count; NaN: 1200 */
 };
 
@@ -30,7 +30,7 @@ struct temperature_window {
 	double high_c;
 	double step_c; /* one step of the coding */
 	double load;
-	double sea_c;	  /* of what cools it: sea, else air; NaN: unknown */
+	double sea_c;     /* of what cools it: sea, else air; NaN: unknown */
 	double running_s; /* since the engine was started; 0: it rests */
 };
 

@@ -3,10 +3,10 @@
 #include <errno.h>
 #include <math.h>
 
-#define KELVIN	   273.15
+#define KELVIN     273.15
 #define LEAST_MM2S 0.21 /* D341 gives no line below */
 #define MOST_MM2S  2e7
-#define LEAST_C	   (-100.0)
+#define LEAST_C    (-100.0)
 #define LOW_MM2S   2.0 /* the correction to Z vanishes above */
 
 double viscosity_z(double mm2s)

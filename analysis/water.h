@@ -21,12 +21,12 @@ enum water_news {
 
 struct water {
 	int64_t last_ns;   /* of the last reading; INT64_MIN before the first */
-	int64_t wet_ns;	   /* since when it has read wet without a break; INT64_MIN: it reads dry */
-	int64_t dry_ns;	   /* observed dry time since the last wet reading */
+	int64_t wet_ns;    /* since when it has read wet without a break; INT64_MIN: it reads dry */
+	int64_t dry_ns;    /* observed dry time since the last wet reading */
 	int64_t period_ns; /* between readings, as far as known; 0 unknown */
 	bool raised;
-	bool drained;	  /* since it was last found */
-	uint32_t times;	  /* found since the account began, capped */
+	bool drained;     /* since it was last found */
+	uint32_t times;   /* found since the account began, capped */
 	double drained_h; /* engine hours at the last drain */
 };
 

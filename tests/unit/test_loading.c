@@ -6,8 +6,8 @@
 
 #define LIMIT_KPA 30.0
 #define CLEAN_KPA 4.5
-#define LIFE_L	  5000.0
-#define MINUTES	  12000 /* 200 h at 25 L/h */
+#define LIFE_L    5000.0
+#define MINUTES   12000 /* 200 h at 25 L/h */
 
 static const struct loading_config config = {
 	.limit_kpa = LIMIT_KPA,
