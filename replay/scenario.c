@@ -43,8 +43,8 @@ int scenario_create(struct scenario **ret_scenario, const struct scenario_option
 	if (r < 0) {
 		goto finish_season;
 	}
-	r = scenario_recorder_init(&s->recorder, &s->season.options, &s->season.plan,
-		(uint8_t)s->sender.buses);
+	r = scenario_recorder_init(
+		&s->recorder, &s->season.options, &s->season.plan, (uint8_t)s->sender.buses);
 	if (r < 0) {
 		goto finish_sender;
 	}

@@ -5,7 +5,9 @@
 #include "replay/scenario_truth.h"
 
 #define FILL_SHARE  0.93
-#define FILL_S      360.0
+#define FILL_S	    360.0
+#define RESERVE_L   12.0
+#define EMPTY_KG    0.5 /* the pickup does not reach it */
 #define BOWL_LEFT_L 0.003
 
 /* No two elements are quite alike. */
@@ -25,7 +27,8 @@ void scenario_crew_fit(struct scenario_season *season, unsigned engine, unsigned
 		return;
 	}
 	for (size_t i = 0; i < season->truth.element_count; i++) {
-		number += season->elements[i].engine == engine && season->elements[i].filter == filter;
+		number += season->elements[i].engine == engine &&
+			  season->elements[i].filter == filter;
 	}
 	scenario_element_new(&f->element, &f->media, element_variation(season));
 	f->record = season->truth.element_count++;
@@ -77,7 +80,8 @@ static void evening(struct scenario_season *season)
 			for (size_t i = 0; i < o->change_count; i++) {
 				if (!season->change_done[i] && o->changes[i].engine == engine &&
 					o->changes[i].filter == filter &&
-					season->machines[0].hours >= o->changes[i].at * o->engine_h) {
+					season->machines[0].hours >=
+						o->changes[i].at * o->engine_h) {
 					season->change_done[i] = true;
 					due = true;
 				}
@@ -94,8 +98,8 @@ static void drain_bowls(struct scenario_season *season)
 	for (size_t i = 0; i < season->truth.water_count; i++) {
 		struct scenario_water *w = &season->waters[i];
 
-		if (w->drained_ns == INT64_MAX &&
-			(double)(season->now_ns - w->wet_ns) >= season->options.drain_after_h * 3600e9) {
+		if (w->drained_ns == INT64_MAX && (double)(season->now_ns - w->wet_ns) >=
+							  season->options.drain_after_h * 3600e9) {
 			w->drained_ns = season->now_ns;
 			season->machines[w->engine].bowl_l = BOWL_LEFT_L;
 			season->machines[w->engine].wet = false;
@@ -119,23 +123,44 @@ static void open_onset(struct scenario_season *season, size_t fault)
 	};
 }
 
+/* Most that the engines can burn until the next chance to take fuel, with a reserve. */
+static double needed_l(const struct scenario_season *season)
+{
+	double hours = 0;
+
+	for (size_t i = season->leg + 1; i < season->plan.leg_count; i++) {
+		const struct scenario_leg *leg = &season->plan.legs[i];
+
+		if (leg->kind == LEG_HALT || leg->kind == LEG_FUEL_DOCK) {
+			break;
+		}
+		hours += scenario_leg_runs(leg->kind)
+				 ? (double)(leg->end_ns - leg->start_ns) / 3600e9
+				 : 0;
+	}
+	return RESERVE_L + 1.15 * season->truth.cruise_lph * season->options.engines * hours;
+}
+
 /* Whether to take fuel here, and what load it will be. */
 static void consider_fuel(struct scenario_season *season, const struct scenario_leg *leg)
 {
 	const struct scenario_options *o = &season->options;
 	double share = scenario_tank_share(&season->tank);
 	double leg_s = (double)(leg->end_ns - leg->start_ns) / 1e9;
+	double enough = leg->kind == LEG_FUEL_DOCK ? 0.45 : 0.2;
 	bool forced = false;
 
 	for (size_t i = 0; i < o->fault_count; i++) {
 		forced = forced || season->faults[i].waits_for_fuel;
 	}
 	season->fill_left_kg = 0;
-	if (share >= (forced ? 0.8 : leg->kind == LEG_FUEL_DOCK ? 0.45 : 0.2)) {
+	enough = forced ? 0.8 : enough;
+	if (share > 0.9 ||
+		(share >= enough && scenario_tank_litres_15(&season->tank) >= needed_l(season))) {
 		return;
 	}
-	season->fill_left_kg = (FILL_SHARE - share) * season->tank.capacity_l *
-			       season->tank.density_15_kgl;
+	season->fill_left_kg =
+		(FILL_SHARE - share) * season->tank.capacity_l * season->tank.density_15_kgl;
 	season->fill_kg_s = season->fill_left_kg / (leg_s - 150 < FILL_S ? leg_s - 150 : FILL_S);
 	season->fill_begun = false;
 	season->fill_dirt = 1;
@@ -186,16 +211,17 @@ static void take_fuel(struct scenario_season *season, const struct scenario_leg 
 				}
 			}
 		}
-		season->refuellings[season->truth.refuelling_count++] = (struct scenario_refuelling){
-			.start_ns = season->now_ns,
-			.tank_before_l = scenario_tank_litres_15(&season->tank),
-			.dirt_factor = season->fill_dirt,
-			.water_l = season->fill_water_l,
-		};
+		season->refuellings[season->truth.refuelling_count++] =
+			(struct scenario_refuelling){
+				.start_ns = season->now_ns,
+				.tank_before_l = scenario_tank_litres_15(&season->tank),
+				.dirt_factor = season->fill_dirt,
+				.water_l = season->fill_water_l,
+			};
 	}
 	kg = kg > season->fill_left_kg ? season->fill_left_kg : kg;
-	scenario_tank_fill(&season->tank, kg, season->sea.sea_c + 2, season->fill_dirt,
-		season->fill_water_l);
+	scenario_tank_fill(
+		&season->tank, kg, season->sea.sea_c + 2, season->fill_dirt, season->fill_water_l);
 	season->fill_water_l = 0;
 	season->fill_left_kg -= kg;
 	season->truth.refuelled_kg += kg;
@@ -228,14 +254,14 @@ static void manoeuvre(struct scenario_season *season, const struct scenario_leg 
 void scenario_crew_step(struct scenario_season *season, double step_s)
 {
 	const struct scenario_leg *leg = scenario_season_leg(season);
-	bool runs = scenario_leg_runs(leg->kind);
+	bool runs = scenario_leg_runs(leg->kind) && season->tank.fuel_kg > EMPTY_KG;
 
 	for (unsigned i = 0; i < season->options.engines; i++) {
 		struct scenario_engine_state *e = &season->machines[i].state;
 
 		/* One after the other. */
-		if (runs != e->running && (!runs || season->now_ns - leg->start_ns >=
-							    i * 20 * INT64_C(1000000000))) {
+		if (runs != e->running &&
+			(!runs || season->now_ns - leg->start_ns >= i * 20 * INT64_C(1000000000))) {
 			e->running = runs;
 			e->since_s = 0;
 		}
@@ -268,8 +294,8 @@ static void begin_fault(struct scenario_season *season, size_t fault)
 	case SCENARIO_FAULT_SENSOR_DEAD:
 		filter->dead = true;
 		filter->death = (enum scenario_death)f->size;
-		filter->frozen_kpa = filter->seen_kpa + filter->options->zero_kpa +
-				     filter->drift_kpa;
+		filter->frozen_kpa =
+			filter->seen_kpa + filter->options->zero_kpa + filter->drift_kpa;
 		break;
 	case SCENARIO_FAULT_TANK_STUCK:
 		season->tank.stuck = true;
@@ -333,7 +359,8 @@ void scenario_crew_faults(struct scenario_season *season)
 	}
 	for (size_t i = 0; i < o->fault_count; i++) {
 		const struct scenario_fault *f = &o->faults[i];
-		bool fuel = f->kind == SCENARIO_FAULT_BAD_FUEL || f->kind == SCENARIO_FAULT_WET_FUEL;
+		bool fuel =
+			f->kind == SCENARIO_FAULT_BAD_FUEL || f->kind == SCENARIO_FAULT_WET_FUEL;
 
 		if (!season->faults[i].begun && season->machines[0].hours >= f->at * o->engine_h) {
 			begin_fault(season, i);

@@ -4,11 +4,11 @@
 #include <string.h>
 
 /* All invented. */
-#define FITTINGS_SHARE  0.15  /* of a new element's loss */
-#define CAKE_PRESS_KPA  4.0   /* at which the cake's resistance has risen by 2^CAKE_POWER */
-#define CAKE_POWER      0.45
-#define PASS_SHARE      0.002 /* dirt is spread in portions of this share of a life */
-#define OPEN_LEAST      1e-3  /* some seepage always stays */
+#define FITTINGS_SHARE 0.15 /* of a new element's loss */
+#define CAKE_PRESS_KPA 4.0  /* at which the cake's resistance has risen by 2^CAKE_POWER */
+#define CAKE_POWER     0.45
+#define PASS_SHARE     0.002 /* dirt is spread in portions of this share of a life */
+#define OPEN_LEAST     1e-3  /* some seepage always stays */
 
 /* Which mechanism gets which share of the dirt. */
 struct mechanism {
@@ -16,7 +16,7 @@ struct mechanism {
 	double intermediate;
 	double standard;
 	double cake;
-	bool cake_gives;   /* compresses under pressure */
+	bool cake_gives; /* compresses under pressure */
 	bool many_pores;
 };
 
@@ -57,8 +57,8 @@ static void sum_conductance(struct scenario_element_state *e, const struct mecha
 	e->conductance = sum;
 }
 
-void scenario_element_new(struct scenario_element_state *e, const struct scenario_media *media,
-	double variation)
+void scenario_element_new(
+	struct scenario_element_state *e, const struct scenario_media *media, double variation)
 {
 	const struct mechanism *m = &mechanisms[media->blocking];
 	double conductance = 0;
@@ -121,8 +121,8 @@ static double medium_loss_kpa(const struct scenario_element_state *e,
 		return 0;
 	}
 	if (fuel->wax_k > 0) {
-		/* Crystals thicken it, less so the faster it is sheared, and hold a pressure of their
-		 * own before anything moves. */
+		/* Crystals thicken it, less so the faster it is sheared, and hold a pressure of
+		 * their own before anything moves. */
 		double grade = fuel->wax_k > 12 ? 1 : fuel->wax_k / 12;
 
 		thick *= (1 + 0.9 * grade) * pow(flow, -0.25 * grade);
@@ -158,8 +158,8 @@ double scenario_element_loss_kpa(const struct scenario_element_state *e,
 	       media->fittings_kpa * flow * flow * fuel->density_kgl / media->reference_kgl;
 }
 
-double scenario_line_loss_kpa(const struct scenario_media *media, double flow_lph,
-	const struct scenario_fuel *fuel)
+double scenario_line_loss_kpa(
+	const struct scenario_media *media, double flow_lph, const struct scenario_fuel *fuel)
 {
 	double flow = flow_lph / media->reference_lph;
 
@@ -167,14 +167,14 @@ double scenario_line_loss_kpa(const struct scenario_media *media, double flow_lp
 	       (1 + 0.1 * (fuel->wax_k > 10 ? 10 : fuel->wax_k));
 }
 
-double scenario_element_reference_kpa(const struct scenario_element_state *e,
-	const struct scenario_media *media)
+double scenario_element_reference_kpa(
+	const struct scenario_element_state *e, const struct scenario_media *media)
 {
 	return media->medium_kpa / e->conductance + media->fittings_kpa + media->line_kpa;
 }
 
-double scenario_element_limit_l(const struct scenario_element_state *e,
-	const struct scenario_media *media)
+double scenario_element_limit_l(
+	const struct scenario_element_state *e, const struct scenario_media *media)
 {
 	const struct scenario_fuel fuel = {
 		.dynamic_mpas = media->reference_mpas,
@@ -186,8 +186,8 @@ double scenario_element_limit_l(const struct scenario_element_state *e,
 		if (on.litres > 20 * media->life_l) {
 			return NAN;
 		}
-		scenario_element_pass(&on, media, PASS_SHARE * media->life_l, 1,
-			media->reference_lph, &fuel);
+		scenario_element_pass(
+			&on, media, PASS_SHARE * media->life_l, 1, media->reference_lph, &fuel);
 	}
 	return on.litres;
 }
@@ -195,7 +195,8 @@ double scenario_element_limit_l(const struct scenario_element_state *e,
 void scenario_media_init(struct scenario_media *media, const struct scenario_filter *filter,
 	double reference_lph, double reference_mpas, double reference_kgl)
 {
-	bool vacuum = filter->sensor_kind == SENSES_OUTLET_VACUUM || filter->sensor == SENSOR_SPN1381;
+	bool vacuum =
+		filter->sensor_kind == SENSES_OUTLET_VACUUM || filter->sensor == SENSOR_SPN1381;
 	struct scenario_element_state e;
 	double low = 0;
 	double high;
@@ -211,7 +212,8 @@ void scenario_media_init(struct scenario_media *media, const struct scenario_fil
 		.limit_kpa = filter->limit_kpa,
 		.life_l = filter->life_l,
 	};
-	/* No mechanism needs more than 20 + limit over clean times the dirt that fills the pores. */
+	/* No mechanism needs more than 20 + limit over clean times the dirt that fills the pores.
+	 */
 	high = (20 + filter->limit_kpa / filter->clean_kpa) / filter->life_l;
 	for (unsigned i = 0; i < 50; i++) {
 		double limit_l;

@@ -13,17 +13,17 @@
 
 /* The fuel as it passes. */
 struct scenario_fuel {
-	double dynamic_mpas;  /* viscosity by temperature, without wax */
+	double dynamic_mpas; /* viscosity by temperature, without wax */
 	double density_kgl;
-	double wax_k;         /* kelvin below the cloud point, 0 above it */
+	double wax_k; /* kelvin below the cloud point, 0 above it */
 };
 
 struct scenario_pores {
-	double share;     /* of the new element's conductance */
-	double area;      /* of the element's area */
-	double open;      /* share not covered, 1 .. 0 */
-	double bore2;     /* bore's square, 1 .. 0 */
-	double cake;      /* dirt on top, per area */
+	double share; /* of the new element's conductance */
+	double area;  /* of the element's area */
+	double open;  /* share not covered, 1 .. 0 */
+	double bore2; /* bore's square, 1 .. 0 */
+	double cake;  /* dirt on top, per area */
 };
 
 struct scenario_element_state {
@@ -32,9 +32,9 @@ struct scenario_element_state {
 	double cake_press_kpa; /* greatest pressure that the cake has borne */
 	double dirt_waiting;   /* dirt not yet spread, in litres of the usual fuel */
 	double conductance;    /* 1 when new */
-	double litres;         /* through it */
+	double litres;	       /* through it */
 	double engine_h;
-	double wax;            /* reversible share of resistance by wax */
+	double wax; /* reversible share of resistance by wax */
 };
 
 struct scenario_media {
@@ -42,10 +42,10 @@ struct scenario_media {
 	double reference_lph;
 	double reference_mpas; /* dynamic viscosity at 40 °C of the usual fuel */
 	double reference_kgl;
-	double medium_kpa;     /* new medium alone, at reference */
-	double fittings_kpa;   /* housing, at reference flow */
-	double line_kpa;       /* suction line ahead of an outlet-vacuum sensor, at reference */
-	double dirt_scale;     /* calibrated so that the usual fuel reaches the limit at life_l */
+	double medium_kpa;   /* new medium alone, at reference */
+	double fittings_kpa; /* housing, at reference flow */
+	double line_kpa;     /* suction line ahead of an outlet-vacuum sensor, at reference */
+	double dirt_scale;   /* calibrated so that the usual fuel reaches the limit at life_l */
 	double limit_kpa;
 	double life_l;
 };
@@ -54,8 +54,8 @@ struct scenario_media {
 void scenario_media_init(struct scenario_media *media, const struct scenario_filter *filter,
 	double reference_lph, double reference_mpas, double reference_kgl);
 
-void scenario_element_new(struct scenario_element_state *e, const struct scenario_media *media,
-	double variation);
+void scenario_element_new(
+	struct scenario_element_state *e, const struct scenario_media *media, double variation);
 
 /* Passes litres that carry dirt (1: the usual) at a flow; a perfect element keeps all of it. */
 void scenario_element_pass(struct scenario_element_state *e, const struct scenario_media *media,
@@ -65,16 +65,16 @@ void scenario_element_pass(struct scenario_element_state *e, const struct scenar
 double scenario_element_loss_kpa(const struct scenario_element_state *e,
 	const struct scenario_media *media, double flow_lph, const struct scenario_fuel *fuel);
 /* The line ahead of the filter. */
-double scenario_line_loss_kpa(const struct scenario_media *media, double flow_lph,
-	const struct scenario_fuel *fuel);
+double scenario_line_loss_kpa(
+	const struct scenario_media *media, double flow_lph, const struct scenario_fuel *fuel);
 
 /* What a perfect sensor would give at reference flow and viscosity, without wax. */
-double scenario_element_reference_kpa(const struct scenario_element_state *e,
-	const struct scenario_media *media);
+double scenario_element_reference_kpa(
+	const struct scenario_element_state *e, const struct scenario_media *media);
 
-/* Litres at which the limit is reached if it goes on with the usual fuel at reference flow; NaN when
- * not within 20 lives. */
-double scenario_element_limit_l(const struct scenario_element_state *e,
-	const struct scenario_media *media);
+/* Litres at which the limit is reached if it goes on with the usual fuel at reference flow; NaN
+ * when not within 20 lives. */
+double scenario_element_limit_l(
+	const struct scenario_element_state *e, const struct scenario_media *media);
 
 #endif

@@ -3,108 +3,177 @@
 
 #include <math.h>
 
-#define KN_MS       (1852.0 / 3600)
+#define KN_MS		  (1852.0 / 3600)
 #define PRESSURE_STEP_KPA 0.05 /* the module's own, coarser than its message */
-#define TORQUE_PCT  100
-#define LOW_FEED_KPA 15.0
-#define HOT_C       105.0
-#define LOW_VOLT    11.5
+#define TORQUE_PCT	  100
+#define LOW_FEED_KPA	  15.0
+#define HOT_C		  105.0
+#define LOW_VOLT	  11.5
 
 /* Signals and fixed fields of a row. */
-#define SAYS(...)                                                                                  \
-	.signal_count = sizeof((enum signal_id[]){__VA_ARGS__}) / sizeof(enum signal_id),          \
+#define SAYS(...)                                                                         \
+	.signal_count = sizeof((enum signal_id[]){__VA_ARGS__}) / sizeof(enum signal_id), \
 	.signals = {__VA_ARGS__}
 #define FIXED(...)                                                                                 \
 	.fixed_count = sizeof((struct sender_fixed[]){__VA_ARGS__}) / sizeof(struct sender_fixed), \
 	.fixed = {__VA_ARGS__}
 
-#define N2K_ENGINE(ms)     .nmea2000 = true, .kind = SENDS_ENGINE, .period_ms = (ms), .source = GATEWAY
-#define N2K_INSTRUMENT(ms, address)                                                                \
+#define N2K_ENGINE(ms) .nmea2000 = true, .kind = SENDS_ENGINE, .period_ms = (ms), .source = GATEWAY
+#define N2K_INSTRUMENT(ms, address) \
 	.nmea2000 = true, .kind = SENDS_INSTRUMENT, .period_ms = (ms), .source = (address)
-#define J1939_ENGINE(ms)   .kind = SENDS_ENGINE, .period_ms = (ms), .source = 0
-#define J1939_BODY(ms)     .kind = SENDS_INSTRUMENT, .period_ms = (ms), .source = BODY
+#define J1939_ENGINE(ms) .kind = SENDS_ENGINE, .period_ms = (ms), .source = 0
+#define J1939_BODY(ms)	 .kind = SENDS_INSTRUMENT, .period_ms = (ms), .source = BODY
 
 #define PLOTTER 3
 #define GATEWAY 33 /* + engine */
-#define LOG     35
+#define LOG	35
 #define WEATHER 36
-#define TANK    60
-#define MODULE  70
+#define TANK	60
+#define MODULE	70
 #define BATTERY 80
-#define BODY    23
+#define BODY	23
 
 const struct sender_row sender_rows[] = {
 	{.pgn = 127488, N2K_ENGINE(100), .priority = 2, SAYS(SIGNAL_ENGINE_SPEED)},
-	{.pgn = 127489, N2K_ENGINE(500), .priority = 2,
+	{.pgn = 127489,
+		N2K_ENGINE(500),
+		.priority = 2,
 		SAYS(SIGNAL_OIL_PRESSURE, SIGNAL_OIL_TEMPERATURE, SIGNAL_COOLANT_TEMPERATURE,
 			SIGNAL_ALTERNATOR_VOLTAGE, SIGNAL_FUEL_RATE, SIGNAL_ENGINE_HOURS,
 			SIGNAL_COOLANT_PRESSURE, SIGNAL_FUEL_PRESSURE, SIGNAL_ENGINE_STATUS_1,
 			SIGNAL_ENGINE_STATUS_2, SIGNAL_ENGINE_LOAD, SIGNAL_ENGINE_TORQUE)},
-	{.pgn = 127493, N2K_ENGINE(100), .priority = 2,
+	{.pgn = 127493,
+		N2K_ENGINE(100),
+		.priority = 2,
 		SAYS(SIGNAL_GEAR, SIGNAL_GEAR_OIL_PRESSURE, SIGNAL_GEAR_OIL_TEMPERATURE)},
-	{.pgn = 127497, N2K_ENGINE(1000), .priority = 5, .needs = SCENARIO_COUNTERS_COARSE,
+	{.pgn = 127497,
+		N2K_ENGINE(1000),
+		.priority = 5,
+		.needs = SCENARIO_COUNTERS_COARSE,
 		SAYS(SIGNAL_TRIP_FUEL, SIGNAL_FUEL_RATE)},
 	{.pgn = 127498, N2K_ENGINE(60000), .priority = 6, SAYS(SIGNAL_RATED_SPEED)},
-	{.pgn = 130316, N2K_ENGINE(1000), .priority = 5, .instance = 14 << 8,
+	{.pgn = 130316,
+		N2K_ENGINE(1000),
+		.priority = 5,
+		.instance = 14 << 8,
 		SAYS(SIGNAL_TEMPERATURE)},
-	{.pgn = 130314, .nmea2000 = true, .kind = SENDS_FILTER, .period_ms = 500, .priority = 5,
-		.source = MODULE, SAYS(SIGNAL_PRESSURE)},
-	{.pgn = 127505, N2K_INSTRUMENT(2500, TANK), .priority = 6,
+	{.pgn = 130314,
+		.nmea2000 = true,
+		.kind = SENDS_FILTER,
+		.period_ms = 500,
+		.priority = 5,
+		.source = MODULE,
+		SAYS(SIGNAL_PRESSURE)},
+	{.pgn = 127505,
+		N2K_INSTRUMENT(2500, TANK),
+		.priority = 6,
 		SAYS(SIGNAL_TANK_LEVEL, SIGNAL_TANK_CAPACITY),
 		FIXED({"instance", 0}, {"fluid", 0})},
-	{.pgn = 127508, N2K_INSTRUMENT(1500, BATTERY), .priority = 6,
+	{.pgn = 127508,
+		N2K_INSTRUMENT(1500, BATTERY),
+		.priority = 6,
 		SAYS(SIGNAL_BATTERY_VOLTAGE, SIGNAL_BATTERY_CURRENT)},
-	{.pgn = 128259, N2K_INSTRUMENT(1000, LOG), .priority = 2, SAYS(SIGNAL_WATER_SPEED),
+	{.pgn = 128259,
+		N2K_INSTRUMENT(1000, LOG),
+		.priority = 2,
+		SAYS(SIGNAL_WATER_SPEED),
 		FIXED({"water reference", 0})},
 	{.pgn = 128267, N2K_INSTRUMENT(1000, LOG), .priority = 3, SAYS(SIGNAL_DEPTH)},
-	{.pgn = 129025, N2K_INSTRUMENT(100, PLOTTER), .priority = 2,
+	{.pgn = 129025,
+		N2K_INSTRUMENT(100, PLOTTER),
+		.priority = 2,
 		SAYS(SIGNAL_LATITUDE, SIGNAL_LONGITUDE)},
-	{.pgn = 129026, N2K_INSTRUMENT(250, PLOTTER), .priority = 2,
-		SAYS(SIGNAL_COURSE, SIGNAL_GROUND_SPEED), FIXED({"course reference", 0})},
-	{.pgn = 129029, N2K_INSTRUMENT(1000, PLOTTER), .priority = 3,
+	{.pgn = 129026,
+		N2K_INSTRUMENT(250, PLOTTER),
+		.priority = 2,
+		SAYS(SIGNAL_COURSE, SIGNAL_GROUND_SPEED),
+		FIXED({"course reference", 0})},
+	{.pgn = 129029,
+		N2K_INSTRUMENT(1000, PLOTTER),
+		.priority = 3,
 		SAYS(SIGNAL_GNSS_TIME, SIGNAL_LATITUDE, SIGNAL_LONGITUDE, SIGNAL_ALTITUDE),
 		FIXED({"system", 0}, {"method", 1}, {"satellites used", 9})},
-	{.pgn = 126992, N2K_INSTRUMENT(1000, PLOTTER), .priority = 3, SAYS(SIGNAL_SYSTEM_TIME),
+	{.pgn = 126992,
+		N2K_INSTRUMENT(1000, PLOTTER),
+		.priority = 3,
+		SAYS(SIGNAL_SYSTEM_TIME),
 		FIXED({"time source", 0})},
-	{.pgn = 129033, N2K_INSTRUMENT(1000, PLOTTER), .priority = 3, SAYS(SIGNAL_GNSS_TIME),
+	{.pgn = 129033,
+		N2K_INSTRUMENT(1000, PLOTTER),
+		.priority = 3,
+		SAYS(SIGNAL_GNSS_TIME),
 		FIXED({"local offset", 0})},
-	{.pgn = 127245, N2K_INSTRUMENT(100, LOG), .priority = 2, SAYS(SIGNAL_RUDDER),
+	{.pgn = 127245,
+		N2K_INSTRUMENT(100, LOG),
+		.priority = 2,
+		SAYS(SIGNAL_RUDDER),
 		FIXED({"instance", 0})},
-	{.pgn = 130310, N2K_INSTRUMENT(500, WEATHER), .priority = 5,
+	{.pgn = 130310,
+		N2K_INSTRUMENT(500, WEATHER),
+		.priority = 5,
 		SAYS(SIGNAL_SEA_TEMPERATURE, SIGNAL_AMBIENT_TEMPERATURE,
 			SIGNAL_BAROMETRIC_PRESSURE)},
-	{.pgn = 130312, N2K_INSTRUMENT(2000, MODULE), .priority = 5, .instance = 3 << 8,
+	{.pgn = 130312,
+		N2K_INSTRUMENT(2000, MODULE),
+		.priority = 5,
+		.instance = 3 << 8,
 		SAYS(SIGNAL_TEMPERATURE)},
-	{.pgn = 126993, N2K_INSTRUMENT(60000, PLOTTER), .priority = 7,
+	{.pgn = 126993,
+		N2K_INSTRUMENT(60000, PLOTTER),
+		.priority = 7,
 		FIXED({"interval", 60}, {"controller 1 state", 0}, {"equipment state", 0})},
 
-	{.pgn = 61444, J1939_ENGINE(20), .priority = 3,
+	{.pgn = 61444,
+		J1939_ENGINE(20),
+		.priority = 3,
 		SAYS(SIGNAL_ENGINE_SPEED, SIGNAL_ENGINE_TORQUE, SIGNAL_DEMAND_TORQUE,
 			SIGNAL_STARTER_MODE)},
 	{.pgn = 61443, J1939_ENGINE(50), .priority = 3, SAYS(SIGNAL_ENGINE_LOAD, SIGNAL_PEDAL)},
 	{.pgn = 65266, J1939_ENGINE(100), .priority = 6, SAYS(SIGNAL_FUEL_RATE)},
-	{.pgn = 65257, J1939_ENGINE(1000), .priority = 6, .needs = SCENARIO_COUNTERS_COARSE,
+	{.pgn = 65257,
+		J1939_ENGINE(1000),
+		.priority = 6,
+		.needs = SCENARIO_COUNTERS_COARSE,
 		SAYS(SIGNAL_TOTAL_FUEL, SIGNAL_TRIP_FUEL)},
-	{.pgn = 64777, J1939_ENGINE(1000), .priority = 6, .needs = SCENARIO_COUNTERS_FINE,
+	{.pgn = 64777,
+		J1939_ENGINE(1000),
+		.priority = 6,
+		.needs = SCENARIO_COUNTERS_FINE,
 		SAYS(SIGNAL_TOTAL_FUEL_FINE, SIGNAL_TRIP_FUEL_FINE)},
-	{.pgn = 65253, J1939_ENGINE(1000), .priority = 6,
+	{.pgn = 65253,
+		J1939_ENGINE(1000),
+		.priority = 6,
 		SAYS(SIGNAL_ENGINE_HOURS, SIGNAL_TOTAL_REVOLUTIONS)},
-	{.pgn = 65262, J1939_ENGINE(1000), .priority = 6,
+	{.pgn = 65262,
+		J1939_ENGINE(1000),
+		.priority = 6,
 		SAYS(SIGNAL_COOLANT_TEMPERATURE, SIGNAL_FUEL_TEMPERATURE, SIGNAL_OIL_TEMPERATURE)},
-	{.pgn = 65263, J1939_ENGINE(500), .priority = 6,
+	{.pgn = 65263,
+		J1939_ENGINE(500),
+		.priority = 6,
 		SAYS(SIGNAL_FUEL_PRESSURE, SIGNAL_OIL_PRESSURE, SIGNAL_COOLANT_PRESSURE)},
-	{.pgn = 65270, J1939_ENGINE(500), .priority = 6,
+	{.pgn = 65270,
+		J1939_ENGINE(500),
+		.priority = 6,
 		SAYS(SIGNAL_EXHAUST_TEMPERATURE, SIGNAL_INTAKE_TEMPERATURE)},
-	{.pgn = 65271, J1939_ENGINE(1000), .priority = 6,
+	{.pgn = 65271,
+		J1939_ENGINE(1000),
+		.priority = 6,
 		SAYS(SIGNAL_ALTERNATOR_VOLTAGE, SIGNAL_ENGINE_BATTERY_VOLTAGE)},
-	{.pgn = 65269, J1939_ENGINE(1000), .priority = 6,
+	{.pgn = 65269,
+		J1939_ENGINE(1000),
+		.priority = 6,
 		SAYS(SIGNAL_BAROMETRIC_PRESSURE, SIGNAL_AMBIENT_TEMPERATURE)},
 	{.pgn = 65276, J1939_ENGINE(1000), .priority = 6, SAYS(SIGNAL_FUEL_FILTER)},
 	{.pgn = 65276, J1939_BODY(1000), .priority = 6, SAYS(SIGNAL_FUEL_LEVEL_1)},
-	{.pgn = 65130, J1939_ENGINE(500), .priority = 6,
+	{.pgn = 65130,
+		J1939_ENGINE(500),
+		.priority = 6,
 		SAYS(SIGNAL_FUEL_INTAKE_PRESSURE, SIGNAL_SUCTION_FILTER)},
 	{.pgn = 65279, J1939_ENGINE(1000), .priority = 6, SAYS(SIGNAL_WATER_IN_FUEL)},
-	{.pgn = 65226, J1939_ENGINE(1000), .priority = 6,
+	{.pgn = 65226,
+		J1939_ENGINE(1000),
+		.priority = 6,
 		SAYS(SIGNAL_FAULT_LAMPS, SIGNAL_ACTIVE_FAULT)},
 	{.pgn = 65265, J1939_BODY(100), .priority = 6, SAYS(SIGNAL_WHEEL_SPEED)},
 
@@ -144,7 +213,9 @@ static void step_dropout(struct scenario_sender *s, struct sender_dropout *d, do
 		return;
 	}
 	if (d->until_ns == 0) {
-		d->until_ns = t_ns + (int64_t)(scenario_random_exponential(&s->disturb, 3600 / per_h) * 1e9);
+		d->until_ns =
+			t_ns +
+			(int64_t)(scenario_random_exponential(&s->disturb, 3600 / per_h) * 1e9);
 	}
 	while (t_ns >= d->until_ns) {
 		double next_s;
@@ -155,15 +226,15 @@ static void step_dropout(struct scenario_sender *s, struct sender_dropout *d, do
 	}
 }
 
-void scenario_message_step(struct scenario_sender *s, const struct scenario_season *season,
-	int64_t t_ns)
+void scenario_message_step(
+	struct scenario_sender *s, const struct scenario_season *season, int64_t t_ns)
 {
 	const struct scenario_disturbance *d = &season->options.disturb;
 
 	for (unsigned engine = 0; engine < season->options.engines; engine++) {
 		for (unsigned i = 0; i < SCENARIO_FILTERS_MAX + 1; i++) {
-			step_dropout(s, &s->dropouts[engine][i], d->dropout_per_h, d->dropout_mean_s,
-				t_ns);
+			step_dropout(s, &s->dropouts[engine][i], d->dropout_per_h,
+				d->dropout_mean_s, t_ns);
 		}
 		step_dropout(s, &s->dropouts[engine][SCENARIO_FILTERS_MAX + 1],
 			d->rate_dropout_per_h, d->rate_dropout_mean_s, t_ns);
@@ -286,7 +357,8 @@ static void read_rate(const struct scenario_sender *s, const struct scenario_sea
 	}
 	if (!m->state.running && season->options.disturb.wrong_codes) {
 		if (stream->row->nmea2000) {
-			/* All bits set, meant as 'not available': reads as one step below nothing. */
+			/* All bits set, meant as 'not available': reads as one step below nothing.
+			 */
 			v->state = READING_IMPLAUSIBLE;
 			v->value = -0.1;
 		} else {
@@ -321,13 +393,15 @@ static void read_engine(struct scenario_sender *s, const struct scenario_season 
 		break;
 	case SIGNAL_ENGINE_TORQUE:
 	case SIGNAL_DEMAND_TORQUE:
-		bounded(v, e->rpm > 0 ? TORQUE_PCT * e->brake_kw / e->rpm * ENGINE_RATED_RPM /
-						ENGINE_RATED_KW
-				      : 0,
+		bounded(v,
+			e->rpm > 0 ? TORQUE_PCT * e->brake_kw / e->rpm * ENGINE_RATED_RPM /
+					     ENGINE_RATED_KW
+				   : 0,
 			0, 125);
 		break;
 	case SIGNAL_PEDAL:
-		bounded(v, (e->set_rpm - ENGINE_IDLE_RPM) / (ENGINE_RATED_RPM - ENGINE_IDLE_RPM) * 100,
+		bounded(v,
+			(e->set_rpm - ENGINE_IDLE_RPM) / (ENGINE_RATED_RPM - ENGINE_IDLE_RPM) * 100,
 			0, 100);
 		break;
 	case SIGNAL_STARTER_MODE:
@@ -352,7 +426,8 @@ static void read_engine(struct scenario_sender *s, const struct scenario_season 
 		counter(v, total_l, 0.001);
 		break;
 	case SIGNAL_ENGINE_HOURS:
-		counter(v, o->counter_start_h + m->hours, stream->row->nmea2000 ? 1.0 / 3600 : 0.05);
+		counter(v, o->counter_start_h + m->hours,
+			stream->row->nmea2000 ? 1.0 / 3600 : 0.05);
 		break;
 	case SIGNAL_OIL_PRESSURE:
 		bounded(v, e->oil_kpa, 0, 900);
@@ -463,7 +538,8 @@ static void read_boat(struct scenario_sender *s, const struct scenario_season *s
 		break;
 	case SIGNAL_GROUND_SPEED:
 	case SIGNAL_WHEEL_SPEED:
-		bounded(v, sea->ground_ms / KN_MS + 0.03 * scenario_random_normal(&s->random), 0, 60);
+		bounded(v, sea->ground_ms / KN_MS + 0.03 * scenario_random_normal(&s->random), 0,
+			60);
 		break;
 	case SIGNAL_COURSE:
 		valid(v, sea->course_deg);

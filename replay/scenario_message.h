@@ -6,10 +6,10 @@
 #include "replay/scenario_sender.h"
 
 enum sender_kind {
-	SENDS_ENGINE,     /* one a engine; silent at key-off, copied, with those options */
-	SENDS_FILTER,     /* one a filter with an NMEA 2000 pressure sensor */
+	SENDS_ENGINE,	  /* one a engine; silent at key-off, copied, with those options */
+	SENDS_FILTER,	  /* one a filter with an NMEA 2000 pressure sensor */
 	SENDS_INSTRUMENT, /* one a boat */
-	SENDS_ONCE,       /* one a source when the instruments are switched on, and on the minute */
+	SENDS_ONCE,	  /* one a source when the instruments are switched on, and on the minute */
 };
 
 /* A field that never changes, by its name in the message's row. */
@@ -20,12 +20,13 @@ struct sender_fixed {
 
 struct sender_row {
 	uint32_t pgn;
-	bool nmea2000;           /* else J1939 */
+	bool nmea2000; /* else J1939 */
 	enum sender_kind kind;
-	unsigned period_ms;      /* of real senders; from memory, common practice */
+	unsigned period_ms; /* of real senders; from memory, common practice */
 	uint8_t priority;
-	uint8_t source;          /* J1939 engines: + engine */
-	uint16_t instance;       /* of messages that are not an engine's; filters: the source's kind << 8 */
+	uint8_t source;	   /* J1939 engines: + engine */
+	uint16_t instance; /* of messages that are not an engine's; filters: the source's kind << 8
+			    */
 	enum scenario_counters needs; /* sent when the counters are at least this */
 	unsigned signal_count;
 	enum signal_id signals[SENDER_FIELDS_MAX];
@@ -45,7 +46,7 @@ void scenario_message_read(struct scenario_sender *s, const struct scenario_seas
 const char *scenario_message_model(uint8_t source);
 
 /* Drop-outs and trips move on. */
-void scenario_message_step(struct scenario_sender *s, const struct scenario_season *season,
-	int64_t t_ns);
+void scenario_message_step(
+	struct scenario_sender *s, const struct scenario_season *season, int64_t t_ns);
 
 #endif

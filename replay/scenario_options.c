@@ -5,7 +5,7 @@
 #include "replay/scenario_propulsion.h"
 
 #define CALENDAR_NS (INT64_C(1893456000) * 1000000000) /* 2030-01-01 */
-#define DEMO_NS     (INT64_C(1747008000) * 1000000000) /* 2025-05-12 */
+#define DEMO_NS	    (INT64_C(1747008000) * 1000000000) /* 2025-05-12 */
 
 void scenario_options_init_clean(struct scenario_options *options)
 {
@@ -223,8 +223,8 @@ static const char *check_boat(const struct scenario_options *o)
 			return "engine: pump_lph or pump_rpm";
 		}
 		for (unsigned f = 0; f < SCENARIO_FILTERS_MAX; f++) {
-			const char *wrong = e->filters[f].present ? check_filter(o, &e->filters[f])
-								  : NULL;
+			const char *wrong =
+				e->filters[f].present ? check_filter(o, &e->filters[f]) : NULL;
 
 			if (wrong != NULL) {
 				return wrong;
@@ -273,8 +273,8 @@ double scenario_cruise_lph(const struct scenario_options *options)
 {
 	const struct scenario_wear none = {0};
 
-	return scenario_propulsion_steady_kgh(options->cruise_rpm, options->engines, &none, NULL,
-		       NULL) /
+	return scenario_propulsion_steady_kgh(
+		       options->cruise_rpm, options->engines, &none, NULL, NULL) /
 	       options->density_15_kgl;
 }
 

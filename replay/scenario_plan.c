@@ -6,8 +6,8 @@
 
 #include "replay/scenario_random.h"
 
-#define DAY_NS      (86400 * INT64_C(1000000000))
-#define DAY_LEGS    40   /* most legs of one day */
+#define DAY_NS	    (86400 * INT64_C(1000000000))
+#define DAY_LEGS    40	 /* most legs of one day */
 #define DAY_MOST_H  13.5 /* longest that the engine runs on one day */
 #define DAY_LEAST_H 0.75 /* and shortest, on a day of passage */
 
@@ -39,12 +39,12 @@ bool scenario_leg_under_way(enum scenario_leg_kind kind)
 	       kind == LEG_MOTOR_SAIL;
 }
 
-static void add_until(struct planner *p, enum scenario_leg_kind kind, int64_t end_ns, double rpm,
-	double sails)
+static void add_until(
+	struct planner *p, enum scenario_leg_kind kind, int64_t end_ns, double rpm, double sails)
 {
 	struct scenario_plan *plan = p->plan;
-	enum scenario_leg_kind before = plan->leg_count == 0 ? LEG_ASLEEP
-							     : plan->legs[plan->leg_count - 1].kind;
+	enum scenario_leg_kind before =
+		plan->leg_count == 0 ? LEG_ASLEEP : plan->legs[plan->leg_count - 1].kind;
 
 	if (end_ns <= p->now_ns) {
 		return;
@@ -68,8 +68,8 @@ static void add_until(struct planner *p, enum scenario_leg_kind kind, int64_t en
 }
 
 /* Whole seconds, at least one. */
-static void add_minutes(struct planner *p, enum scenario_leg_kind kind, double minutes, double rpm,
-	double sails)
+static void add_minutes(
+	struct planner *p, enum scenario_leg_kind kind, double minutes, double rpm, double sails)
 {
 	int64_t seconds = llround(minutes * 60);
 
@@ -78,7 +78,8 @@ static void add_minutes(struct planner *p, enum scenario_leg_kind kind, double m
 }
 
 /* A stretch under engine: some settings of the throttle, each held for a while. */
-static void add_motoring(struct planner *p, enum scenario_leg_kind kind, double hours, unsigned most)
+static void add_motoring(
+	struct planner *p, enum scenario_leg_kind kind, double hours, unsigned most)
 {
 	double left_h = hours;
 
@@ -91,8 +92,8 @@ static void add_motoring(struct planner *p, enum scenario_leg_kind kind, double 
 			part_h = left_h;
 		}
 		rpm = rpm < 1250 ? 1250 : rpm > 2900 ? 2900 : rpm;
-		p->bearing_deg = fmod(p->bearing_deg + 20 * scenario_random_normal(&p->random) + 720,
-			360);
+		p->bearing_deg =
+			fmod(p->bearing_deg + 20 * scenario_random_normal(&p->random) + 720, 360);
 		add_minutes(p, kind, part_h * 60, rpm,
 			kind == LEG_MOTOR_SAIL ? scenario_random_between(&p->random, 0.2, 0.5) : 0);
 		left_h -= part_h;
@@ -159,8 +160,7 @@ static void add_day(struct planner *p, const struct day *day)
 	double spare_h = DAY_MOST_H - day->engine_h;
 	double start_h = 5.5 + scenario_random_between(r, 0, 1) * (spare_h > 5 ? 5 : spare_h);
 
-	add_until(p, LEG_ASLEEP,
-		midnight_ns + llround(start_h * 3600) * INT64_C(1000000000), 0, 0);
+	add_until(p, LEG_ASLEEP, midnight_ns + llround(start_h * 3600) * INT64_C(1000000000), 0, 0);
 	if (day->kind == DAY_PASSAGE) {
 		add_passage(p, day->engine_h);
 	} else if (day->kind == DAY_CHARGE) {
@@ -172,7 +172,8 @@ static void add_day(struct planner *p, const struct day *day)
 }
 
 /* Σ of the passages' hours when weights are multiplied by scale and kept within a day's bounds. */
-static double passage_hours(const struct day *days, unsigned count, double scale, struct day *ret_days)
+static double passage_hours(
+	const struct day *days, unsigned count, double scale, struct day *ret_days)
 {
 	double sum_h = 0;
 
@@ -191,8 +192,8 @@ static double passage_hours(const struct day *days, unsigned count, double scale
 	return sum_h;
 }
 
-/* Gives each day its kind and its engine hours: charging takes a quarter at most, the passages share
- * the rest by weights. */
+/* Gives each day its kind and its engine hours: charging takes a quarter at most, the passages
+ * share the rest by weights. */
 static void share_out(struct planner *p, struct day *days, unsigned count)
 {
 	struct scenario_random *r = &p->random;

@@ -3,31 +3,31 @@
 #include <math.h>
 
 /* All invented, but for physical constants; docs/scenario.md has the equations. */
-#define PI             3.14159265358979323846
-#define WATER_KGM3     1025.0
-#define HULL_KG        7500.0 /* an engine's share of the boat, with entrained water */
-#define HULL_SKIN_NS2M2 62.0  /* N per (m/s)² */
-#define HULL_WAVE_N    2150.0 /* wave making at HULL_WAVE_MS */
-#define HULL_WAVE_MS   3.75
-#define HULL_WAVE_POWER 7.0
-#define GEAR_RATIO     2.15
-#define GEAR_LOSS      0.96
-#define PROPELLER_M    0.43
-#define WAKE           0.18
-#define THRUST_LOSS    0.12
-#define KT_0           0.302
-#define KT_J           0.405
-#define KQ_0           0.0322
-#define KQ_J           0.0310
-#define SWEPT_M3       0.0015 /* engine's displacement */
-#define HEAT_KJ_KG     42800.0
-#define INDICATED      0.462
-#define HEAT_CAP_KJ_K  55.0
-#define COOLER_KW_K    0.62
-#define THERMOSTAT_C   78.0
+#define PI		  3.14159265358979323846
+#define WATER_KGM3	  1025.0
+#define HULL_KG		  7500.0 /* an engine's share of the boat, with entrained water */
+#define HULL_SKIN_NS2M2	  62.0	 /* N per (m/s)² */
+#define HULL_WAVE_N	  2150.0 /* wave making at HULL_WAVE_MS */
+#define HULL_WAVE_MS	  3.75
+#define HULL_WAVE_POWER	  7.0
+#define GEAR_RATIO	  2.15
+#define GEAR_LOSS	  0.96
+#define PROPELLER_M	  0.43
+#define WAKE		  0.18
+#define THRUST_LOSS	  0.12
+#define KT_0		  0.302
+#define KT_J		  0.405
+#define KQ_0		  0.0322
+#define KQ_J		  0.0310
+#define SWEPT_M3	  0.0015 /* engine's displacement */
+#define HEAT_KJ_KG	  42800.0
+#define INDICATED	  0.462
+#define HEAT_CAP_KJ_K	  55.0
+#define COOLER_KW_K	  0.62
+#define THERMOSTAT_C	  78.0
 #define THERMOSTAT_WIDE_C 14.0
-#define FEED_KPA       85.0
-#define STARVE_KPA     20.0
+#define FEED_KPA	  85.0
+#define STARVE_KPA	  20.0
 
 double scenario_propulsion_most_kw(double rpm)
 {
@@ -37,8 +37,8 @@ double scenario_propulsion_most_kw(double rpm)
 	return rpm <= 0 ? 0 : ENGINE_RATED_KW * share * (1.13 - 0.52 * off * off);
 }
 
-double scenario_propulsion_burn_kgh(double brake_kw, double rpm, double coolant_c,
-	const struct scenario_wear *wear)
+double scenario_propulsion_burn_kgh(
+	double brake_kw, double rpm, double coolant_c, const struct scenario_wear *wear)
 {
 	double cold = coolant_c >= 80 ? 0 : 1 - exp(-(80 - coolant_c) / 35);
 	double mean_bar = 0.72 + 0.30 * rpm / 1000 + 0.022 * (rpm / 1000) * (rpm / 1000);
@@ -52,8 +52,8 @@ double scenario_propulsion_burn_kgh(double brake_kw, double rpm, double coolant_
 	return (brake_kw + friction_kw) * 3600 / (indicated * HEAT_KJ_KG) * (1 + wear->injector);
 }
 
-void scenario_propulsion_engine_init(struct scenario_engine_state *e, double c,
-	struct scenario_random *r)
+void scenario_propulsion_engine_init(
+	struct scenario_engine_state *e, double c, struct scenario_random *r)
 {
 	*e = (struct scenario_engine_state){
 		.gear = GEAR_NEUTRAL,
@@ -102,20 +102,21 @@ static void heat_engine(struct scenario_engine_state *e, const struct scenario_w
 	/* Linear about the present point, so that any step is stable. */
 	open = open < 0 ? 0 : open > 1 ? 1 : open;
 	if (e->firing && open > 0) {
-		slope_kw_k += COOLER_KW_K *
-			      (open + (e->coolant_c - push->sea_c) / THERMOSTAT_WIDE_C);
-		settle_c = e->coolant_c +
-			   ((e->firing ? 0.29 * fuel_kw : 0) - 0.03 * (e->coolant_c - push->room_c) -
-				   COOLER_KW_K * open * (e->coolant_c - push->sea_c)) /
-				   slope_kw_k;
+		slope_kw_k +=
+			COOLER_KW_K * (open + (e->coolant_c - push->sea_c) / THERMOSTAT_WIDE_C);
+		settle_c =
+			e->coolant_c +
+			((e->firing ? 0.29 * fuel_kw : 0) - 0.03 * (e->coolant_c - push->room_c) -
+				COOLER_KW_K * open * (e->coolant_c - push->sea_c)) /
+				slope_kw_k;
 	} else {
 		settle_c = push->room_c + (e->firing ? 0.29 * fuel_kw : 0) / slope_kw_k;
 	}
 	e->coolant_c += (settle_c - e->coolant_c) * (1 - exp(-step_s * slope_kw_k / HEAT_CAP_KJ_K));
 	settle_c = e->firing ? e->coolant_c + 4 + 19 * e->load : e->coolant_c;
 	e->oil_c += (settle_c - e->oil_c) * (1 - exp(-step_s / 320));
-	settle_c = e->firing ? 95 + push->room_c + 330 * e->load + 300 * wear->injector
-			     : push->room_c;
+	settle_c =
+		e->firing ? 95 + push->room_c + 330 * e->load + 300 * wear->injector : push->room_c;
 	e->exhaust_c += (settle_c - e->exhaust_c) * (1 - exp(-step_s / (e->firing ? 25 : 600)));
 }
 
@@ -127,7 +128,8 @@ double scenario_propulsion_pump_share(double suction_kpa)
 	return (1 - 0.0015 * suction_kpa) / (1 + boil * boil);
 }
 
-/* The feed falls with what the pump must suck against, and behind it with what the next filter takes. */
+/* The feed falls with what the pump must suck against, and behind it with what the next filter
+ * takes. */
 static void feed_engine(struct scenario_engine_state *e, const struct scenario_wear *wear,
 	double suction_kpa, double second_kpa, double step_s, struct scenario_random *r)
 {
@@ -171,7 +173,7 @@ void scenario_propulsion_engine_step(struct scenario_engine_state *e,
 		double drift = scenario_wander_step(&e->governor, step_s, r);
 		double hunt = 0;
 
-		e->held_rpm += aim > e->held_rpm + ramp   ? ramp
+		e->held_rpm += aim > e->held_rpm + ramp	  ? ramp
 			       : aim < e->held_rpm - ramp ? -ramp
 							  : aim - e->held_rpm;
 		if (wear->air > 0) {
@@ -249,7 +251,8 @@ double scenario_propulsion_steady_kgh(double rpm, unsigned engines,
 	double kw = 0;
 
 	for (unsigned step = 0; step < 400; step++) {
-		kw = propeller_kw(rpm, hull.speed_ms, GEAR_AHEAD, 0, wear->propeller, &e[0].thrust_n);
+		kw = propeller_kw(
+			rpm, hull.speed_ms, GEAR_AHEAD, 0, wear->propeller, &e[0].thrust_n);
 		e[1].thrust_n = e[0].thrust_n;
 		scenario_propulsion_hull_step(&hull, e, wear->hull, &calm, 2);
 	}
@@ -267,7 +270,8 @@ void scenario_propulsion_foul(double rpm, unsigned engines, double rise, struct 
 {
 	struct scenario_wear clean = {0};
 	struct scenario_wear foul = {.hull = 2.5 * rise};
-	double wanted = scenario_propulsion_steady_kgh(rpm, engines, &clean, NULL, NULL) * (1 + rise);
+	double wanted =
+		scenario_propulsion_steady_kgh(rpm, engines, &clean, NULL, NULL) * (1 + rise);
 	double low = 0;
 	double high = 4 * rise;
 

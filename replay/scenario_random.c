@@ -83,8 +83,8 @@ double scenario_random_exponential(struct scenario_random *r, double mean)
 	return -mean * log(1 - scenario_random_share(r));
 }
 
-void scenario_wander_init(struct scenario_wander *w, double deviation, double memory_s,
-	struct scenario_random *r)
+void scenario_wander_init(
+	struct scenario_wander *w, double deviation, double memory_s, struct scenario_random *r)
 {
 	*w = (struct scenario_wander){
 		.deviation = deviation,

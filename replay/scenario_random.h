@@ -27,14 +27,14 @@ struct scenario_wander {
 	double deviation; /* standard deviation in the long run */
 	double memory_s;
 	double value;
-	double step_s;    /* keep and kick are for this step */
+	double step_s; /* keep and kick are for this step */
 	double keep;
 	double kick;
 };
 
 /* Starts anywhere in its long-run spread. */
-void scenario_wander_init(struct scenario_wander *w, double deviation, double memory_s,
-	struct scenario_random *r);
+void scenario_wander_init(
+	struct scenario_wander *w, double deviation, double memory_s, struct scenario_random *r);
 double scenario_wander_step(struct scenario_wander *w, double step_s, struct scenario_random *r);
 
 #endif

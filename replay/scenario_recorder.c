@@ -6,9 +6,9 @@
 
 #define LATE_MOST_NS INT64_C(1000000000)
 
-#define NS        INT64_C(1000000000)
+#define NS	  INT64_C(1000000000)
 #define EPOCH_NS  (1550000000 * NS) /* an old date to start from, with SCENARIO_CLOCK_EPOCH */
-#define BOOT_NS   (8 * NS)          /* from the clock's start to the first frame */
+#define BOOT_NS	  (8 * NS)	    /* from the clock's start to the first frame */
 #define MIRROR_NS 40000
 
 static int compare_times(const void *a, const void *b)
@@ -20,8 +20,8 @@ static int compare_times(const void *a, const void *b)
 }
 
 /* Moments at which power is lost, evenly over the time that engines run. */
-static void plan_cuts(struct scenario_recorder *r, const struct scenario_plan *plan, int64_t *cuts,
-	size_t count)
+static void plan_cuts(
+	struct scenario_recorder *r, const struct scenario_plan *plan, int64_t *cuts, size_t count)
 {
 	int64_t run_ns = 0;
 
@@ -73,8 +73,9 @@ static void add_session(struct scenario_recorder *r, int64_t on_ns, int64_t off_
 	s->clock_offset_ns = clock_ns + BOOT_NS - on_ns;
 	s->clock_offset_ns -= s->clock_offset_ns % 1000;
 	if (r->disturb.clock_set_after_s > 0) {
-		int64_t set_ns = on_ns + (int64_t)(r->disturb.clock_set_after_s *
-					 scenario_random_between(&r->random, 0.5, 1.5) * 1e9);
+		int64_t set_ns =
+			on_ns + (int64_t)(r->disturb.clock_set_after_s *
+					  scenario_random_between(&r->random, 0.5, 1.5) * 1e9);
 
 		s->set_ns = set_ns < off_ns ? set_ns : INT64_MAX;
 	}
@@ -84,13 +85,13 @@ static void add_session(struct scenario_recorder *r, int64_t on_ns, int64_t off_
 static void add_sessions(struct scenario_recorder *r, int64_t wake_ns, int64_t sleep_ns,
 	const int64_t *cuts, size_t cut_count)
 {
-	int64_t on_ns = wake_ns + BOOT_NS +
-			(int64_t)(scenario_random_between(&r->random, 5, 30) * 1e9);
+	int64_t on_ns =
+		wake_ns + BOOT_NS + (int64_t)(scenario_random_between(&r->random, 5, 30) * 1e9);
 
 	on_ns -= on_ns % 1000;
 	for (size_t i = 0; i < cut_count; i++) {
-		double away_s = scenario_random_exponential(&r->random,
-			r->disturb.power_cycle_mean_s);
+		double away_s =
+			scenario_random_exponential(&r->random, r->disturb.power_cycle_mean_s);
 
 		if (cuts[i] > on_ns && cuts[i] < sleep_ns) {
 			int64_t cut_ns = cuts[i] - cuts[i] % 1000;
@@ -126,10 +127,10 @@ int scenario_recorder_init(struct scenario_recorder *r, const struct scenario_op
 		if (leg->kind != LEG_ASLEEP && wake_ns == INT64_MAX) {
 			wake_ns = leg->start_ns;
 		}
-		if (wake_ns != INT64_MAX &&
-			(leg->kind == LEG_ASLEEP || i + 1 == plan->leg_count)) {
+		if (wake_ns != INT64_MAX && (leg->kind == LEG_ASLEEP || i + 1 == plan->leg_count)) {
 			add_sessions(r, wake_ns,
-				leg->kind == LEG_ASLEEP ? leg->start_ns : leg->end_ns, cuts, cut_count);
+				leg->kind == LEG_ASLEEP ? leg->start_ns : leg->end_ns, cuts,
+				cut_count);
 			wake_ns = INT64_MAX;
 		}
 	}
@@ -211,7 +212,8 @@ static bool loses(struct scenario_recorder *r, unsigned bus)
 	if (r->disturb.loss <= 0) {
 		return false;
 	}
-	/* A two-state chain: its mean stay in the bad state is a burst, its long-run share the loss. */
+	/* A two-state chain: its mean stay in the bad state is a burst, its long-run share the
+	 * loss. */
 	if (burst == 1) {
 		return share < r->disturb.loss;
 	}

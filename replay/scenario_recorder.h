@@ -1,5 +1,5 @@
-/* scenario_recorder.h: between the invented buses and the capture: losses, order, the recorder's power
- * and its clock.
+/* scenario_recorder.h: between the invented buses and the capture: losses, order, the recorder's
+ * power and its clock.
  *
  * Takes frames with true times in their order, gives them as a recorder would have written them.
  */
@@ -18,7 +18,7 @@ struct scenario_recorder {
 	struct scenario_random random;
 	size_t session_count;
 	struct scenario_session *sessions; /* heap, its own */
-	size_t session;        /* the present or next one */
+	size_t session;			   /* the present or next one */
 	uint8_t mirror_bus;
 	bool bursting[FRAME_BUS_MAX];
 	struct frame held[RECORDER_HELD];
@@ -33,8 +33,8 @@ struct scenario_recorder {
 	uint64_t reordered;
 };
 
-/* Plans the recorder's sessions. mirror_bus: number of the bus that repeats bus 0, with that option.
- * Returns 0 or -ENOMEM. */
+/* Plans the recorder's sessions. mirror_bus: number of the bus that repeats bus 0, with that
+ * option. Returns 0 or -ENOMEM. */
 int scenario_recorder_init(struct scenario_recorder *r, const struct scenario_options *options,
 	const struct scenario_plan *plan, uint8_t mirror_bus);
 void scenario_recorder_finish(struct scenario_recorder *r);

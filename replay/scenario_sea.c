@@ -2,15 +2,15 @@
 
 #include <math.h>
 
-#define PI         3.14159265358979323846
-#define MS_KN      (1852.0 / 3600)
-#define SWELL_S    5.3  /* period of encounter */
-#define SWELL_KEEP 25.0 /* memory of the train of waves, s */
+#define PI	   3.14159265358979323846
+#define MS_KN	   (1852.0 / 3600)
+#define SWELL_S	   5.3	 /* period of encounter */
+#define SWELL_KEEP 25.0	 /* memory of the train of waves, s */
 #define HOME_LAT   -38.2 /* nowhere: no land within a thousand miles */
 #define HOME_LON   -128.5
 
-void scenario_sea_init(struct scenario_sea *sea, const struct scenario_options *options,
-	struct scenario_random *r)
+void scenario_sea_init(
+	struct scenario_sea *sea, const struct scenario_options *options, struct scenario_random *r)
 {
 	*sea = (struct scenario_sea){
 		.mean_wind_kn = options->wind_kn,
@@ -46,12 +46,12 @@ static void swell_step(struct scenario_sea *sea, double step_s, struct scenario_
 		sea->swell_turn[1] = sin(2 * PI * step_s / SWELL_S);
 	}
 	kick = sqrt(1 - sea->swell_keep * sea->swell_keep);
-	sea->swell[0] = sea->swell_keep * (sea->swell_turn[0] * x -
-						  sea->swell_turn[1] * sea->swell[1]) +
-			kick * scenario_random_normal(r);
-	sea->swell[1] = sea->swell_keep * (sea->swell_turn[1] * x +
-						  sea->swell_turn[0] * sea->swell[1]) +
-			kick * scenario_random_normal(r);
+	sea->swell[0] =
+		sea->swell_keep * (sea->swell_turn[0] * x - sea->swell_turn[1] * sea->swell[1]) +
+		kick * scenario_random_normal(r);
+	sea->swell[1] =
+		sea->swell_keep * (sea->swell_turn[1] * x + sea->swell_turn[0] * sea->swell[1]) +
+		kick * scenario_random_normal(r);
 }
 
 void scenario_sea_step(struct scenario_sea *sea, const struct scenario_leg *leg, int64_t true_ns,
@@ -66,15 +66,15 @@ void scenario_sea_step(struct scenario_sea *sea, const struct scenario_leg *leg,
 	wave_m = 0.0030 * wind * wind;
 	sea->wave_m += ((wave_m > 2 ? 2 : wave_m) - sea->wave_m) * (1 - exp(-step_s / 5400));
 	sea->wind_kn = wind * gust;
-	sea->wind_deg = fmod(230 + 180 / PI * scenario_wander_step(&sea->wind_turn, step_s, r) + 3600,
-		360);
+	sea->wind_deg =
+		fmod(230 + 180 / PI * scenario_wander_step(&sea->wind_turn, step_s, r) + 3600, 360);
 	swell_step(sea, step_s, r);
 	sea->sea_c = sea->mean_sea_c + scenario_wander_step(&sea->sea_wander, step_s, r);
 	sea->air_c = sea->mean_air_c + scenario_wander_step(&sea->air_wander, step_s, r) -
 		     3.5 * cos(2 * PI * (day - 0.12));
 	sea->baro_kpa = 101.4 + scenario_wander_step(&sea->baro_wander, step_s, r);
-	sea->heading_deg = fmod(leg->bearing_deg + scenario_wander_step(&sea->helm, step_s, r) + 720,
-		360);
+	sea->heading_deg =
+		fmod(leg->bearing_deg + scenario_wander_step(&sea->helm, step_s, r) + 720, 360);
 	sea->depth_m = (scenario_leg_under_way(leg->kind) ? 38 : 7) *
 		       exp(scenario_wander_step(&sea->depth_wander, step_s, r));
 }
@@ -103,8 +103,8 @@ struct scenario_push scenario_sea_push(const struct scenario_sea *sea,
 	return push;
 }
 
-double scenario_sea_move(struct scenario_sea *sea, bool under_way, double speed_ms, int64_t true_ns,
-	double step_s)
+double scenario_sea_move(
+	struct scenario_sea *sea, bool under_way, double speed_ms, int64_t true_ns, double step_s)
 {
 	double hours = (double)(true_ns % (INT64_C(1000000000) * 3600 * 24 * 365)) / 3600e9;
 	double tide = 2 * PI * hours / 12.42;

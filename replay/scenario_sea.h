@@ -1,4 +1,5 @@
-/* scenario_sea.h: the invented waters: wind, waves, tide, air and the boat's way over the ground. */
+/* scenario_sea.h: the invented waters: wind, waves, tide, air and the boat's way over the ground.
+ */
 #ifndef SIGHTBOWL_REPLAY_SCENARIO_SEA_H
 #define SIGHTBOWL_REPLAY_SCENARIO_SEA_H
 
@@ -11,17 +12,17 @@ struct scenario_sea {
 	double mean_wind_kn;
 	double mean_air_c;
 	double mean_sea_c;
-	struct scenario_wander wind_wander;  /* share, hours */
-	struct scenario_wander gust;         /* share, a minute or so */
-	struct scenario_wander wind_turn;    /* rad */
-	struct scenario_wander sea_wander;   /* K */
-	struct scenario_wander air_wander;   /* K */
-	struct scenario_wander baro_wander;  /* kPa */
-	struct scenario_wander helm;         /* deg */
+	struct scenario_wander wind_wander; /* share, hours */
+	struct scenario_wander gust;	    /* share, a minute or so */
+	struct scenario_wander wind_turn;   /* rad */
+	struct scenario_wander sea_wander;  /* K */
+	struct scenario_wander air_wander;  /* K */
+	struct scenario_wander baro_wander; /* kPa */
+	struct scenario_wander helm;	    /* deg */
 	double wind_kn;
 	double wind_deg;
-	double wave_m;         /* significant height, with the wind's delay */
-	double swell[2];       /* a narrow band of waves: a turning, fading, kicked arrow */
+	double wave_m;	 /* significant height, with the wind's delay */
+	double swell[2]; /* a narrow band of waves: a turning, fading, kicked arrow */
 	double swell_step_s;
 	double swell_turn[2];
 	double swell_keep;
@@ -50,7 +51,7 @@ struct scenario_push scenario_sea_push(const struct scenario_sea *sea,
 
 /* Moves the boat, at speed_ms through the water (0: moored, and no tide moves her). Returns the
  * nautical miles made good over the ground in this step. */
-double scenario_sea_move(struct scenario_sea *sea, bool under_way, double speed_ms, int64_t true_ns,
-	double step_s);
+double scenario_sea_move(
+	struct scenario_sea *sea, bool under_way, double speed_ms, int64_t true_ns, double step_s);
 
 #endif

@@ -8,13 +8,13 @@
 #include "replay/scenario_crew.h"
 #include "replay/scenario_truth.h"
 
-#define NS           INT64_C(1000000000)
-#define ASLEEP_NS    (60 * NS)
-#define FAULTS_S     10.0  /* how often faults grow */
-#define PROBE_L      0.060 /* water in the bowl at which the probe is wet */
-#define PICKUP_KW_K  0.003 /* fuel line through the engine room */
-#define PUMP_LAG_S   2.0
-#define BATTERY_AH   400.0
+#define NS	    INT64_C(1000000000)
+#define ASLEEP_NS   (60 * NS)
+#define FAULTS_S    10.0  /* how often faults grow */
+#define PROBE_L	    0.060 /* water in the bowl at which the probe is wet */
+#define PICKUP_KW_K 0.003 /* fuel line through the engine room */
+#define PUMP_LAG_S  2.0
+#define BATTERY_AH  400.0
 
 static int allocate(struct scenario_season *season)
 {
@@ -23,8 +23,9 @@ static int allocate(struct scenario_season *season)
 	size_t days = o->days;
 
 	season->element_room = engines * SCENARIO_FILTERS_MAX * (days + 2);
-	season->point_room = engines * SCENARIO_FILTERS_MAX * ((size_t)(o->engine_h * 1.5) + days + 64) +
-			     season->element_room;
+	season->point_room =
+		engines * SCENARIO_FILTERS_MAX * ((size_t)(o->engine_h * 1.5) + days + 64) +
+		season->element_room;
 	season->water_room = engines * (days + 2);
 	season->runs = calloc((season->plan.run_count + 1) * engines, sizeof(*season->runs));
 	season->trips = calloc(season->plan.leg_count + 1, sizeof(*season->trips));
@@ -63,8 +64,8 @@ static void init_machine(struct scenario_season *season, unsigned engine)
 	for (unsigned i = 0; i < SCENARIO_FILTERS_MAX; i++) {
 		if (options->filters[i].present) {
 			m->filters[i].options = &season->options.engine[engine].filters[i];
-			scenario_media_init(&m->filters[i].media, m->filters[i].options, reference_lph,
-				warm.dynamic_mpas, warm.density_kgl);
+			scenario_media_init(&m->filters[i].media, m->filters[i].options,
+				reference_lph, warm.dynamic_mpas, warm.density_kgl);
 			scenario_crew_fit(season, engine, i);
 		}
 	}
@@ -76,7 +77,8 @@ int scenario_season_init(struct scenario_season *season, const struct scenario_o
 
 	memset(season, 0, sizeof(*season));
 	season->options = *options;
-	season->options.start_ns -= ((options->start_ns % (86400 * NS)) + 86400 * NS) % (86400 * NS);
+	season->options.start_ns -=
+		((options->start_ns % (86400 * NS)) + 86400 * NS) % (86400 * NS);
 	season->now_ns = season->options.start_ns;
 	season->end_ns = season->now_ns + (int64_t)options->days * 86400 * NS;
 	scenario_random_init(&season->random, options->seed, 2);
@@ -138,7 +140,8 @@ static void filter_fuel(struct scenario_season *season, unsigned engine, double 
 				i == 0 ? dirt : 1 + 0.25 * (dirt - 1), m->supply_lph, &fuel);
 			scenario_truth_element(season, engine, i);
 		}
-		f->loss_kpa = scenario_element_loss_kpa(&f->element, &f->media, m->supply_lph, &fuel);
+		f->loss_kpa =
+			scenario_element_loss_kpa(&f->element, &f->media, m->supply_lph, &fuel);
 		seen = f->loss_kpa;
 		if (f->media.line_kpa > 0) {
 			/* The tank lies lower than the filter, the more so the emptier it is. */
@@ -218,10 +221,10 @@ static double run_machine(struct scenario_season *season, unsigned engine,
 		heat_kw = (flow_kw_k - m->burn_lph * density * 2.0 / 3600) *
 			  (m->return_c - season->tank.temperature_c);
 		/* What returns is clean: a bad load's dirt becomes less. */
-		season->tank.dirt = 1 + (season->tank.dirt - 1) *
-						exp(-0.5 * (m->supply_lph - m->burn_lph) * step_s /
-							3600 /
-							(scenario_tank_litres_15(&season->tank) + 1));
+		season->tank.dirt =
+			1 + (season->tank.dirt - 1) *
+				    exp(-0.5 * (m->supply_lph - m->burn_lph) * step_s / 3600 /
+					    (scenario_tank_litres_15(&season->tank) + 1));
 	} else {
 		m->fuel_c += (season->room_c - m->fuel_c) * (1 - exp(-step_s / 3000));
 	}
@@ -250,7 +253,7 @@ static void charge_battery(struct scenario_season *season, bool awake, double st
 		}
 	}
 	season->battery_ah += amperes * step_s / 3600;
-	season->battery_ah = season->battery_ah > BATTERY_AH  ? BATTERY_AH
+	season->battery_ah = season->battery_ah > BATTERY_AH	     ? BATTERY_AH
 			     : season->battery_ah < 0.2 * BATTERY_AH ? 0.2 * BATTERY_AH
 								     : season->battery_ah;
 	season->battery_a = amperes;
@@ -299,8 +302,8 @@ void scenario_season_step(struct scenario_season *season, bool missed)
 		room_kw += engines[i].firing ? 6 + 16 * engines[i].load : 0;
 	}
 	if (scenario_leg_under_way(leg->kind)) {
-		scenario_propulsion_hull_step(&season->hull, engines, season->machines[0].wear.hull,
-			&push, step_s);
+		scenario_propulsion_hull_step(
+			&season->hull, engines, season->machines[0].wear.hull, &push, step_s);
 	} else {
 		season->hull.speed_ms = 0;
 	}
@@ -314,7 +317,8 @@ void scenario_season_step(struct scenario_season *season, bool missed)
 		scenario_leg_under_way(leg->kind) ? season->sea.wave_m : 0.12 * season->sea.wave_m,
 		season->sea.sea_c, heat_kw, &season->random);
 	season->tank.heel_pct = leg->sails > 0 ? 2.5 * leg->sails : 0;
-	season->room_c += (season->sea.air_c + room_kw - season->room_c) * (1 - exp(-step_s / 2400));
+	season->room_c +=
+		(season->sea.air_c + room_kw - season->room_c) * (1 - exp(-step_s / 2400));
 	charge_battery(season, leg->kind != LEG_ASLEEP, step_s);
 	season->now_ns += step_ns;
 	season->faults_left_s -= step_s;

@@ -17,37 +17,37 @@ struct scenario_filter_state {
 	const struct scenario_filter *options; /* NULL: none */
 	struct scenario_media media;
 	struct scenario_element_state element;
-	size_t record;         /* index of the truth's element */
-	double fitted_h;       /* engine hours of the season when it was fitted */
+	size_t record;	 /* index of the truth's element */
+	double fitted_h; /* engine hours of the season when it was fitted */
 	double next_point_h;
-	double loss_kpa;       /* now */
-	double seen_kpa;       /* what its sensor has come to, without zero, drift and noise */
+	double loss_kpa; /* now */
+	double seen_kpa; /* what its sensor has come to, without zero, drift and noise */
 	double drift_kpa;
 	bool dead;
 	enum scenario_death death;
-	double frozen_kpa;     /* with SCENARIO_DEATH_FROZEN */
+	double frozen_kpa; /* with SCENARIO_DEATH_FROZEN */
 };
 
 struct scenario_machine {
 	struct scenario_engine_state state;
 	struct scenario_wear wear;
 	struct scenario_filter_state filters[SCENARIO_FILTERS_MAX];
-	double fuel_c;         /* at the filters */
+	double fuel_c; /* at the filters */
 	double return_c;
 	double supply_lph;
-	double burn_lph;       /* at 15 °C */
-	double hours;          /* of this season */
+	double burn_lph; /* at 15 °C */
+	double hours;	 /* of this season */
 	double total_kg;
-	double bowl_l;         /* water in the primary's bowl */
-	bool wet;              /* its still level is at the probe */
-	bool probe;            /* what the probe says, with slosh */
-	bool open;             /* a run is open: the last of its engine */
-	size_t run;            /* index of the truth's run */
+	double bowl_l; /* water in the primary's bowl */
+	bool wet;      /* its still level is at the probe */
+	bool probe;    /* what the probe says, with slosh */
+	bool open;     /* a run is open: the last of its engine */
+	size_t run;    /* index of the truth's run */
 };
 
 struct scenario_fault_state {
 	bool begun;
-	size_t record;         /* index of the truth's onset */
+	size_t record; /* index of the truth's onset */
 	bool waits_for_fuel;
 	struct scenario_wear full; /* FOULING: at its size */
 };
@@ -55,8 +55,8 @@ struct scenario_fault_state {
 struct scenario_season {
 	struct scenario_options options;
 	struct scenario_plan plan;
-	struct scenario_random random;      /* physics */
-	struct scenario_random habits;      /* the crew's */
+	struct scenario_random random; /* physics */
+	struct scenario_random habits; /* the crew's */
 	size_t leg;
 	int64_t now_ns;
 	int64_t end_ns;
@@ -82,7 +82,7 @@ struct scenario_season {
 	double leak_lph;
 	double moving_s;
 	bool trip_open;
-	int64_t trip_seen_ns;  /* last movement or engine */
+	int64_t trip_seen_ns; /* last movement or engine */
 	struct scenario_truth truth;
 	/* The truth's arrays, heap, the season's own. */
 	struct scenario_run *runs;

@@ -8,13 +8,13 @@
 #include "decoders/field.h"
 #include "replay/scenario_message.h"
 
-#define NS            INT64_C(1000000000)
-#define BIT_NS        4000 /* 250 kbit/s */
+#define NS	      INT64_C(1000000000)
+#define BIT_NS	      4000 /* 250 kbit/s */
 #define FRAME_BITS    67   /* 29-bit identifier, between frames, without data; SAE J1939-21 */
 #define JITTER_NS     1500000
 #define FAST_GAP_NS   1000000
 #define BAM_GAP_NS    60000000
-#define SECOND_OFFSET 8    /* address of the second NMEA 2000 sender, above the first's */
+#define SECOND_OFFSET 8 /* address of the second NMEA 2000 sender, above the first's */
 #define HOLLOW_OFFSET 17
 #define J1939_SECOND  49
 #define J1939_HOLLOW  3
@@ -81,9 +81,9 @@ static void add_stream(struct scenario_sender *s, const struct scenario_season *
 	unsigned least_ms = row->kind == SENDS_ENGINE || row->kind == SENDS_FILTER
 				    ? o->engine_ms
 				    : o->instrument_ms;
-	unsigned period_ms = row->kind == SENDS_ONCE        ? 60000
-			     : row->period_ms > least_ms    ? row->period_ms
-							    : least_ms;
+	unsigned period_ms = row->kind == SENDS_ONCE	 ? 60000
+			     : row->period_ms > least_ms ? row->period_ms
+							 : least_ms;
 	int message = message_row_find(row->pgn);
 
 	assert(s->stream_count < SENDER_STREAMS_MAX && message >= 0);
@@ -138,8 +138,8 @@ static void add_row(struct scenario_sender *s, const struct scenario_season *sea
 {
 	const struct scenario_options *o = &season->options;
 
-	if (row->needs > o->counters ||
-		(row->nmea2000 ? o->protocol == SCENARIO_J1939 : o->protocol == SCENARIO_NMEA2000)) {
+	if (row->needs > o->counters || (row->nmea2000 ? o->protocol == SCENARIO_J1939
+						       : o->protocol == SCENARIO_NMEA2000)) {
 		return;
 	}
 	if (row->kind == SENDS_INSTRUMENT || row->kind == SENDS_ONCE) {
@@ -152,7 +152,8 @@ static void add_row(struct scenario_sender *s, const struct scenario_season *sea
 			continue;
 		}
 		for (unsigned i = 0; i < SCENARIO_FILTERS_MAX; i++) {
-			const struct scenario_filter *f = season->machines[engine].filters[i].options;
+			const struct scenario_filter *f =
+				season->machines[engine].filters[i].options;
 
 			if (f != NULL && f->sensor == SENSOR_PRESSURE) {
 				add_stream(s, season, row, engine, i, COPY_FIRST);
@@ -194,8 +195,8 @@ void scenario_sender_wake(struct scenario_sender *s, int64_t t_ns)
 
 		/* Each comes at a phase of its own, those that introduce themselves at once. */
 		stream->grid_ns = t_ns + (int64_t)(share * (double)(stream->row->kind == SENDS_ONCE
-								? 3 * NS
-								: stream->period_ns));
+									    ? 3 * NS
+									    : stream->period_ns));
 		stream->pending = 0;
 		push_turn(s, stream->grid_ns, (uint16_t)i);
 	}
@@ -217,8 +218,8 @@ int64_t scenario_sender_next_ns(const struct scenario_sender *s)
 
 /* ---- messages ---- */
 
-static uint16_t stream_instance(const struct sender_stream *stream,
-	const struct scenario_season *season)
+static uint16_t stream_instance(
+	const struct sender_stream *stream, const struct scenario_season *season)
 {
 	const struct sender_row *row = stream->row;
 
@@ -268,8 +269,8 @@ static void put_text(const struct sender_stream *stream, uint8_t *payload, size_
 			 ->fields[encode_field_named(stream->message, name)];
 
 	for (unsigned i = 0; text[i] != '\0'; i++) {
-		bool fits = field_put(payload, length, field->first_bit + 8 * i, 8,
-			(uint8_t)text[i]);
+		bool fits =
+			field_put(payload, length, field->first_bit + 8 * i, 8, (uint8_t)text[i]);
 
 		assert(fits);
 		(void)fits;
@@ -298,8 +299,8 @@ static int build_payload(struct scenario_sender *s, const struct scenario_season
 			v->value = row->fixed[i - row->signal_count].value;
 		}
 	}
-	length = encode_payload(stream->message, stream_instance(stream, season), values, count,
-		payload, capacity);
+	length = encode_payload(
+		stream->message, stream_instance(stream, season), values, count, payload, capacity);
 	if (row->pgn == 126996 && length > 0) {
 		put_text(stream, payload, (size_t)length, "model",
 			scenario_message_model(stream->source));
@@ -355,12 +356,13 @@ static void build_message(struct scenario_sender *s, const struct scenario_seaso
 
 /* ---- traffic of other makers' messages ---- */
 
-static void unknown_frame(struct scenario_sender *s, uint8_t bus, bool nmea2000,
-	struct frame *ret_frame)
+static void unknown_frame(
+	struct scenario_sender *s, uint8_t bus, bool nmea2000, struct frame *ret_frame)
 {
-	/* Heading, attitude, wind, proprietary; and of J1939 retarder, gear, wheels, proprietary. All
-	 * in one frame each, so that a lost frame costs no more than itself. */
-	static const uint32_t marine[] = {127250, 127251, 127257, 130306, 61184 + 255, 65286, 65305};
+	/* Heading, attitude, wind, proprietary; and of J1939 retarder, gear, wheels, proprietary.
+	 * All in one frame each, so that a lost frame costs no more than itself. */
+	static const uint32_t marine[] = {
+		127250, 127251, 127257, 130306, 61184 + 255, 65286, 65305};
 	static const uint32_t truck[] = {61440, 61445, 65215, 65247, 65198, 65282, 65400};
 	uint64_t lot = scenario_random_bits(&s->disturb);
 	uint64_t bytes = scenario_random_bits(&s->disturb);
@@ -405,8 +407,8 @@ static void transmit(struct scenario_sender *s, struct frame *frame, int64_t t_n
 static bool send_unknown(struct scenario_sender *s, const struct scenario_season *season,
 	unsigned bus, int64_t t_ns, struct frame *ret_frame)
 {
-	unknown_frame(s, (uint8_t)bus, bus == 0 && season->options.protocol != SCENARIO_J1939,
-		ret_frame);
+	unknown_frame(
+		s, (uint8_t)bus, bus == 0 && season->options.protocol != SCENARIO_J1939, ret_frame);
 	transmit(s, ret_frame, t_ns);
 	s->unknown++;
 	s->unknown_due[bus] -= 1;
@@ -419,8 +421,8 @@ static bool send_unknown(struct scenario_sender *s, const struct scenario_season
 	return true;
 }
 
-bool scenario_sender_send(struct scenario_sender *s, const struct scenario_season *season,
-	struct frame *ret_frame)
+bool scenario_sender_send(
+	struct scenario_sender *s, const struct scenario_season *season, struct frame *ret_frame)
 {
 	struct sender_turn turn = s->turns[0];
 	unsigned bus;
@@ -448,8 +450,7 @@ bool scenario_sender_send(struct scenario_sender *s, const struct scenario_seaso
 	if (stream->pending == 0 || stream->next + 1 == stream->pending) {
 		stream->grid_ns += stream->period_ns;
 		replace_turn(s,
-			stream->grid_ns +
-				(int64_t)(scenario_random_share(&s->random) * JITTER_NS),
+			stream->grid_ns + (int64_t)(scenario_random_share(&s->random) * JITTER_NS),
 			turn.stream);
 	} else {
 		replace_turn(s,

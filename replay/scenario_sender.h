@@ -1,5 +1,5 @@
-/* scenario_sender.h: the invented boat's senders: which messages each sends, how often, and what its
- * sensors make of the model's state.
+/* scenario_sender.h: the invented boat's senders: which messages each sends, how often, and what
+ * its sensors make of the model's state.
  *
  * Frames come in the order of their times, as the buses carry them one after the other.
  */
@@ -23,17 +23,17 @@ struct sender_row;
 
 struct sender_stream {
 	const struct sender_row *row;
-	size_t message;      /* index of the message's row */
+	size_t message;			   /* index of the message's row */
 	int16_t fields[SENDER_FIELDS_MAX]; /* of the row's signals, then of its fixed fields */
 	uint8_t source;
 	uint8_t bus;
-	uint8_t copy;        /* enum sender_copy */
+	uint8_t copy; /* enum sender_copy */
 	uint8_t engine;
 	uint8_t filter;
 	uint8_t sequence;
 	int64_t period_ns;
-	int64_t grid_ns;     /* when it is due, without jitter */
-	unsigned pending;    /* frames of the present message still to send, from next on */
+	int64_t grid_ns;  /* when it is due, without jitter */
+	unsigned pending; /* frames of the present message still to send, from next on */
 	unsigned next;
 	struct frame frames[SENDER_FRAMES_MAX];
 };
@@ -50,10 +50,10 @@ struct sender_dropout {
 };
 
 struct scenario_sender {
-	struct scenario_random random;    /* sensors' noise, jitter */
-	struct scenario_random disturb;   /* drop-outs, other makers' traffic */
+	struct scenario_random random;	/* sensors' noise, jitter */
+	struct scenario_random disturb; /* drop-outs, other makers' traffic */
 	size_t stream_count;
-	struct sender_stream *streams;    /* heap, its own */
+	struct sender_stream *streams; /* heap, its own */
 	size_t turn_count;
 	struct sender_turn turns[SENDER_STREAMS_MAX + FRAME_BUS_MAX]; /* a binary heap */
 	int64_t bus_free_ns[FRAME_BUS_MAX];
@@ -80,7 +80,7 @@ void scenario_sender_sleep(struct scenario_sender *s);
 int64_t scenario_sender_next_ns(const struct scenario_sender *s);
 /* Sends it, if its stream has anything to say: the season must be at its time. Returns whether
  * ret_frame was filled. */
-bool scenario_sender_send(struct scenario_sender *s, const struct scenario_season *season,
-	struct frame *ret_frame);
+bool scenario_sender_send(
+	struct scenario_sender *s, const struct scenario_season *season, struct frame *ret_frame);
 
 #endif

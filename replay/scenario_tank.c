@@ -3,10 +3,10 @@
 #include <math.h>
 
 #define EXPANSION_PER_K 0.00083 /* volume, diesel; linear, on purpose not the table's own form */
-#define HEAT_KJ_KGK     2.0
-#define HULL_KW_K       0.03
-#define SENDER_LAG_S    8.0
-#define WATER_PICKUP    0.0012  /* litres of water per litre of fuel and litre of water lying, calm */
+#define HEAT_KJ_KGK	2.0
+#define HULL_KW_K	0.03
+#define SENDER_LAG_S	8.0
+#define WATER_PICKUP	0.0012 /* of the water lying, a litre of fuel, calm sea */
 
 /* A tank that narrows towards its bottom. */
 double scenario_tank_volume(double height)
@@ -19,8 +19,8 @@ static double tank_height(double volume)
 	return (sqrt(0.25 + 2 * volume) - 0.5);
 }
 
-void scenario_tank_init(struct scenario_tank *t, const struct scenario_options *options,
-	struct scenario_random *r)
+void scenario_tank_init(
+	struct scenario_tank *t, const struct scenario_options *options, struct scenario_random *r)
 {
 	*t = (struct scenario_tank){
 		.capacity_l = options->tank_l,
@@ -78,7 +78,8 @@ void scenario_tank_step(struct scenario_tank *t, double step_s, double sea_m, do
 	double seen = t->by_height ? tank_height(share) : share;
 	double slosh = scenario_wander_step(&t->slosh, step_s, r);
 
-	t->temperature_c += (settle_c - t->temperature_c) * (1 - exp(-step_s * HULL_KW_K / heat_kj_k));
+	t->temperature_c +=
+		(settle_c - t->temperature_c) * (1 - exp(-step_s * HULL_KW_K / heat_kj_k));
 	/* The sender's own bend, ±0.8 %, the heel's error and the slosh. */
 	seen = 100 * seen + 0.8 * sin(6.5 * seen) + t->heel_pct + 2.2 * sea_m * slosh;
 	if (!t->stuck) {
@@ -87,8 +88,8 @@ void scenario_tank_step(struct scenario_tank *t, double step_s, double sea_m, do
 	}
 }
 
-double scenario_tank_dirt_out(struct scenario_tank *t, double step_s, double sea_m,
-	struct scenario_random *r)
+double scenario_tank_dirt_out(
+	struct scenario_tank *t, double step_s, double sea_m, struct scenario_random *r)
 {
 	double wander = scenario_wander_step(&t->dirt_wander, step_s, r);
 	double low = exp(-scenario_tank_share(t) / 0.12);
@@ -105,8 +106,8 @@ double scenario_tank_water_out(struct scenario_tank *t, double litres, double se
 	return out;
 }
 
-void scenario_tank_fill(struct scenario_tank *t, double kg, double fuel_c, double dirt,
-	double water_l)
+void scenario_tank_fill(
+	struct scenario_tank *t, double kg, double fuel_c, double dirt, double water_l)
 {
 	double sum_kg = t->fuel_kg + kg;
 

@@ -15,17 +15,17 @@ struct scenario_tank {
 	bool by_height;
 	double fuel_kg;
 	double temperature_c;
-	double dirt;          /* 1: the usual */
-	double water_l;       /* at its bottom */
+	double dirt;	/* 1: the usual */
+	double water_l; /* at its bottom */
 	struct scenario_wander dirt_wander;
-	struct scenario_wander slosh;   /* of the level, share of the tank per metre of sea */
-	double level_pct;     /* as its sender gives it, lagged */
-	double heel_pct;      /* steady error by heel and trim */
+	struct scenario_wander slosh; /* of the level, share of the tank per metre of sea */
+	double level_pct;	      /* as its sender gives it, lagged */
+	double heel_pct;	      /* steady error by heel and trim */
 	bool stuck;
 };
 
-void scenario_tank_init(struct scenario_tank *t, const struct scenario_options *options,
-	struct scenario_random *r);
+void scenario_tank_init(
+	struct scenario_tank *t, const struct scenario_options *options, struct scenario_random *r);
 
 /* The fuel at a temperature. */
 double scenario_tank_density_kgl(const struct scenario_tank *t, double c);
@@ -35,17 +35,18 @@ struct scenario_fuel scenario_tank_fuel(const struct scenario_tank *t, double c)
 double scenario_tank_litres_15(const struct scenario_tank *t);
 double scenario_tank_share(const struct scenario_tank *t);
 
-/* One step: heat with the return and the hull, slosh, sender. return_kw: heat that the return brings. */
+/* One step: heat with the return and the hull, slosh, sender. return_kw: heat that the return
+ * brings. */
 void scenario_tank_step(struct scenario_tank *t, double step_s, double sea_m, double hull_c,
 	double return_kw, struct scenario_random *r);
 
 /* Dirt of what leaves the tank now (1: the usual), with what the sea stirs up. */
-double scenario_tank_dirt_out(struct scenario_tank *t, double step_s, double sea_m,
-	struct scenario_random *r);
+double scenario_tank_dirt_out(
+	struct scenario_tank *t, double step_s, double sea_m, struct scenario_random *r);
 /* Water that leaves with litres of fuel, L. */
 double scenario_tank_water_out(struct scenario_tank *t, double litres, double sea_m);
 
-void scenario_tank_fill(struct scenario_tank *t, double kg, double fuel_c, double dirt,
-	double water_l);
+void scenario_tank_fill(
+	struct scenario_tank *t, double kg, double fuel_c, double dirt, double water_l);
 
 #endif

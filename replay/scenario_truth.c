@@ -4,9 +4,9 @@
 #include <inttypes.h>
 #include <math.h>
 
-#define PAUSE_NS (3600 * INT64_C(1000000000))
+#define PAUSE_NS  (3600 * INT64_C(1000000000))
 #define MOVING_MS (1852.0 / 3600)
-#define MOVING_S 60.0
+#define MOVING_S  60.0
 
 static const char *const fault_names[] = {
 	[SCENARIO_FAULT_BAD_FUEL] = "bad-fuel",
@@ -137,8 +137,8 @@ static void step_trip(struct scenario_season *season, double step_s, double grou
 	}
 }
 
-void scenario_truth_step(struct scenario_season *season, double step_s, double ground_nm,
-	bool missed)
+void scenario_truth_step(
+	struct scenario_season *season, double step_s, double ground_nm, bool missed)
 {
 	for (unsigned i = 0; i < season->options.engines; i++) {
 		step_run(season, i, step_s, missed);
@@ -422,12 +422,14 @@ static void write_sums(struct json *j, const struct scenario_truth *t, unsigned 
 	json_count(j, "frames_unknown", t->frames_unknown);
 }
 
-int scenario_truth_print(const struct scenario_truth *t, const struct scenario_options *o, FILE *out)
+int scenario_truth_print(
+	const struct scenario_truth *t, const struct scenario_options *o, FILE *out)
 {
 	struct json j = {.out = out, .depth = 1, .first = true};
 
 	(void)fputc('{', out);
-	json_text(&j, "about", "ground truth of an invented season: boat, people and waters do not exist");
+	json_text(&j, "about",
+		"ground truth of an invented season: boat, people and waters do not exist");
 	json_text(&j, "boat", "Sedge Wren");
 	json_text(&j, "skipper", "Oona Tarrick");
 	json_text(&j, "waters", "Hathe Sound");

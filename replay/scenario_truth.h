@@ -7,13 +7,13 @@
 /* Brings the record of a filter's element up to now. */
 void scenario_truth_element(struct scenario_season *season, unsigned engine, unsigned filter);
 /* Runs and trips after a step that ended now. */
-void scenario_truth_step(struct scenario_season *season, double step_s, double ground_nm,
-	bool missed);
+void scenario_truth_step(
+	struct scenario_season *season, double step_s, double ground_nm, bool missed);
 /* Closes everything that is open. */
 void scenario_truth_close(struct scenario_season *season);
 
 /* As scenario_truth_write. */
-int scenario_truth_print(const struct scenario_truth *truth, const struct scenario_options *options,
-	FILE *out);
+int scenario_truth_print(
+	const struct scenario_truth *truth, const struct scenario_options *options, FILE *out);
 
 #endif

@@ -16,13 +16,13 @@ static void vary_sensor(struct scenario_filter *f, bool primary, enum scenario_p
 
 	if (protocol == SCENARIO_NMEA2000 || (protocol == SCENARIO_BOTH && lot == 0)) {
 		f->sensor = SENSOR_PRESSURE;
-		f->sensor_kind = primary && draw(r, 2) == 0 ? SENSES_OUTLET_VACUUM
-							    : SENSES_DIFFERENTIAL;
+		f->sensor_kind =
+			primary && draw(r, 2) == 0 ? SENSES_OUTLET_VACUUM : SENSES_DIFFERENTIAL;
 		f->noise_kpa = scenario_random_between(r, 0.05, 0.3);
 	} else {
 		f->sensor = !primary ? SENSOR_SPN95 : lot == 1 ? SENSOR_SPN1381 : SENSOR_SPN1382;
-		f->sensor_kind = f->sensor == SENSOR_SPN1381 ? SENSES_OUTLET_VACUUM
-							     : SENSES_DIFFERENTIAL;
+		f->sensor_kind =
+			f->sensor == SENSOR_SPN1381 ? SENSES_OUTLET_VACUUM : SENSES_DIFFERENTIAL;
 		f->noise_kpa = scenario_random_between(r, 0.2, 0.6);
 	}
 	f->zero_kpa = scenario_random_between(r, -0.8, 0.8);
@@ -84,8 +84,8 @@ void scenario_options_vary(struct scenario_options *options, uint64_t number)
 	vary_engine(o, &r);
 }
 
-void scenario_options_vary_fault(struct scenario_options *options, uint64_t number,
-	enum scenario_fault_kind kind)
+void scenario_options_vary_fault(
+	struct scenario_options *options, uint64_t number, enum scenario_fault_kind kind)
 {
 	struct scenario_random r;
 	struct scenario_fault fault = {.kind = kind};

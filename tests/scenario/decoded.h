@@ -10,7 +10,7 @@ struct decoded {
 	struct decoder decoder;
 	uint64_t frames;
 	int64_t last_ns[FRAME_BUS_MAX]; /* of the last frame of each bus */
-	uint64_t back;                  /* frames with a time before the last one of their bus */
+	uint64_t back;			/* frames with a time before the last one of their bus */
 };
 
 /* What a test wants of each observation; true_ns is the frame's own time. */

@@ -57,7 +57,8 @@ static void compare_with_model(void *context, const struct observation *o)
 	struct beside *b = context;
 	const struct scenario_machine *m = &b->season.machines[0];
 
-	/* A message over several frames was made when its first frame was sent: single frames only. */
+	/* A message over several frames was made when its first frame was sent: single frames only.
+	 */
 	while (b->season.now_ns <= o->t_ns && !b->season.over) {
 		scenario_season_step(&b->season, false);
 	}
@@ -98,7 +99,8 @@ static void compare_with_model(void *context, const struct observation *o)
 		expect(b, o, b->season.sea.sea_c, 0);
 		break;
 	case SIGNAL_PRESSURE:
-		/* 8: fuel, an outlet's vacuum; noise within six deviations and the module's step. */
+		/* 8: fuel, an outlet's vacuum; noise within six deviations and the module's step.
+		 */
 		if (o->instance >> 8 == 8) {
 			expect(b, o, -(m->filters[0].seen_kpa + 0.4), 6 * 0.15 + 0.025);
 		} else {
@@ -122,15 +124,16 @@ static void compare_with_model(void *context, const struct observation *o)
 		break;
 	case SIGNAL_TOTAL_FUEL_FINE:
 		/* Counters count whole steps. */
-		expect(b, o, 5231.5 + m->total_kg / b->season.options.density_15_kgl - 0.0005, 1e-6);
+		expect(b, o, 5231.5 + m->total_kg / b->season.options.density_15_kgl - 0.0005,
+			1e-6);
 		break;
 	default:
 		break;
 	}
 }
 
-static void frames_decode_to_the_models_values_of(const struct scenario_options *o,
-	const enum signal_id *wanted, size_t count)
+static void frames_decode_to_the_models_values_of(
+	const struct scenario_options *o, const enum signal_id *wanted, size_t count)
 {
 	static struct beside b;
 
@@ -184,8 +187,8 @@ static void j1939_frames_decode_to_the_models_values(void **state)
 
 static void an_intake_sensor_tells_absolute_pressure_beside_the_airs(void **state)
 {
-	static const enum signal_id wanted[] = {SIGNAL_FUEL_INTAKE_PRESSURE,
-		SIGNAL_BAROMETRIC_PRESSURE};
+	static const enum signal_id wanted[] = {
+		SIGNAL_FUEL_INTAKE_PRESSURE, SIGNAL_BAROMETRIC_PRESSURE};
 	struct scenario_options o = short_season(SCENARIO_J1939);
 
 	(void)state;
@@ -222,8 +225,8 @@ static void integrate(void *context, const struct observation *o)
 
 static void the_frames_rate_adds_up_to_the_truth_within_its_rounding(void **state)
 {
-	/* Rounding to 0.1 L/h of a rate about 2.5 L/h leaves up to 2 % for one steady setting of the
-	 * throttle; over many settings far less. J1939: 0.05 L/h, ten times a second. */
+	/* Rounding to 0.1 L/h of a rate about 2.5 L/h leaves up to 2 % for one steady setting of
+	 * the throttle; over many settings far less. J1939: 0.05 L/h, ten times a second. */
 	static const struct {
 		enum scenario_protocol protocol;
 		double most;
@@ -250,8 +253,8 @@ static void the_frames_rate_adds_up_to_the_truth_within_its_rounding(void **stat
 /* ---- disturbances ---- */
 
 struct hearing {
-	uint64_t rates[256];       /* valid fuel rates by source */
-	uint64_t hollow[256];      /* rates not available by source */
+	uint64_t rates[256];  /* valid fuel rates by source */
+	uint64_t hollow[256]; /* rates not available by source */
 	uint64_t implausible;
 	uint64_t errors;
 	uint64_t by_bus[FRAME_BUS_MAX];
@@ -260,14 +263,14 @@ struct hearing {
 	uint64_t trips;
 	int64_t first_ns;
 	int64_t last_speed_ns;
-	int64_t longest_ns;        /* between two engine speeds above 500 rpm */
+	int64_t longest_ns; /* between two engine speeds above 500 rpm */
 	uint64_t speeds;
-	uint64_t resting;          /* engine speeds of 0 */
+	uint64_t resting; /* engine speeds of 0 */
 	uint64_t pressures;
 	uint64_t lost_pressures;
 	double last_vacuum;
-	uint64_t same_now;         /* vacuum readings that repeat the one before, in a row */
-	uint64_t same_in_row;      /* most */
+	uint64_t same_now;    /* vacuum readings that repeat the one before, in a row */
+	uint64_t same_in_row; /* most */
 };
 
 static void hear(void *context, const struct observation *o)
@@ -298,8 +301,9 @@ static void hear(void *context, const struct observation *o)
 		if (o->state == READING_VALID && o->value > 500) {
 			int64_t gap_ns = o->t_ns - h->last_speed_ns;
 
-			h->longest_ns = gap_ns > h->longest_ns && gap_ns < 3000 * NS ? gap_ns
-										     : h->longest_ns;
+			h->longest_ns = gap_ns > h->longest_ns && gap_ns < 3000 * NS
+						? gap_ns
+						: h->longest_ns;
 			h->last_speed_ns = o->t_ns;
 		}
 		break;
@@ -309,8 +313,8 @@ static void hear(void *context, const struct observation *o)
 		h->lost_pressures += o->state != READING_VALID;
 		if (o->instance >> 8 == 8 && o->state == READING_VALID) {
 			h->same_now = o->value == h->last_vacuum ? h->same_now + 1 : 0;
-			h->same_in_row = h->same_now > h->same_in_row ? h->same_now
-								      : h->same_in_row;
+			h->same_in_row =
+				h->same_now > h->same_in_row ? h->same_now : h->same_in_row;
 			h->last_vacuum = o->value;
 		}
 		break;
@@ -343,7 +347,8 @@ static void frames_are_lost_as_asked(void **state)
 		/* Four standard deviations of a share, more by the bursts' length. */
 		double most = 4 * sqrt(0.05 * 0.95 / tried * (bursts[i] > 0 ? 2 * bursts[i] : 1));
 		assert_true(fabs(share - 0.05) < most);
-		assert_int_equal(decoded.frames, t->frames_sent - t->frames_unheard - t->frames_lost);
+		assert_int_equal(
+			decoded.frames, t->frames_sent - t->frames_unheard - t->frames_lost);
 		assert_true(decoded.decoder.counters[DECODER_INCOMPLETE] > 0);
 		scenario_destroy(decoded.scenario);
 	}
@@ -360,8 +365,8 @@ static void reordered_frames_keep_their_own_times(void **state)
 	double share = (double)t->frames_reordered / (double)decoded.frames;
 	assert_true(fabs(share - 0.01) < 0.002);
 	/* Each is behind at least one later frame, unless that was another held one. */
-	assert_true(decoded.back > t->frames_reordered / 2 &&
-		decoded.back <= 4 * t->frames_reordered);
+	assert_true(
+		decoded.back > t->frames_reordered / 2 && decoded.back <= 4 * t->frames_reordered);
 	assert_int_equal(decoded.frames, t->frames_sent - t->frames_unheard);
 	scenario_destroy(decoded.scenario);
 }
@@ -481,7 +486,7 @@ static void a_dead_sensor_is_silent_or_empty_or_frozen(void **state)
 	/* One of two filters' sensors, for a part of the season. */
 	assert_int_equal(h.lost_pressures, 0);
 	assert_true((double)h.pressures > 0.5 * (double)whole.pressures &&
-		(double)h.pressures < 0.9 * (double)whole.pressures);
+		    (double)h.pressures < 0.9 * (double)whole.pressures);
 	o.faults[0].size = SCENARIO_DEATH_NOT_AVAILABLE;
 	h = heard(&o);
 	scenario_destroy(decoded.scenario);
@@ -492,7 +497,8 @@ static void a_dead_sensor_is_silent_or_empty_or_frozen(void **state)
 	h = heard(&o);
 	scenario_destroy(decoded.scenario);
 	assert_true(llabs((int64_t)(h.pressures - whole.pressures)) < 5);
-	/* The same value again, which a live sensor with noise hardly ever gives so often in a row. */
+	/* The same value again, which a live sensor with noise hardly ever gives so often in a row.
+	 */
 	assert_true(whole.same_in_row < 50);
 	assert_true(h.same_in_row > 1000);
 }
@@ -560,8 +566,8 @@ static void compare_clocks(void *context, const struct observation *o)
 
 static void a_clock_that_starts_wrong_is_set_right_by_a_step(void **state)
 {
-	static const enum scenario_clock clocks[] = {SCENARIO_CLOCK_RIGHT, SCENARIO_CLOCK_RESUMED,
-		SCENARIO_CLOCK_EPOCH};
+	static const enum scenario_clock clocks[] = {
+		SCENARIO_CLOCK_RIGHT, SCENARIO_CLOCK_RESUMED, SCENARIO_CLOCK_EPOCH};
 
 	(void)state;
 	for (size_t i = 0; i < 3; i++) {

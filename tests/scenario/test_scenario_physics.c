@@ -1,4 +1,5 @@
-/* The model's physics against published rules and closed forms, and its faults against their sizes. */
+/* The model's physics against published rules and closed forms, and its faults against their sizes.
+ */
 #include <math.h>
 #include <setjmp.h>
 #include <stdarg.h>
@@ -70,13 +71,14 @@ static void power_follows_the_propeller_law(void **state)
 	double off_kw;
 
 	(void)state;
-	/* P ∝ n³ (40 CFR 1042, appendix II, cycle E3: 63 % speed 25 % power). A displacement hull near
-	 * its own wave asks for a little more. */
+	/* P ∝ n³ (40 CFR 1042, appendix II, cycle E3: 63 % speed 25 % power). A displacement hull
+	 * near its own wave asks for a little more. */
 	for (double rpm = 1400; rpm <= 2800; rpm += 200) {
 		(void)scenario_propulsion_steady_kgh(rpm, 1, &new_boat, &low_kw, NULL);
 		(void)scenario_propulsion_steady_kgh(rpm + 100, 1, &new_boat, &high_kw, NULL);
 		off_kw = 0.3 + 0.25 * rpm / 3000; /* alternator and pumps */
-		double exponent = log((high_kw - off_kw) / (low_kw - off_kw)) / log((rpm + 100) / rpm);
+		double exponent =
+			log((high_kw - off_kw) / (low_kw - off_kw)) / log((rpm + 100) / rpm);
 		assert_true(exponent > 2.7 && exponent < 3.4);
 	}
 }
@@ -95,23 +97,26 @@ static void the_engine_can_carry_its_propeller_and_is_of_its_class(void **state)
 	assert_true(cruise_lph > 1 && cruise_lph < 3);
 	assert_true(ms * 3600 / 1852 > 5.5);
 	/* Idle, with nothing to drive. */
-	assert_true(scenario_propulsion_burn_kgh(0.3, ENGINE_IDLE_RPM, 85, &new_boat) / 0.838 < 0.7);
+	assert_true(
+		scenario_propulsion_burn_kgh(0.3, ENGINE_IDLE_RPM, 85, &new_boat) / 0.838 < 0.7);
 }
 
 static void specific_consumption_is_what_boats_engines_have(void **state)
 {
 	(void)state;
-	/* 0.325 to 0.450 lb/hp·h, 198 to 274 g/kWh: a public article on boat engines. From half load. */
+	/* 0.325 to 0.450 lb/hp·h, 198 to 274 g/kWh: a public article on boat engines. From half
+	 * load. */
 	for (double rpm = 1400; rpm <= 3000; rpm += 100) {
 		for (double load = 0.5; load <= 1.001; load += 0.1) {
 			double kw = load * scenario_propulsion_most_kw(rpm);
-			double grams = 1000 * scenario_propulsion_burn_kgh(kw, rpm, 85, &new_boat) / kw;
+			double grams =
+				1000 * scenario_propulsion_burn_kgh(kw, rpm, 85, &new_boat) / kw;
 			assert_true(grams > 198 && grams < 274);
 		}
 	}
 	/* Cold it burns more, and with nothing to do it burns, so that g/kWh have no bound. */
 	assert_true(scenario_propulsion_burn_kgh(5, 2000, 20, &new_boat) >
-		1.05 * scenario_propulsion_burn_kgh(5, 2000, 85, &new_boat));
+		    1.05 * scenario_propulsion_burn_kgh(5, 2000, 85, &new_boat));
 }
 
 static void fouling_raises_the_burn_at_cruise_by_its_size_and_costs_speed(void **state)
@@ -166,7 +171,8 @@ static void each_law_is_its_closed_form_and_mixed_dirt_is_none_of_them(void **st
 		while (e.litres < 1000) {
 			scenario_element_pass(&e, &media, 2, 1, 25, &fuel);
 			double part = e.litres / 1000;
-			double ratio = (scenario_element_reference_kpa(&e, &media) - 0.6) / (4 - 0.6);
+			double ratio =
+				(scenario_element_reference_kpa(&e, &media) - 0.6) / (4 - 0.6);
 			/* Constant flow: complete P0/P = 1 − KV, standard √(P0/P) = 1 − KV/2,
 			 * intermediate ln(P/P0) = KV, cake P/P0 = 1 + KV (Hermia's four laws). */
 			double forms[4] = {
@@ -263,7 +269,8 @@ static void viscosity_and_density_are_those_of_diesel_fuel(void **state)
 	/* 20 °C: half as much again (common practice, no source). */
 	assert_true(twenty / forty > 1.4 && twenty / forty < 1.7);
 	/* Volume: 0.84 ‰ a kelvin at 845 kg/m³ by the API tables, somewhat more when lighter. */
-	double growth = scenario_tank_density_kgl(&tank, 15) / scenario_tank_density_kgl(&tank, 35) - 1;
+	double growth =
+		scenario_tank_density_kgl(&tank, 15) / scenario_tank_density_kgl(&tank, 35) - 1;
 	assert_true(growth / 20 > 0.00080 && growth / 20 < 0.00088);
 	/* Strapping: empty, full, and less than half full at half height. */
 	assert_true(scenario_tank_volume(0) == 0 && scenario_tank_volume(1) == 1);
@@ -289,7 +296,7 @@ static struct scenario_options fault_season(enum scenario_fault_kind kind, doubl
 /* Means over warm, steady steps under engine, before the fault and after it. */
 struct means {
 	double rpm_share; /* standard deviation of speed about its setting, rpm */
-	double burn;      /* actual over what a clean warm engine would burn at this power's speed */
+	double burn; /* actual over what a clean warm engine would burn at this power's speed */
 	double coolant_c;
 	double exhaust_c;
 	double feed_kpa;
@@ -302,8 +309,8 @@ static void gather(struct means *m)
 	double off = e->rpm - e->held_rpm;
 
 	m->rpm_share += off * off;
-	m->burn += e->burn_kgh / scenario_propulsion_burn_kgh(e->brake_kw, e->rpm, e->coolant_c,
-					 &new_boat);
+	m->burn += e->burn_kgh /
+		   scenario_propulsion_burn_kgh(e->brake_kw, e->rpm, e->coolant_c, &new_boat);
 	m->coolant_c += e->coolant_c;
 	m->exhaust_c += e->exhaust_c;
 	m->feed_kpa += e->feed_kpa;
@@ -329,7 +336,8 @@ static void run_fault(const struct scenario_options *o, struct means *before, st
 		const struct scenario_engine_state *e = &season.machines[0].state;
 
 		scenario_season_step(&season, false);
-		if (e->firing && e->coolant_c > 76 && scenario_season_leg(&season)->kind == LEG_MOTOR &&
+		if (e->firing && e->coolant_c > 76 &&
+			scenario_season_leg(&season)->kind == LEG_MOTOR &&
 			fabs(e->held_rpm - e->set_rpm) < 1) {
 			gather(season.truth.onset_count > 0 ? after : before);
 		}
@@ -339,8 +347,10 @@ static void run_fault(const struct scenario_options *o, struct means *before, st
 	assert_true(before->count > 10000 && after->count > 10000);
 	assert_int_equal(season.truth.onset_count, 1);
 	assert_true(season.onsets[0].kind == o->faults[0].kind);
-	/* Fuel is taken when the chance comes; all else begins on the hour, looked at every 10 s. */
-	if (o->faults[0].kind != SCENARIO_FAULT_WET_FUEL && o->faults[0].kind != SCENARIO_FAULT_BAD_FUEL) {
+	/* Fuel is taken when the chance comes; all else begins on the hour, looked at every 10 s.
+	 */
+	if (o->faults[0].kind != SCENARIO_FAULT_WET_FUEL &&
+		o->faults[0].kind != SCENARIO_FAULT_BAD_FUEL) {
 		assert_true(fabs(season.onsets[0].engine_h - 12) < 0.01);
 	}
 	scenario_season_finish(&season);
@@ -381,8 +391,8 @@ static void coolant_creeps_with_load(void **state)
 	(void)state;
 	run_fault(&o, &before, &after);
 	/* 20 °C at full load; under way the load is some 0.4. */
-	assert_true(after.coolant_c - before.coolant_c > 5 &&
-		after.coolant_c - before.coolant_c < 12);
+	assert_true(
+		after.coolant_c - before.coolant_c > 5 && after.coolant_c - before.coolant_c < 12);
 }
 
 static void a_blocked_filter_starves_the_engine(void **state)
@@ -421,7 +431,8 @@ static void a_dirty_load_shortens_the_elements_life_and_wet_fuel_wets_the_probe(
 	o.days = 24;
 	o.engine_h = 50;
 	o.faults[0].at = 0.2;
-	o.faults[1] = (struct scenario_fault){.kind = SCENARIO_FAULT_WET_FUEL, .at = 0.2, .size = 0.6};
+	o.faults[1] =
+		(struct scenario_fault){.kind = SCENARIO_FAULT_WET_FUEL, .at = 0.2, .size = 0.6};
 	o.fault_count = 2;
 	assert_int_equal(scenario_season_init(&season, &o), 0);
 	while (!season.over) {
@@ -446,7 +457,8 @@ static void a_dirty_load_shortens_the_elements_life_and_wet_fuel_wets_the_probe(
 	for (size_t i = 0; i < t->water_count; i++) {
 		assert_true(t->waters[i].wet_ns > t->onsets[1].start_ns);
 		if (t->waters[i].drained_ns < INT64_MAX) {
-			double hours = (double)(t->waters[i].drained_ns - t->waters[i].wet_ns) / 3600e9;
+			double hours =
+				(double)(t->waters[i].drained_ns - t->waters[i].wet_ns) / 3600e9;
 			assert_true(hours >= o.drain_after_h);
 		}
 	}
@@ -502,7 +514,8 @@ static void a_drifting_sensor_a_stuck_sender_and_a_leak_have_their_sizes(void **
 
 	(void)state;
 	o.faults[1] = (struct scenario_fault){.kind = SCENARIO_FAULT_TANK_STUCK, .at = 0.5};
-	o.faults[2] = (struct scenario_fault){.kind = SCENARIO_FAULT_TANK_LEAK, .at = 0.5, .size = 0.3};
+	o.faults[2] =
+		(struct scenario_fault){.kind = SCENARIO_FAULT_TANK_LEAK, .at = 0.5, .size = 0.3};
 	o.fault_count = 3;
 	assert_int_equal(scenario_season_init(&season, &o), 0);
 	while (!season.over) {
@@ -566,7 +579,8 @@ int main(void)
 		cmocka_unit_test(air_makes_the_engine_hunt_and_its_feed_sag),
 		cmocka_unit_test(coolant_creeps_with_load),
 		cmocka_unit_test(a_blocked_filter_starves_the_engine),
-		cmocka_unit_test(a_dirty_load_shortens_the_elements_life_and_wet_fuel_wets_the_probe),
+		cmocka_unit_test(
+			a_dirty_load_shortens_the_elements_life_and_wet_fuel_wets_the_probe),
 		cmocka_unit_test(a_drifting_sensor_a_stuck_sender_and_a_leak_have_their_sizes),
 		cmocka_unit_test(the_sender_tells_volume_or_height),
 		cmocka_unit_test(elements_are_changed_when_asked_and_keep_their_course),

@@ -144,8 +144,9 @@ static void the_demo_season_is_what_it_promises(void **state)
 	/* The primary was changed because of the dirty load. */
 	bool changed = false;
 	for (size_t i = 0; i < t->element_count; i++) {
-		changed = changed || (t->elements[i].filter == 0 && t->elements[i].limit_in_service &&
-					     t->elements[i].removed_ns < INT64_MAX);
+		changed =
+			changed || (t->elements[i].filter == 0 && t->elements[i].limit_in_service &&
+					   t->elements[i].removed_ns < INT64_MAX);
 	}
 	assert_true(changed);
 	scenario_destroy(s);
@@ -191,6 +192,54 @@ static void fuel_burned_leaked_and_left_is_what_was_there_and_taken(void **state
 	scenario_destroy(s);
 }
 
+static void the_shortest_and_the_longest_seasons_close_their_sums(void **state)
+{
+	static const struct {
+		unsigned days;
+		double engine_h;
+		unsigned engines;
+		double tank_l;
+		double leak_lph;
+	} cases[] = {{1, 1, 1, 150, 0}, {1, 13, 1, 150, 0}, {3, 40, 2, 300, 0},
+		{400, 60, 1, 150, 0}, {12, 150, 1, 150, 0}, {4, 40, 1, 150, 50}};
+
+	(void)state;
+	for (size_t i = 0; i < sizeof(cases) / sizeof(cases[0]); i++) {
+		struct scenario_options o;
+		uint64_t digest;
+		uint64_t count;
+
+		scenario_options_init_clean(&o);
+		o.days = cases[i].days;
+		o.engine_h = cases[i].engine_h;
+		o.engines = cases[i].engines;
+		o.tank_l = cases[i].tank_l;
+		o.cruise_rpm = 2700;
+		o.engine_ms = 2000;
+		o.instrument_ms = 10000;
+		o.step_ms = 1000;
+		if (cases[i].leak_lph > 0) {
+			o.faults[0] = (struct scenario_fault){
+				.kind = SCENARIO_FAULT_TANK_LEAK, .size = cases[i].leak_lph};
+			o.fault_count = 1;
+		}
+		struct scenario *s = run_season(&o, 997, &digest, &count);
+		const struct scenario_truth *t = scenario_truth(s);
+		double balance_kg = t->tank_start_kg + t->refuelled_kg - t->leaked_kg -
+				    t->fuel_kg[0] - t->fuel_kg[1] - t->tank_end_kg;
+		assert_true(count > 1000);
+		assert_true(fabs(balance_kg) < 1e-6);
+		assert_true(t->tank_end_kg >= 0);
+		if (cases[i].leak_lph == 0) {
+			assert_true(fabs(t->engine_h[0] / o.engine_h - 1) < 0.05);
+		} else {
+			/* An engine without fuel stops. */
+			assert_true(t->engine_h[0] > 5 && t->engine_h[0] < 0.9 * o.engine_h);
+		}
+		scenario_destroy(s);
+	}
+}
+
 static void what_is_heard_so_far_has_its_truth_so_far(void **state)
 {
 	struct scenario_options o = short_season();
@@ -209,8 +258,8 @@ static void what_is_heard_so_far_has_its_truth_so_far(void **state)
 		if (t->run_count > 0) {
 			/* No more than a step ahead of the frame. */
 			assert_true(t->runs[t->run_count - 1].end_ns - frame.t_ns <=
-				    o.step_ms * INT64_C(1000000) ||
-				frame.t_ns > t->runs[t->run_count - 1].end_ns);
+					    o.step_ms * INT64_C(1000000) ||
+				    frame.t_ns > t->runs[t->run_count - 1].end_ns);
 		}
 	}
 	assert_true(before_l > 0);
@@ -292,10 +341,11 @@ static void a_season_is_written_as_a_capture_with_its_truth_beside_it(void **sta
 	o.disturb.clock = SCENARIO_CLOCK_RESUMED;
 	o.disturb.clock_set_after_s = 60;
 	assert_true(close(mkstemp(capture_path)) == 0 && close(mkstemp(truth_path)) == 0);
-	assert_int_equal(scenario_write(&o, capture_path, WRITE_CANDUMP, WRITE_ZSTD, truth_path, error,
-				 sizeof(error)),
+	assert_int_equal(scenario_write(&o, capture_path, WRITE_CANDUMP, WRITE_ZSTD, truth_path,
+				 error, sizeof(error)),
 		0);
-	assert_int_equal(capture_open(&capture, capture_path, &buses, NULL, error, sizeof(error)), 0);
+	assert_int_equal(
+		capture_open(&capture, capture_path, &buses, NULL, error, sizeof(error)), 0);
 	assert_int_equal(scenario_create(&s, &o), 0);
 	while (scenario_next(s, &written, 1) == 1) {
 		assert_int_equal(capture_read(capture, &read, 1), 1);
@@ -344,6 +394,7 @@ int main(void)
 		cmocka_unit_test(the_truth_does_not_depend_on_how_it_is_heard),
 		cmocka_unit_test(the_demo_season_is_what_it_promises),
 		cmocka_unit_test(fuel_burned_leaked_and_left_is_what_was_there_and_taken),
+		cmocka_unit_test(the_shortest_and_the_longest_seasons_close_their_sums),
 		cmocka_unit_test(what_is_heard_so_far_has_its_truth_so_far),
 		cmocka_unit_test(wrong_options_are_named),
 		cmocka_unit_test(drawn_boats_are_sound_and_sail_their_hours),
