@@ -4,6 +4,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "daemon/book_fields.h"
+#include "daemon/book_store.h"
 #include "daemon/element_table.h"
 #include "daemon/fact_tables.h"
 #include "daemon/overview.h"
@@ -24,7 +26,30 @@ static enum program_exit put_elements(const struct command_line *line, struct ta
 	return element_table_put(line, table, store, &line->settings.boat, now_ns);
 }
 
+/* The book's entries in force, as book list --json prints them. */
+static enum program_exit put_book(const struct command_line *line, struct table *table,
+	struct log_store *store)
+{
+	struct book_entry *entries = NULL;
+	size_t count = 0, kept = 0;
+	int result = book_store_entries(log_store_db(store), &entries, &count);
+
+	if (result != 0) {
+		return command_failed(line, "cannot read the book: %s", strerror(-result));
+	}
+	for (size_t i = 0; i < count; i++) {
+		if ((!line->has_since || entries[i].done_ns >= line->since_ns) &&
+			(!line->has_until || entries[i].done_ns < line->until_ns)) {
+			entries[kept++] = entries[i];
+		}
+	}
+	book_fields_table(table, entries, kept);
+	free(entries);
+	return EXIT_DONE;
+}
+
 const struct log_table log_tables[] = {
+	{"book", put_book},
 	{"elements", put_elements},
 	{"events", fact_table_events},
 	{"overview", put_overview},

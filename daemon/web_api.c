@@ -12,6 +12,7 @@
 #include "daemon/metrics.h"
 #include "daemon/picture.h"
 #include "daemon/utc_time.h"
+#include "daemon/web_write.h"
 #include "decoders/signal.h"
 
 #define API     "/api/v1/"
@@ -327,7 +328,7 @@ static void answer_series(struct web_api *api, bool csv, const struct web_reques
 /* ---- the rest ---- */
 
 /* What there is: the names of the tables, the version. */
-static void answer_index(struct web_answer *ret_answer)
+static void answer_index(const struct web_api *api, struct web_answer *ret_answer)
 {
 	FILE *out = open_answer(ret_answer, JSON_TYPE);
 
@@ -335,8 +336,8 @@ static void answer_index(struct web_answer *ret_answer)
 		answer_no_memory(ret_answer);
 		return;
 	}
-	(void)fputs("{\"program\":\"sightbowl\",\"version\":\"" SIGHTBOWL_VERSION "\",\"tables\":[",
-		out);
+	(void)fprintf(out, "{\"program\":\"sightbowl\",\"version\":\"" SIGHTBOWL_VERSION
+		"\",\"write\":%s,\"tables\":[", api->line.settings.web.write ? "true" : "false");
 	for (size_t i = 0; i < log_table_count; i++) {
 		(void)fprintf(out, "%s\"%s\"", i == 0 ? "" : ",", log_tables[i].name);
 	}
@@ -415,6 +416,10 @@ void web_api_answer(struct web_api *api, const struct web_request *request,
 	size_t length;
 	bool csv;
 
+	if (request->post) {
+		web_write_answer(&api->line, request, ret_answer);
+		return;
+	}
 	if (strcmp(request->path, "/metrics") == 0) {
 		answer_metrics(api, ret_answer);
 		return;
@@ -430,7 +435,7 @@ void web_api_answer(struct web_api *api, const struct web_request *request,
 	length = strcspn(name, ".");
 	csv = strcmp(name + length, ".csv") == 0;
 	if (*name == '\0') {
-		answer_index(ret_answer);
+		answer_index(api, ret_answer);
 		return;
 	}
 	if (name[length] != '\0' && !csv) {

@@ -25,6 +25,17 @@ async function get(path) {
 	return body;
 }
 
+/* Writes: the header is one that no page from elsewhere can make a browser send. */
+async function post(path, body) {
+	const answer = await fetch(path, {method: 'POST', headers: {'Content-Type': 'application/json', 'Sightbowl-Page': '1'},
+		body: JSON.stringify(body)});
+	const said = await answer.json();
+	if (!answer.ok) {
+		throw new Error(said.error || 'status ' + answer.status);
+	}
+	return said;
+}
+
 /* A drawing of the boat's computer, put into the page so that its colours follow the page's. */
 async function drawing(path) {
 	const answer = await fetch(path);
@@ -126,7 +137,8 @@ function verdictOf(standing, elements) {
 	if (worst > 1) {
 		box.classList.add(worst === 3 ? 'warning' : 'caution');
 	}
-	box.append(element('h1', {id: 'verdict'}, words + '.'));
+	const title = element('h1', {id: 'verdict'});
+	box.append(title);
 	for (const one of standing) {
 		reasons.append(element('li', {}, one.severity + ': ' + one.message));
 	}
@@ -138,8 +150,12 @@ function verdictOf(standing, elements) {
 			' of its limit, ' + one.basis + '.'));
 	}
 	if (sensors === 0 && logSpan() !== null) {
+		if (worst === 0) {
+			words = 'Nothing is wrong, as far as can be seen';
+		}
 		reasons.append(element('li', {}, 'Nothing measures how loaded the filters are: hours, litres and age are counted.'));
 	}
+	title.textContent = words + '.';
 	box.append(reasons);
 	return box;
 }
@@ -218,6 +234,21 @@ function eventBox(one) {
 		evidence.push('acknowledged ' + timeText(one.acknowledged_utc, true));
 	}
 	box.append(element('p', {class: 'quiet'}, 'Evidence: ' + evidence.join(', ') + '.'));
+	if (known.index.write && one.acknowledged_utc === null) {
+		const button = element('button', {type: 'button'}, 'Acknowledge');
+		const said = element('p', {class: 'quiet', role: 'status'});
+		button.addEventListener('click', () => {
+			button.disabled = true;
+			post('/api/v1/acknowledge', {event: one.event}).then(() => {
+				said.textContent = 'Acknowledged.';
+				button.remove();
+			}, (failure) => {
+				said.textContent = 'Not acknowledged: ' + failure.message + '.';
+				button.disabled = false;
+			});
+		});
+		box.append(button, said);
+	}
 	return box;
 }
 
@@ -432,7 +463,9 @@ async function listTable(main, name, title, none) {
 		main.append(element('p', {}, none));
 		return;
 	}
-	main.append(buildTable(title, rows, Object.keys(rows[0])), csvLink(name));
+	/* Columns in which nothing is told say nothing. */
+	const told = Object.keys(rows[0]).filter((column) => rows.some((row) => row[column] !== null));
+	main.append(buildTable(title, rows, told), csvLink(name));
 }
 
 async function showTemperatures(main) {
@@ -456,8 +489,59 @@ async function showEvents(main) {
 	main.append(csvLink('events'));
 }
 
+/* The work that is most often written down aboard; everything else goes by sightbowl book add. */
+const bookKinds = [
+	['change', 'Element changed', ['filter', 'item', 'micron', 'waste_fuel_l', 'remark']],
+	['drain', 'Water drained off', ['filter', 'water_l', 'looks', 'remark']],
+	['bleed', 'Air bled', ['filter', 'remark']],
+	['refuel', 'Fuel taken aboard', ['litres', 'place', 'price', 'remark']],
+	['note', 'Note', ['remark']],
+];
+const bookFields = {filter: 'Filter', item: 'Element fitted', micron: 'Micron', waste_fuel_l: 'Fuel caught, L', water_l: 'Water, L',
+	looks: 'How it looked', litres: 'Litres', place: 'Where', price: 'Price', remark: 'Remark'};
+const bookNumbers = ['micron', 'waste_fuel_l', 'water_l', 'litres', 'price'];
+
+function bookForm() {
+	const form = element('form', {class: 'card', 'aria-label': 'Write into the book'});
+	const kind = element('select', {}, ...bookKinds.map(([name, title]) => element('option', {value: name}, title)));
+	const fields = element('div', {class: 'row'});
+	const said = element('p', {role: 'status'});
+	function lay() {
+		fields.replaceChildren(...bookKinds.find(([name]) => name === kind.value)[2].map((field) => {
+			const input = field === 'filter'
+				? element('select', {name: field}, ...known.overview.filters.map((one) => element('option', {}, one.filter)))
+				: element('input', {name: field, inputmode: bookNumbers.includes(field) ? 'decimal' : 'text'});
+			return element('label', {}, bookFields[field] + ' ', input);
+		}));
+	}
+	kind.addEventListener('change', lay);
+	lay();
+	form.append(element('h2', {}, 'Write into the book'), element('label', {}, 'What was done ', kind), fields,
+		element('button', {type: 'submit'}, 'Write'), said);
+	form.addEventListener('submit', (event) => {
+		event.preventDefault();
+		const row = {kind: kind.value, done_utc: utcText(Date.now())};
+		for (const input of fields.querySelectorAll('[name]')) {
+			const text = input.value.trim();
+			if (text !== '') {
+				row[input.name] = bookNumbers.includes(input.name) ? Number(text.replace(',', '.')) : text;
+			}
+		}
+		post('/api/v1/book', {book: [row]}).then((answer) => {
+			said.textContent = 'Written as entry ' + answer.entry + '.';
+			void show(false);
+		}, (failure) => {
+			said.textContent = 'Not written: ' + failure.message;
+		});
+	});
+	return form;
+}
+
 async function showBook(main) {
 	main.append(element('h1', {}, 'Service book, spares and waste'));
+	if (known.index.write) {
+		main.append(bookForm());
+	}
 	await listTable(main, 'book', 'What was done', 'The book has no entry yet: sightbowl book add writes one.');
 	await listTable(main, 'spares', 'Spares aboard', 'The book tells of no spares.');
 	await listTable(main, 'waste', 'Waste to land', 'None is aboard.');
