@@ -446,6 +446,9 @@ static int leave_lane(struct replay *r)
 	count_lane(r);
 	if (strcmp(name, LANE_EARLIER) == 0) {
 		result = log_lane_finish(r->lane);
+		if (result == 0) {
+			result = log_store_withdraw_inferred(r->options->store);
+		}
 		return result == 0 ? commit(r) : store_failed(r, result);
 	}
 	pipeline_snapshot(log_lane_pipeline(r->lane));
@@ -683,6 +686,9 @@ static int end_replay(struct replay *r, bool complete)
 		pipeline_snapshot(log_lane_pipeline(r->lane));
 	}
 	result = log_store_settle(r->options->store);
+	if (result == 0) {
+		result = log_store_withdraw_inferred(r->options->store);
+	}
 	if (result != 0) {
 		return store_failed(r, result);
 	}

@@ -154,10 +154,11 @@ const struct command command_elements = {
 	.name = "elements",
 	.summary = "each filter element: what passed it, when it falls due",
 	.arguments = "",
-	.help = "Lists the elements of the configuration's filters, past ones too, as the service book has them: hours\n"
-		"and litres through each while it was fitted, how much of what is allowed (change_h, change_l, change_months) is used, and when it\n"
-		"falls due by the boat's own use of the last 90 days. basis says what that rests on. What the\n"
-		"engine's and the filter's makers prescribe comes first.\n\n"
+	.help = "Lists the elements of the configuration's filters, past ones too, as the service book has\n"
+		"them: hours and litres through each while it was fitted, how much of what is allowed\n"
+		"(change_h, change_l, change_months) is used, and when it falls due by the boat's own use of the\n"
+		"last 90 days. basis says what that rests on. What the engine's and the filter's makers\n"
+		"prescribe comes first.\n\n"
 		"  sightbowl elements --db boat.db --config boat.conf\n"
 		"  sightbowl elements --db boat.db --config boat.conf --at 2026-09-01 --json",
 	.takes = COMMAND_TAKES_LOG | COMMAND_TAKES_CONFIG | COMMAND_TAKES_FORMAT |

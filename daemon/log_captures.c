@@ -183,6 +183,9 @@ int log_store_stretches(struct log_store *store, struct log_stretch **ret_stretc
 			break;
 		}
 	}
+	if (result == 0) {
+		result = read_stretches(store, log_statement(store, LOG_RUN_STRETCHES), &list);
+	}
 	if (result != 0) {
 		free(list.stretches);
 		return result;
@@ -191,6 +194,16 @@ int log_store_stretches(struct log_store *store, struct log_stretch **ret_stretc
 	*ret_stretches = list.stretches;
 	*ret_count = list.count;
 	return 0;
+}
+
+int log_store_withdraw_inferred(struct log_store *store)
+{
+	int result = log_begin(store);
+
+	if (result == 0) {
+		result = log_run(store, log_statement(store, LOG_DROP_SEEN_TRIPS));
+	}
+	return result == 0 ? log_run(store, log_statement(store, LOG_DROP_SEEN_RUNS)) : result;
 }
 
 int log_store_capture_stretches(struct log_store *store, int64_t capture,

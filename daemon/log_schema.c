@@ -154,7 +154,9 @@ static const char *const version_1[] = {
 
 	"CREATE VIEW capture_list AS SELECT capture, name, frames, known, complete, "
 	"CASE WHEN NOT undated THEN " UTC_TEXT("raw_first_ns") " END AS start_utc, "
-	"CASE WHEN NOT undated THEN " UTC_TEXT("raw_last_ns") " END AS end_utc FROM captures;",
+	"CASE WHEN NOT undated THEN " UTC_TEXT("raw_last_ns") " END AS end_utc, "
+	"CASE WHEN NOT undated THEN raw_first_ns END AS start_utc_ns, "
+	"CASE WHEN NOT undated THEN raw_last_ns END AS end_utc_ns FROM captures;",
 	NULL,
 };
 

@@ -127,11 +127,14 @@ struct log_stretch {
 	int64_t first_ns;
 	int64_t last_ns;
 };
-/* The stretches that the log's sessions cover by now, by time, touching ones joined; sessions
- * without a date, or with a clock that was more than a day off, are not among them unless the bus
- * dated them. *ret_stretches is the caller's to free. */
+/* The stretches that the log covers by now, by time, touching ones joined: its sessions (those without
+ * a date, or with a clock that was more than a day off, only if the bus dated them), and gaps inside
+ * runs, which are accounted for by estimate. *ret_stretches is the caller's to free. */
 int log_store_stretches(struct log_store *store, struct log_stretch **ret_stretches,
 	size_t *ret_count);
+/* Takes back runs that were only inferred (nobody saw them), where frames that came later cover their
+ * time; in the open transaction. */
+int log_store_withdraw_inferred(struct log_store *store);
 /* The stretches that a capture's replay began with: kept so that a resumed replay skips the same
  * frames. Writing replaces, in the open transaction. */
 int log_store_capture_stretches(struct log_store *store, int64_t capture,

@@ -7,6 +7,14 @@
 #include "daemon/print_format.h"
 #include "decoders/signal.h"
 
+/* Runs that nobody saw, in whose time later frames showed what the engine really did. */
+#define LOG_SEEN_RUNS                                                                              \
+	"SELECT r.run FROM run_list AS r JOIN run_list AS o ON o.engine = r.engine "               \
+	"AND o.run > r.run AND o.start_utc_ns >= r.start_utc_ns - 1000000000 "                     \
+	"AND o.end_utc_ns <= r.end_utc_ns + 1000000000 "                                           \
+	"WHERE r.engine_h > 0 AND r.unobserved_h >= 0.99 * r.engine_h "                            \
+	"AND o.unobserved_h < 0.99 * o.engine_h"
+
 /* STATEMENT(id, SQL) */
 #define LOG_STATEMENTS(STATEMENT)                                                                  \
 	STATEMENT(BEGIN, "BEGIN IMMEDIATE")                                                        \
@@ -76,6 +84,13 @@
 	STATEMENT(LAST_CAPTURE, "SELECT coalesce(max(capture), 0) FROM captures")                  \
 	STATEMENT(SESSION_STRETCHES, "SELECT first_ns, last_ns, utc_offset_ns, raw_first_ns, "     \
 		"raw_last_ns, basis FROM sessions WHERE basis <> 2")                               \
+	STATEMENT(RUN_STRETCHES, "SELECT start_utc_ns, end_utc_ns FROM run_list WHERE "            \
+		"unobserved_h > 0.003 AND unobserved_h < 0.99 * engine_h AND "                     \
+		"start_utc_ns IS NOT NULL AND end_utc_ns IS NOT NULL")                             \
+	STATEMENT(DROP_SEEN_TRIPS, "DELETE FROM trips WHERE distance_nm IS NULL AND trip IN "      \
+		"(SELECT trip FROM runs WHERE run IN (" LOG_SEEN_RUNS ")) AND NOT EXISTS (SELECT " \
+		"1 FROM runs AS o WHERE o.trip = trips.trip AND o.run NOT IN (" LOG_SEEN_RUNS "))")\
+	STATEMENT(DROP_SEEN_RUNS, "DELETE FROM runs WHERE run IN (" LOG_SEEN_RUNS ")")             \
 	STATEMENT(CAPTURE_STRETCHES, "SELECT first_ns, last_ns FROM capture_stretches WHERE "      \
 		"capture = ?1 ORDER BY first_ns")                                                  \
 	STATEMENT(ADD_STRETCH, "INSERT INTO capture_stretches VALUES(?1, ?2, ?3)")                 \

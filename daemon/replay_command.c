@@ -204,13 +204,25 @@ static enum program_exit show_summary(const struct command_line *line, struct lo
 	return command_close_output(line, table, status);
 }
 
-static void say_what_was_noticed(const struct command_line *line,
+/* Whether anything in the log has no date: the bus itself may have brought one. */
+static bool has_undated(struct log_store *store)
+{
+	sqlite3_stmt *statement;
+	bool found = sqlite3_prepare_v2(log_store_db(store), "SELECT 1 FROM session_list WHERE clock = "
+		"'undated' LIMIT 1", -1, &statement, NULL) == SQLITE_OK &&
+		sqlite3_step(statement) == SQLITE_ROW;
+
+	(void)sqlite3_finalize(statement); /* a log that cannot be read is told of soon enough */
+	return found;
+}
+
+static void say_what_was_noticed(const struct command_line *line, struct log_store *store,
 	const struct capture_replay *replay)
 {
 	if (replay->rebuilt) {
 		command_note(line, "%s", replay->error);
 	}
-	if (replay->undated && replay->file_count > 0) {
+	if (replay->undated && replay->file_count > 0 && has_undated(store)) {
 		command_note(line, "'%s' carries no date: its times are unknown; --start TIME "
 			"tells when it began", replay->files[0].path);
 	}
@@ -238,7 +250,7 @@ static enum program_exit finish(const struct command_line *line, struct log_stor
 	if (replay->end == REPLAY_SAME || replay->end == REPLAY_NOTHING_NEW) {
 		return command_failed(line, "'%s': %s", line->arguments[0], replay->error);
 	}
-	say_what_was_noticed(line, replay);
+	say_what_was_noticed(line, store, replay);
 	status = show_summary(line, store, replay, forgotten);
 	if (status != EXIT_DONE) {
 		return status;
