@@ -97,11 +97,15 @@ static void both_protocols_are_read_on_one_bus(void **state)
 	assert_int_equal(o[2].signal, SIGNAL_ENGINE_SPEED);
 	near(o[2].value, 700, 0);
 	near(o[2].resolution, 0.125, 0);
+	j1939 = engine_speed(49, 0);
+	assert_true(decoder_accept(&decoder, &j1939, &m));
+	assert_int_equal(decoder_read(&decoder, &m, o, OBSERVATIONS_MAX), 4);
+	assert_int_equal(o[0].instance, 0); /* as any but 1 */
 	assert_true(decoder_accept(&decoder, &nmea2000, &m));
 	assert_int_equal(decoder_read(&decoder, &m, o, OBSERVATIONS_MAX), 3);
 	assert_int_equal(o[0].signal, SIGNAL_ENGINE_SPEED);
 	near(o[0].value, 804.5, 0);
-	assert_int_equal(counted(DECODER_DECODED), 2);
+	assert_int_equal(counted(DECODER_DECODED), 3);
 }
 
 static void a_limited_bus_knows_one_protocol(void **state)

@@ -268,6 +268,32 @@ static void other_messages_between_the_frames_do_not_disturb(void **state)
 	assert_memory_equal(m.data, whole, 15);
 }
 
+/* As many at once as there is room for, so that many share a bucket. */
+static void one_sender_on_eight_buses_is_eight_senders(void **state)
+{
+	struct message m;
+
+	(void)state;
+	decoder_init(&decoder);
+	for (unsigned part = 0; part < 3; part++) {
+		for (unsigned sender = 0; sender < FAST_PACKET_SESSIONS_MAX; sender++) {
+			uint32_t source = sender / FRAME_BUS_MAX;
+			struct frame frame = frame_of(0x19FF0400 + source, part, parts[part], 8);
+
+			frame.bus = sender % FRAME_BUS_MAX;
+			frame.data[2] = (uint8_t)(part == 2 ? frame.data[2] : sender);
+			assert_int_equal(decoder_accept(&decoder, &frame, &m), part == 2);
+			if (part == 2) {
+				assert_int_equal(m.bus, frame.bus);
+				assert_int_equal(m.source, source);
+				assert_int_equal(m.data[0], sender);
+				assert_int_equal(m.data[7], sender);
+			}
+		}
+	}
+	assert_int_equal(counted(DECODER_MESSAGES), FAST_PACKET_SESSIONS_MAX);
+}
+
 static unsigned false_messages;
 
 static void count_message(struct frame_stream *s, const struct message *m)
@@ -398,6 +424,7 @@ int main(void)
 		cmocka_unit_test(a_last_frame_may_end_with_the_message),
 		cmocka_unit_test(more_senders_than_room_cost_the_oldest_and_are_counted),
 		cmocka_unit_test(other_messages_between_the_frames_do_not_disturb),
+		cmocka_unit_test(one_sender_on_eight_buses_is_eight_senders),
 		cmocka_unit_test(interleaved_messages_all_come_out_once),
 		cmocka_unit_test(no_false_message_comes_of_loss_repetition_and_disorder),
 		cmocka_unit_test(a_repeated_frame_costs_no_message),

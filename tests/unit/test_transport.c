@@ -140,6 +140,21 @@ static void repeated_packets_and_starts_change_nothing(void **state)
 	assert_int_equal(counted(DECODER_INCOMPLETE), 0);
 }
 
+static void a_start_of_another_size_begins_anew(void **state)
+{
+	struct message m;
+
+	(void)state;
+	decoder_init(&decoder);
+	make(ENCODE_BAM, 30, 0);
+	feed_some(0, 0, &m);
+	make(ENCODE_BAM, 31, MS); /* as many packets */
+	assert_int_equal(feed_some(0, 5, &m), 1);
+	assert_int_equal(m.length, 31);
+	assert_int_equal(counted(DECODER_REPEATED), 0);
+	assert_int_equal(counted(DECODER_INCOMPLETE), 1);
+}
+
 /* T1 750 ms: the receiver gives up that long after the last packet (kernel's J1939 transport,
  * commits 0ae18a82 and c6eea1c8). */
 static void a_broadcast_is_given_up_after_750_ms(void **state)
@@ -191,6 +206,33 @@ static void a_connection_waits_as_long_as_its_stage_allows(void **state)
 	frames[1].t_ns = hold.t_ns + 1050 * MS + 1;
 	feed_some(1, 1, &m);
 	assert_int_equal(counted(DECODER_TIMED_OUT), 1);
+}
+
+static void a_resumed_connection_waits_as_long_as_an_unbroken_one(void **state)
+{
+	static const int64_t late_ms[] = {750, 751};
+	struct message m;
+
+	(void)state;
+	for (unsigned i = 0; i < 2; i++) {
+		uint8_t bytes[1024];
+		struct state_writer w;
+		struct state_reader r;
+
+		decoder_init(&decoder);
+		make(ENCODE_CONNECTION, 30, 0);
+		feed_some(0, 2, &m);
+		state_writer_init(&w, bytes, sizeof(bytes));
+		decoder_save(&decoder, &w);
+		decoder_init(&decoder);
+		state_reader_init(&r, bytes, w.used);
+		decoder_load(&decoder, &r);
+		assert_false(w.failed || r.failed);
+		feed_some(3, 3, &m); /* more are to come in this CTS's window: T1 */
+		frames[4].t_ns = frames[3].t_ns + late_ms[i] * MS;
+		feed_some(4, 4, &m);
+		assert_int_equal(counted(DECODER_TIMED_OUT), i);
+	}
 }
 
 static void a_receiver_that_asks_again_gets_the_packets_again(void **state)
@@ -424,8 +466,10 @@ int main(void)
 		cmocka_unit_test(a_broadcast_that_misses_a_packet_is_given_up),
 		cmocka_unit_test(packets_without_a_start_are_orphans),
 		cmocka_unit_test(repeated_packets_and_starts_change_nothing),
+		cmocka_unit_test(a_start_of_another_size_begins_anew),
 		cmocka_unit_test(a_broadcast_is_given_up_after_750_ms),
 		cmocka_unit_test(a_connection_waits_as_long_as_its_stage_allows),
+		cmocka_unit_test(a_resumed_connection_waits_as_long_as_an_unbroken_one),
 		cmocka_unit_test(a_receiver_that_asks_again_gets_the_packets_again),
 		cmocka_unit_test(a_receiver_that_has_more_than_was_heard_shows_the_loss),
 		cmocka_unit_test(an_end_of_another_size_completes_nothing),
