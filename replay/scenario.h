@@ -297,6 +297,15 @@ struct scenario_water {
 	int64_t drained_ns; /* INT64_MAX: not drained */
 };
 
+/* An engine that truly lacked fuel: its feed was below what it needs. Also in a healthy season a
+ * filter far beyond its limit, or cold thick fuel, can do this. */
+struct scenario_starving {
+	unsigned engine;
+	int64_t start_ns;
+	int64_t end_ns;
+	double least_kpa;
+};
+
 /* The recorder switched on and off. Its own clock: true time + offset, 0 after set_ns. */
 struct scenario_session {
 	int64_t on_ns;
@@ -337,6 +346,8 @@ struct scenario_truth {
 	const struct scenario_onset *onsets;
 	size_t water_count;
 	const struct scenario_water *waters;
+	size_t starving_count; /* at most 256 are kept */
+	const struct scenario_starving *starvings;
 	size_t session_count;
 	const struct scenario_session *sessions;
 };

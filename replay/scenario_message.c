@@ -6,7 +6,7 @@
 #define KN_MS		  (1852.0 / 3600)
 #define PRESSURE_STEP_KPA 0.05 /* the module's own, coarser than its message */
 #define TORQUE_PCT	  100
-#define LOW_FEED_KPA	  15.0
+#define LOW_FEED_KPA	  30.0
 #define HOT_C		  105.0
 #define LOW_VOLT	  11.5
 

@@ -26,8 +26,7 @@
 #define COOLER_KW_K	  0.62
 #define THERMOSTAT_C	  78.0
 #define THERMOSTAT_WIDE_C 14.0
-#define FEED_KPA	  85.0
-#define STARVE_KPA	  20.0
+#define FEED_KPA	  150.0
 
 double scenario_propulsion_most_kw(double rpm)
 {
@@ -187,8 +186,8 @@ void scenario_propulsion_engine_step(struct scenario_engine_state *e,
 				      wear->propeller, &e->thrust_n) +
 			      e->alternator_kw + 0.25 * e->rpm / ENGINE_RATED_RPM;
 		most_kw = scenario_propulsion_most_kw(e->rpm);
-		if (e->feed_kpa < STARVE_KPA && e->since_s > 8) {
-			most_kw *= 0.1 + 0.9 * e->feed_kpa / STARVE_KPA;
+		if (e->feed_kpa < ENGINE_STARVES_KPA && e->since_s > 8) {
+			most_kw *= 0.1 + 0.9 * e->feed_kpa / ENGINE_STARVES_KPA;
 		}
 		if (e->brake_kw > most_kw) {
 			/* It turns more slowly until it can carry the load. */

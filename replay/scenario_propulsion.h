@@ -11,9 +11,10 @@
 #include "replay/scenario.h"
 #include "replay/scenario_random.h"
 
-#define ENGINE_RATED_RPM 3000.0
-#define ENGINE_RATED_KW	 30.0
-#define ENGINE_IDLE_RPM	 850.0
+#define ENGINE_RATED_RPM   3000.0
+#define ENGINE_RATED_KW	   30.0
+#define ENGINE_IDLE_RPM	   850.0
+#define ENGINE_STARVES_KPA 25.0 /* feed below this costs power */
 
 /* What is wrong with the boat, as it stands now. */
 struct scenario_wear {

@@ -34,9 +34,10 @@ static int allocate(struct scenario_season *season)
 	season->refuellings = calloc(season->plan.halt_count + 1, sizeof(*season->refuellings));
 	season->onsets = calloc(SCENARIO_FAULTS_MAX, sizeof(*season->onsets));
 	season->waters = calloc(season->water_room, sizeof(*season->waters));
-	if (season->runs == NULL || season->trips == NULL || season->elements == NULL ||
-		season->points == NULL || season->refuellings == NULL || season->onsets == NULL ||
-		season->waters == NULL) {
+	season->starvings = calloc(SEASON_STARVINGS_MAX, sizeof(*season->starvings));
+	if (season->starvings == NULL || season->runs == NULL || season->trips == NULL ||
+		season->elements == NULL || season->points == NULL || season->refuellings == NULL ||
+		season->onsets == NULL || season->waters == NULL) {
 		return -ENOMEM;
 	}
 	season->truth.runs = season->runs;
@@ -46,6 +47,7 @@ static int allocate(struct scenario_season *season)
 	season->truth.refuellings = season->refuellings;
 	season->truth.onsets = season->onsets;
 	season->truth.waters = season->waters;
+	season->truth.starvings = season->starvings;
 	return 0;
 }
 
@@ -118,6 +120,7 @@ void scenario_season_finish(struct scenario_season *season)
 	free(season->refuellings);
 	free(season->onsets);
 	free(season->waters);
+	free(season->starvings);
 }
 
 /* Dirt and water through an engine's filters, and what their sensors come to. */

@@ -13,6 +13,8 @@
 #include "replay/scenario_sea.h"
 #include "replay/scenario_tank.h"
 
+#define SEASON_STARVINGS_MAX 256
+
 struct scenario_filter_state {
 	const struct scenario_filter *options; /* NULL: none */
 	struct scenario_media media;
@@ -42,7 +44,9 @@ struct scenario_machine {
 	bool wet;      /* its still level is at the probe */
 	bool probe;    /* what the probe says, with slosh */
 	bool open;     /* a run is open: the last of its engine */
-	size_t run;    /* index of the truth's run */
+	bool starving; /* a record of starving is open: the last of its engine */
+	size_t starved;
+	size_t run; /* index of the truth's run */
 };
 
 struct scenario_fault_state {
@@ -92,6 +96,7 @@ struct scenario_season {
 	struct scenario_refuelling *refuellings;
 	struct scenario_onset *onsets;
 	struct scenario_water *waters;
+	struct scenario_starving *starvings;
 	size_t point_room;
 	size_t element_room;
 	size_t water_room;

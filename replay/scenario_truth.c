@@ -94,6 +94,33 @@ static void step_run(struct scenario_season *season, unsigned engine, double ste
 	season->truth.fuel_kg[engine] += e->burn_kgh * step_s / 3600;
 }
 
+static void step_starving(struct scenario_season *season, unsigned engine, double step_s)
+{
+	struct scenario_machine *m = &season->machines[engine];
+	const struct scenario_engine_state *e = &m->state;
+	struct scenario_starving *record;
+
+	if (!e->firing || e->since_s < 15 || e->feed_kpa >= ENGINE_STARVES_KPA) {
+		m->starving = false;
+		return;
+	}
+	if (!m->starving) {
+		if (season->truth.starving_count == SEASON_STARVINGS_MAX) {
+			return;
+		}
+		m->starving = true;
+		m->starved = season->truth.starving_count++;
+		season->starvings[m->starved] = (struct scenario_starving){
+			.engine = engine,
+			.start_ns = season->now_ns - (int64_t)llround(step_s * 1e9),
+			.least_kpa = e->feed_kpa,
+		};
+	}
+	record = &season->starvings[m->starved];
+	record->end_ns = season->now_ns;
+	record->least_kpa = e->feed_kpa < record->least_kpa ? e->feed_kpa : record->least_kpa;
+}
+
 static void step_trip(struct scenario_season *season, double step_s, double ground_nm)
 {
 	int64_t step_ns = (int64_t)llround(step_s * 1e9);
@@ -142,6 +169,7 @@ void scenario_truth_step(
 {
 	for (unsigned i = 0; i < season->options.engines; i++) {
 		step_run(season, i, step_s, missed);
+		step_starving(season, i, step_s);
 	}
 	step_trip(season, step_s, ground_nm);
 	season->truth.tank_end_kg = season->tank.fuel_kg;
@@ -378,6 +406,16 @@ static void write_happenings(struct json *j, const struct scenario_truth *t)
 		json_count(j, "engine", t->waters[i].engine);
 		json_time(j, "wet_utc", t->waters[i].wet_ns);
 		json_time(j, "drained_utc", t->waters[i].drained_ns);
+		json_close(j, '}');
+	}
+	json_close(j, ']');
+	json_open(j, "starving", '[');
+	for (size_t i = 0; i < t->starving_count; i++) {
+		json_open(j, NULL, '{');
+		json_count(j, "engine", t->starvings[i].engine);
+		json_time(j, "start_utc", t->starvings[i].start_ns);
+		json_time(j, "end_utc", t->starvings[i].end_ns);
+		json_number(j, "least_kpa", t->starvings[i].least_kpa);
 		json_close(j, '}');
 	}
 	json_close(j, ']');

@@ -43,10 +43,10 @@ static void vary_engine(struct scenario_options *o, struct scenario_random *r)
 		f->blocking = (enum scenario_blocking)draw(r, SCENARIO_COMPRESSIBLE_CAKE + 1);
 		vary_sensor(f, i == 0, o->protocol, r);
 		/* A J1939 code is 2 kPa: such sensors belong to higher restrictions. */
-		f->clean_kpa = i == 0 ? scenario_random_between(r, 2, 5)
-				      : scenario_random_between(r, 5, 11);
-		f->limit_kpa = i == 0 ? scenario_random_between(r, 16, 26)
-				      : scenario_random_between(r, 30, 42);
+		f->clean_kpa = i == 0 ? scenario_random_between(r, 2, 4.5)
+				      : scenario_random_between(r, 4, 8);
+		f->limit_kpa = i == 0 ? scenario_random_between(r, 14, 22)
+				      : scenario_random_between(r, 20, 30);
 		/* From a third of the season to three of it. */
 		f->life_l = supply_lph * o->engine_h * 0.75 *
 			    exp(scenario_random_between(r, log(0.33), log(i == 0 ? 1.6 : 3)));
@@ -63,7 +63,7 @@ void scenario_options_vary(struct scenario_options *options, uint64_t number)
 	o->seed = number;
 	o->engine_h = scenario_random_between(&r, 60, 220);
 	/* From a cruise of hours a day to a liveaboard's now and then. */
-	o->days = (unsigned)ceil(o->engine_h / scenario_random_between(&r, 0.8, 4.5));
+	o->days = (unsigned)ceil(o->engine_h / scenario_random_between(&r, 0.8, 3.2));
 	o->protocol = (enum scenario_protocol)draw(&r, 3);
 	o->motoring_share = scenario_random_between(&r, 0.55, 1);
 	o->cruise_rpm = scenario_random_between(&r, 1750, 2350);

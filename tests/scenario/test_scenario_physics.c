@@ -406,7 +406,7 @@ static void a_blocked_filter_starves_the_engine(void **state)
 	o.days = 12;
 	o.engine_h = 40;
 	o.engine[0].filters[0].change_at_limit = false;
-	o.engine[0].filters[0].life_l = 300;
+	o.engine[0].filters[0].life_l = 200;
 	assert_int_equal(scenario_season_init(&season, &o), 0);
 	while (!season.over) {
 		const struct scenario_engine_state *e = &season.machines[0].state;
@@ -418,8 +418,11 @@ static void a_blocked_filter_starves_the_engine(void **state)
 		}
 	}
 	assert_true(lowest_feed < 12 && most_sag > 100);
+	assert_true(season.truth.starving_count > 0);
+	assert_true(season.starvings[0].least_kpa < ENGINE_STARVES_KPA);
+	assert_true(season.starvings[0].start_ns > season.runs[0].start_ns);
 	assert_true(season.elements[0].limit_in_service);
-	assert_true(season.elements[0].limit_l > 240 && season.elements[0].limit_l < 360);
+	assert_true(season.elements[0].limit_l > 160 && season.elements[0].limit_l < 240);
 	scenario_season_finish(&season);
 }
 
@@ -480,6 +483,7 @@ static void elements_are_changed_when_asked_and_keep_their_course(void **state)
 		scenario_season_step(&season, false);
 	}
 	const struct scenario_truth *t = &season.truth;
+	assert_int_equal(t->starving_count, 0);
 	assert_int_equal(t->element_count, 3);
 	assert_int_equal(t->elements[2].filter, 1);
 	assert_int_equal(t->elements[2].number, 2);
