@@ -4,45 +4,16 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <time.h>
 
-#include "analysis/event_answer.h"
 #include "daemon/book_fields.h"
 #include "daemon/book_file.h"
 #include "daemon/book_store.h"
+#include "daemon/book_write.h"
 #include "daemon/commands.h"
-#include "daemon/service_account.h"
 #include "daemon/utc_time.h"
 
 /* A book of one boat is some hundred kilobytes after many years. */
 #define FILE_BYTES_MAX (64 * 1024 * 1024)
-/* A boat's clock may be a little behind the one that a time was read from. */
-#define FUTURE_NS (INT64_C(3600) * NS_PER_S)
-
-/* The time now, in whole seconds, as the book keeps them. */
-static int64_t now_ns(void)
-{
-	return (int64_t)time(NULL) * NS_PER_S;
-}
-
-/* Opens the log for a small write, whether or not it is being written. */
-static enum program_exit open_book(const struct command_line *line, struct log_store **ret_store)
-{
-	char error[1024];
-
-	if (!line->log_path) {
-		return command_misused(line, "name the log: --db FILE");
-	}
-	if (log_store_open_beside(ret_store, line->log_path, error, sizeof(error)) != 0) {
-		return command_failed(line, "%s", error);
-	}
-	return EXIT_DONE;
-}
-
-static enum program_exit say_errno(const struct command_line *line, int result)
-{
-	return command_failed(line, "cannot read the log: %s", strerror(-result));
-}
 
 /* The entry's number behind the action. */
 static enum program_exit take_number(const struct command_line *line, int64_t *ret_number)
@@ -57,25 +28,6 @@ static enum program_exit take_number(const struct command_line *line, int64_t *r
 	if (errno != 0 || *end != '\0' || *ret_number < 1) {
 		return command_misused(line, "%s: '%s' is no entry's number", line->arguments[0],
 			line->arguments[1]);
-	}
-	return EXIT_DONE;
-}
-
-/* --at: when the work was done. */
-static enum program_exit take_time(const struct command_line *line, int64_t *ret_ns)
-{
-	const char *text = command_value(line, "--at");
-
-	if (!text) {
-		return EXIT_DONE;
-	}
-	if (!utc_parse(text, ret_ns)) {
-		return command_misused(line, "--at: '%s' is no time; expected 2026-06-01 or "
-			"2026-06-01T08:30Z (UTC)", text);
-	}
-	*ret_ns -= *ret_ns % NS_PER_S;
-	if (*ret_ns > now_ns() + FUTURE_NS) {
-		return command_misused(line, "--at: '%s' lies in the future", text);
 	}
 	return EXIT_DONE;
 }
@@ -110,215 +62,6 @@ static enum program_exit take_reason(const struct command_line *line, struct boo
 	return EXIT_DONE;
 }
 
-static enum program_exit check(const struct command_line *line, const struct book_entry *entry)
-{
-	unsigned field = 0;
-	const char *wrong = service_book_check(entry, &line->settings.boat, &field);
-
-	if (!wrong) {
-		return EXIT_DONE;
-	}
-	if (field == 0) {
-		return command_misused(line, "%s: %s", service_book_kind(entry->kind)->name, wrong);
-	}
-	if (field == BOOK_FILTER) {
-		char names[512] = "";
-
-		for (size_t i = 0; i < line->settings.boat.filter_count; i++) {
-			size_t used = strlen(names);
-
-			(void)snprintf(names + used, sizeof(names) - used, "%s%s",
-				i == 0 ? "" : ", ", line->settings.boat.filters[i].name);
-		}
-		return command_misused(line, "%s: --filter: %s; the boat's filters are: %s",
-			service_book_kind(entry->kind)->name, wrong, names);
-	}
-	return command_misused(line, "%s: %s: %s", service_book_kind(entry->kind)->name,
-		book_fields_option((enum book_field)field), wrong);
-}
-
-static const struct boat_filter *filter_named(const struct boat *boat, const char *name)
-{
-	for (size_t i = 0; i < boat->filter_count; i++) {
-		if (strcmp(boat->filters[i].name, name) == 0) {
-			return &boat->filters[i];
-		}
-	}
-	return NULL;
-}
-
-/* The engine whose hours go with the entry: its own, its filter's, else the first there is. */
-static unsigned engine_of(const struct boat *boat, const struct book_entry *entry)
-{
-	const struct boat_filter *filter =
-		(entry->fields & BOOK_FILTER) != 0 ? filter_named(boat, entry->filter) : NULL;
-	unsigned first = 0;
-
-	if ((entry->fields & BOOK_ENGINE) != 0) {
-		return entry->engine;
-	}
-	if (filter) {
-		return filter->engine;
-	}
-	while (first + 1 < BOAT_ENGINES_MAX && !boat->engines[first].present) {
-		first++;
-	}
-	return first;
-}
-
-/* A change that does not tell the element puts in what the filter usually has. */
-static void tell_usual_element(const struct boat *boat, struct book_entry *entry)
-{
-	const struct boat_filter *filter = filter_named(boat, entry->filter);
-
-	if (entry->kind != BOOK_CHANGE || (entry->fields & BOOK_ITEM) != 0 || !filter ||
-		filter->element[0] == '\0') {
-		return;
-	}
-	(void)service_book_set_text(entry, BOOK_ITEM, filter->element);
-	if ((entry->fields & BOOK_MICRON) == 0 && !isnan(filter->micron)) {
-		service_book_set_number(entry, BOOK_MICRON, filter->micron);
-	}
-	if ((entry->fields & BOOK_RATED) == 0 && !isnan(filter->rated_lph)) {
-		service_book_set_number(entry, BOOK_RATED, filter->rated_lph);
-	}
-}
-
-static void print_figure(const char *before, enum quantity quantity, enum unit_system units,
-	double value, int decimals)
-{
-	struct unit_display shown = units_display(quantity, units);
-
-	(void)printf("%s%.*f %s", before, decimals, value * shown.factor + shown.offset, shown.unit);
-}
-
-/* What followed from an element change: the old element's account, the spares that are left. */
-static void print_change(const struct command_line *line, const struct service_account *account,
-	const struct book_entry *entry)
-{
-	enum unit_system units = line->settings.units;
-
-	for (size_t i = 0; i < account->fitting_count; i++) {
-		const struct element_fitting *fitting = &account->fittings[i];
-
-		if (fitting->removed_entry == entry->entry) {
-			print_figure("  the old element passed ", QUANTITY_VOLUME, units,
-				fitting->litres, 1);
-			print_figure(" in ", QUANTITY_HOURS, units, fitting->engine_h, 1);
-			(void)printf("; the new one begins at 0\n");
-		}
-	}
-	for (size_t i = 0; i < account->stock_count; i++) {
-		const struct spare_stock *stock = &account->stocks[i];
-
-		if ((entry->fields & BOOK_ITEM) != 0 && strcmp(stock->item, entry->item) == 0) {
-			(void)printf("  spares left of %s: %.0f%s\n", stock->item, stock->aboard,
-				stock->aboard < 0 ? " (more were used than the book brought aboard)" : "");
-		}
-	}
-}
-
-/* The events that an entry answers. */
-static int print_answers(const struct command_line *line, sqlite3 *db,
-	const struct service_account *account, const struct book_entry *entry)
-{
-	sqlite3_stmt *statement;
-	int rc = sqlite3_prepare_v2(db,
-		"SELECT event, kind, subject, raised_utc_ns FROM event_list WHERE raised_utc_ns IS NOT "
-		"NULL ORDER BY raised_utc_ns, event",
-		-1, &statement, NULL);
-
-	if (rc != SQLITE_OK) {
-		return -EIO;
-	}
-	while ((rc = sqlite3_step(statement)) == SQLITE_ROW) {
-		const char *kind = (const char *)sqlite3_column_text(statement, 1);
-		const char *subject = (const char *)sqlite3_column_text(statement, 2);
-		const struct book_entry *answer = event_answer(&line->settings.boat, account->entries,
-			account->entry_count, kind ? kind : "", subject ? subject : "",
-			sqlite3_column_int64(statement, 3));
-
-		if (answer && answer->entry == entry->entry) {
-			(void)printf("  answers event %lld: %s, %s\n",
-				(long long)sqlite3_column_int64(statement, 0), kind, subject);
-		}
-	}
-	(void)sqlite3_finalize(statement); /* repeats rc */
-	return rc == SQLITE_DONE ? 0 : -EIO;
-}
-
-/* What was written, for a program as a row, for people with what follows from it. */
-static enum program_exit show_written(const struct command_line *line, struct log_store *store,
-	const struct book_entry *entry)
-{
-	struct service_account account;
-	struct table *table;
-	char when[UTC_TEXT_MAX];
-	char subject[64];
-	char summary[512];
-	enum program_exit status;
-	int result;
-
-	if (line->format != TABLE_PEOPLE) {
-		status = command_open_output(line, &table);
-		if (status == EXIT_DONE) {
-			book_fields_table(table, entry, 1);
-			status = command_close_output(line, table, status);
-		}
-		return status;
-	}
-	utc_format(entry->done_ns, when);
-	book_fields_subject(entry, subject, sizeof(subject));
-	book_fields_summary(entry, line->settings.units, summary, sizeof(summary));
-	(void)printf("entry %lld%s: %s%s%s, %s", (long long)entry->entry,
-		entry->struck          ? " struck"
-		: entry->revision > 1 ? " as it is now"
-				      : "",
-		service_book_kind(entry->kind)->title, subject[0] == '\0' ? "" : ", ", subject, when);
-	if (!isnan(entry->engine_h)) {
-		print_figure(", at ", QUANTITY_HOURS, line->settings.units, entry->engine_h, 1);
-	}
-	(void)printf("\n");
-	if (summary[0] != '\0') {
-		(void)printf("  %s\n", summary);
-	}
-	if (entry->struck) {
-		return EXIT_DONE;
-	}
-	result = service_account_load(&account, log_store_db(store), &line->settings.boat);
-	if (result != 0) {
-		return say_errno(line, result);
-	}
-	if (entry->kind == BOOK_CHANGE) {
-		print_change(line, &account, entry);
-	}
-	result = print_answers(line, log_store_db(store), &account, entry);
-	service_account_finish(&account);
-	return result == 0 ? EXIT_DONE : say_errno(line, result);
-}
-
-/* Checks, fills in from the log, writes, shows. */
-static enum program_exit write_entry(const struct command_line *line, struct log_store *store,
-	struct book_entry *entry)
-{
-	const struct boat *boat = &line->settings.boat;
-	enum program_exit status = check(line, entry);
-	int result;
-
-	if (status != EXIT_DONE) {
-		return status;
-	}
-	result = book_store_fill(log_store_db(store), engine_of(boat, entry), entry);
-	if (result != 0) {
-		return say_errno(line, result);
-	}
-	entry->written_ns = now_ns();
-	if (book_store_put(store, entry, 1) != 0) {
-		return command_failed(line, "%s", log_store_error(store));
-	}
-	return show_written(line, store, entry);
-}
-
 static enum program_exit run_add(const struct command_line *line)
 {
 	struct log_store *store;
@@ -333,16 +76,16 @@ static enum program_exit run_add(const struct command_line *line)
 		return command_misused(line, "add: there is no kind of work '%s'", line->arguments[1]);
 	}
 	service_book_entry_init(&entry, kind);
-	entry.done_ns = now_ns();
-	status = take_time(line, &entry.done_ns);
+	entry.done_ns = book_write_now_ns();
+	status = book_write_time(line, &entry.done_ns);
 	status = status == EXIT_DONE ? take_hours(line, &entry) : status;
 	status = status == EXIT_DONE ? book_fields_take(line, &entry) : status;
-	tell_usual_element(&line->settings.boat, &entry);
+	book_write_usual_element(&line->settings.boat, &entry);
 	/* What is wrong with it is told before a log is made for it. */
-	status = status == EXIT_DONE ? check(line, &entry) : status;
-	status = status == EXIT_DONE ? open_book(line, &store) : status;
+	status = status == EXIT_DONE ? book_write_check(line, &entry) : status;
+	status = status == EXIT_DONE ? book_write_open(line, &store) : status;
 	if (status == EXIT_DONE) {
-		status = write_entry(line, store, &entry);
+		status = book_write_entry(line, store, &entry);
 		log_store_close(store);
 	}
 	return status;
@@ -380,7 +123,7 @@ static enum program_exit open_entry(const struct command_line *line, struct log_
 	int result;
 
 	if (status == EXIT_DONE) {
-		status = open_book(line, ret_store);
+		status = book_write_open(line, ret_store);
 	}
 	if (status != EXIT_DONE) {
 		return status;
@@ -390,7 +133,7 @@ static enum program_exit open_entry(const struct command_line *line, struct log_
 		log_store_close(*ret_store);
 		return result == -ENOENT
 			? command_failed(line, "there is no entry %lld in the book", (long long)number)
-			: say_errno(line, result);
+			: book_write_unread(line, result);
 	}
 	return EXIT_DONE;
 }
@@ -412,7 +155,7 @@ static enum program_exit run_correct(const struct command_line *line)
 	}
 	status = status == EXIT_DONE ? clear_fields(line, &entry) : status;
 	status = status == EXIT_DONE ? book_fields_take(line, &entry) : status;
-	status = status == EXIT_DONE ? take_time(line, &entry.done_ns) : status;
+	status = status == EXIT_DONE ? book_write_time(line, &entry.done_ns) : status;
 	if (status == EXIT_DONE && entry.done_ns != before.done_ns) {
 		/* Another moment: what the log knew of the first one does not hold. */
 		entry.engine_h = NAN;
@@ -427,7 +170,7 @@ static enum program_exit run_correct(const struct command_line *line)
 	}
 	status = status == EXIT_DONE ? take_reason(line, &entry) : status;
 	if (status == EXIT_DONE) {
-		status = write_entry(line, store, &entry);
+		status = book_write_entry(line, store, &entry);
 	}
 	log_store_close(store);
 	return status;
@@ -449,9 +192,9 @@ static enum program_exit set_struck(const struct command_line *line, bool struck
 	entry.struck = struck;
 	status = status == EXIT_DONE ? take_reason(line, &entry) : status;
 	if (status == EXIT_DONE) {
-		entry.written_ns = now_ns();
+		entry.written_ns = book_write_now_ns();
 		status = book_store_put(store, &entry, 1) == 0
-			? show_written(line, store, &entry)
+			? book_write_show(line, store, &entry)
 			: command_failed(line, "%s", log_store_error(store));
 	}
 	log_store_close(store);
@@ -482,7 +225,7 @@ static size_t select_entries(const struct command_line *line, const char *kind_n
 			(!kind_name || strcmp(service_book_kind(entry->kind)->name, kind_name) == 0) &&
 			(!filter || strcmp(service_book_text(entry, BOOK_FILTER), filter) == 0) &&
 			(line->engine < 0 ||
-				engine_of(&line->settings.boat, entry) == (unsigned)line->engine);
+				book_write_engine(&line->settings.boat, entry) == (unsigned)line->engine);
 
 		if (wanted) {
 			entries[kept++] = *entry;
@@ -508,7 +251,7 @@ static enum program_exit show_entries(const struct command_line *line, const cha
 			 : book_store_entries(log_store_db(store), &entries, &count);
 	log_store_close(store);
 	if (result != 0) {
-		return say_errno(line, result);
+		return book_write_unread(line, result);
 	}
 	count = select_entries(line, kind_name, entries, count);
 	if (table_open(&table, stdout, format, line->settings.units) != 0) {
@@ -592,7 +335,7 @@ static enum program_exit import_entries(const struct command_line *line, struct 
 	size_t known = 0;
 
 	for (size_t i = 0; i < count; i++) {
-		unsigned engine = engine_of(&line->settings.boat, &entries[i]);
+		unsigned engine = book_write_engine(&line->settings.boat, &entries[i]);
 
 		if (entries[i].entry == 0 &&
 			book_store_fill(log_store_db(store), engine, &entries[i]) != 0) {
@@ -620,11 +363,11 @@ static enum program_exit run_import(const struct command_line *line)
 	}
 	status = read_file(line, line->arguments[1], &text);
 	if (status == EXIT_DONE &&
-		book_file_read(text, line->arguments[1], &line->settings.boat, now_ns(), &entries,
+		book_file_read(text, line->arguments[1], &line->settings.boat, book_write_now_ns(), &entries,
 			&count, error, sizeof(error)) != 0) {
 		status = command_failed(line, "%s; nothing was imported", error);
 	}
-	status = status == EXIT_DONE ? open_book(line, &store) : status;
+	status = status == EXIT_DONE ? book_write_open(line, &store) : status;
 	if (status == EXIT_DONE) {
 		status = import_entries(line, store, entries, count);
 		log_store_close(store);

@@ -15,11 +15,17 @@ extern const struct command command_status;
 /* fact_commands.c */
 extern const struct command command_runs;
 extern const struct command command_trips;
-extern const struct command command_events;
 /* element_commands.c */
 extern const struct command command_elements;
+/* event_commands.c */
+extern const struct command command_events;
 /* book_commands.c */
 extern const struct command command_book;
+/* spare_commands.c */
+extern const struct command command_spares;
+extern const struct command command_waste;
+/* steps_command.c */
+extern const struct command command_steps;
 /* export_command.c */
 extern const struct command command_export;
 /* check_command.c */

@@ -1,4 +1,4 @@
-/* fact_commands.c: runs, trips, events: what the log holds, as it is. */
+/* fact_commands.c: runs and trips: what the log holds, as it is. */
 #include "daemon/commands.h"
 #include "daemon/fact_tables.h"
 #include "daemon/query_table.h"
@@ -66,42 +66,6 @@ enum program_exit fact_table_trips(const struct command_line *line, struct table
 		" AND (?3 IS NULL OR engine = ?3) ORDER BY start_utc_ns, trip, engine");
 }
 
-static const struct table_column event_columns[] = {
-	{"event", TABLE_INTEGER, QUANTITY_NONE, 0},
-	{"kind", TABLE_TEXT, QUANTITY_NONE, 0},
-	{"subject", TABLE_TEXT, QUANTITY_NONE, 0},
-	{"severity", TABLE_TEXT, QUANTITY_NONE, 0},
-	{"raised_utc", TABLE_TIME, QUANTITY_NONE, 0},
-	{"acknowledged_utc", TABLE_TIME, QUANTITY_NONE, 0},
-	{"cleared_utc", TABLE_TIME, QUANTITY_NONE, 0},
-	{"value", TABLE_REAL, QUANTITY_NONE, 2},
-	{"limit", TABLE_REAL, QUANTITY_NONE, 2},
-	{"unit", TABLE_TEXT, QUANTITY_NONE, 0},
-	{"basis", TABLE_TEXT, QUANTITY_NONE, 0},
-	{"message", TABLE_TEXT, QUANTITY_NONE, 0},
-};
-
-#define EVENTS                                                                                     \
-	"SELECT event, kind, subject, severity, raised_utc_ns, acknowledged_utc_ns, "              \
-	"cleared_utc_ns, value, \"limit\", unit, basis, message FROM event_list "
-
-enum program_exit fact_table_events(const struct command_line *line, struct table *table,
-	struct log_store *store)
-{
-	return query_table(line, table, log_store_db(store), "events", event_columns,
-		COUNT(event_columns),
-		EVENTS "WHERE (?1 IS NULL OR coalesce(cleared_utc_ns, 9223372036854775807) >= ?1) "
-		"AND (?2 IS NULL OR raised_utc_ns < ?2) ORDER BY raised_utc_ns, event");
-}
-
-enum program_exit fact_table_standing_events(const struct command_line *line,
-	struct table *table, struct log_store *store)
-{
-	return query_table(line, table, log_store_db(store), "events", event_columns,
-		COUNT(event_columns),
-		EVENTS "WHERE cleared_utc_ns IS NULL ORDER BY raised_utc_ns, event");
-}
-
 static enum program_exit show(const struct command_line *line,
 	enum program_exit (*put)(const struct command_line *line, struct table *table,
 		struct log_store *store))
@@ -131,11 +95,6 @@ static enum program_exit run_trips(const struct command_line *line)
 	return show(line, fact_table_trips);
 }
 
-static enum program_exit run_events(const struct command_line *line)
-{
-	return show(line, fact_table_events);
-}
-
 const struct command command_runs = {
 	.name = "runs",
 	.summary = "each engine run: hours, litres, rates",
@@ -163,17 +122,4 @@ const struct command command_trips = {
 	.takes = COMMAND_TAKES_LOG | COMMAND_TAKES_CONFIG | COMMAND_TAKES_FORMAT |
 		COMMAND_TAKES_RANGE | COMMAND_TAKES_ENGINE,
 	.run = run_trips,
-};
-
-const struct command command_events = {
-	.name = "events",
-	.summary = "what needed the skipper's eye",
-	.arguments = "",
-	.help = "Lists the events of a log: what was noticed, when, by what evidence, and whether it is over.\n"
-		"An event without cleared_utc still stands.\n\n"
-		"  sightbowl events --db boat.db\n"
-		"  sightbowl events --db boat.db --since 2026-06-01 --json",
-	.takes = COMMAND_TAKES_LOG | COMMAND_TAKES_CONFIG | COMMAND_TAKES_FORMAT |
-		COMMAND_TAKES_RANGE,
-	.run = run_events,
 };
