@@ -7,6 +7,7 @@
 
 static const char practice_source[] = "common practice, no source";
 static const char record_source[] = "this boat's record";
+static const char told_source[] = "as told";
 static const char our_estimate[] = "our estimate, no source";
 
 /* Practice in the trade for the grade of an element by its place and the boat's use; the first row
@@ -174,7 +175,8 @@ static void judge_flow(const struct advice_place *place, const struct advice_ele
 	}
 	advice->share = share;
 	advice->margin = element->rated_lph / place->supply_lph;
-	give_reason(advice, "flows through it at most", record_source, place->supply_lph, "L/h", false);
+	give_reason(advice, "flows through it at most", place->supply_told ? told_source : record_source,
+		place->supply_lph, "L/h", false);
 	if (share > 1) {
 		advice->flow = ADVICE_FLOW_TOO_SMALL;
 		give_reason(advice, "the pump moves more than its rated flow: share of the rating",
@@ -319,40 +321,58 @@ static void life_from_size(const struct advice_place *place, const struct advice
 		"EN 590: total contamination at most 24 mg/kg", contamination_max_mgkg, "mg/kg", false);
 }
 
+/* Without a record the life is an order of magnitude: it can show that hours or age come first, not
+ * when loading does. Returns false when it leaves the matter open. */
+static bool estimate_decides(struct element_advice *advice, double limit_h, double through_lph)
+{
+	double latest_h = advice->life_l_high / through_lph;
+
+	if (advice->from_record || !(advice->life_l_low / through_lph < limit_h)) {
+		return true;
+	}
+	if (latest_h < limit_h) {
+		advice->ends_by = ADVICE_ENDS_LOADING;
+		give_reason(advice,
+			"loading ends it before its age or hours do: measure the restriction here; at the "
+			"latest after engine hours, an order of magnitude",
+			our_estimate, latest_h, "h", false);
+	} else {
+		give_reason(advice,
+			"whether loading ends it sooner shows only when restriction is measured here; it "
+			"may last, by order of magnitude",
+			our_estimate, latest_h, "h", false);
+	}
+	return false;
+}
+
 /* Which of loading, hours and age comes first. */
 static void judge_ending(const struct advice_place *place, struct element_advice *advice)
 {
 	double through_lph = place->supply_mean_lph > 0 ? place->supply_mean_lph : place->supply_lph;
 	double age_months =
 		place->age_limit_months > 0 ? place->age_limit_months : age_limit_default_months;
-	double loading_h = advice->life_l_low / through_lph;
 	double h_a_month = place->hours_a_year / 12;
-	double hours = loading_h;
-	enum advice_ending by_use = ADVICE_ENDS_LOADING;
+	double age_h = age_months * h_a_month;
+	double loading_h = advice->from_record ? advice->life_l_low / through_lph : NAN;
+	double hours = fmin(place->change_h > 0 ? place->change_h : NAN, loading_h);
+	bool by_interval = place->change_h > 0 && hours == place->change_h;
 
-	if (place->change_h > 0 && !(place->change_h > loading_h)) {
-		hours = place->change_h;
-		by_use = ADVICE_ENDS_HOURS;
-	}
 	advice->change_after_h = hours;
 	advice->change_after_months = age_months;
-	if (!(hours > 0) || !(h_a_month > 0)) {
+	if (!(h_a_month > 0) || !(advice->life_l_low / through_lph > 0) ||
+		!estimate_decides(advice, fmin(hours, age_h), through_lph)) {
 		return;
 	}
-	if (hours / h_a_month < age_months) {
-		advice->ends_by = by_use;
+	if (hours < age_h) {
+		advice->ends_by = by_interval ? ADVICE_ENDS_HOURS : ADVICE_ENDS_LOADING;
 		advice->change_after_months = hours / h_a_month;
 		give_reason(advice,
-			by_use == ADVICE_ENDS_LOADING
-				? "loading ends it first, at the earliest after engine hours"
-				: "the change interval ends it first, after engine hours",
-			by_use == ADVICE_ENDS_HOURS ? "the boat's configuration"
-				: advice->from_record       ? record_source
-							    : our_estimate,
-			hours, "h", false);
+			by_interval ? "the change interval ends it first, after engine hours"
+				    : "loading ends it first, at the earliest after engine hours",
+			by_interval ? "the boat's configuration" : record_source, hours, "h", false);
 	} else {
 		advice->ends_by = ADVICE_ENDS_AGE;
-		advice->change_after_h = age_months * h_a_month;
+		advice->change_after_h = age_h;
 		give_reason(advice,
 			"age ends it first: media, seals and glue age, growth sets in; after months",
 			practice_source, age_months, "months", false);

@@ -35,6 +35,7 @@ struct advice_place {
 	bool has_water_separator; /* another filter of this line separates water */
 	double burn_lph;         /* at cruise */
 	double supply_lph;       /* the greatest steady flow through the filter */
+	bool supply_told;        /* by a person, not by the boat's record */
 	double supply_mean_lph;  /* litres through it per engine hour; NaN: as supply_lph */
 	double hours_a_year;     /* engine hours */
 	double age_limit_months; /* change at the latest after; NaN: 12 */
@@ -109,7 +110,8 @@ struct element_advice {
 	double life_l_high;
 	double life_to_present;  /* mid life / mid life of the record's element */
 	enum advice_ending ends_by;
-	double change_after_h;   /* whichever comes first, from the low end of the life */
+	double change_after_h;   /* whichever comes first; loading counts by the low end of a life that
+				  * comes from the record, never by an estimate */
 	double change_after_months;
 	double hose_velocity_mps;
 	double hose_loss_kpa;

@@ -10,6 +10,7 @@
 #include "daemon/book_store.h"
 #include "daemon/book_write.h"
 #include "daemon/commands.h"
+#include "daemon/service_tables.h"
 #include "daemon/utc_time.h"
 
 /* A book of one boat is some hundred kilobytes after many years. */
@@ -234,37 +235,51 @@ static size_t select_entries(const struct command_line *line, const char *kind_n
 	return kept;
 }
 
-static enum program_exit show_entries(const struct command_line *line, const char *kind_name,
-	bool history, enum table_format format)
+static enum program_exit put_entries(const struct command_line *line, struct table *table,
+	struct log_store *store, const char *kind_name, bool history, bool people)
 {
-	struct log_store *store;
 	struct book_entry *entries;
-	struct table *table;
 	size_t count;
-	enum program_exit status = command_open_log(line, &store);
-	int result;
+	int result = history ? book_store_revisions(log_store_db(store), &entries, &count)
+			     : book_store_entries(log_store_db(store), &entries, &count);
 
-	if (status != EXIT_DONE) {
-		return status;
-	}
-	result = history ? book_store_revisions(log_store_db(store), &entries, &count)
-			 : book_store_entries(log_store_db(store), &entries, &count);
-	log_store_close(store);
 	if (result != 0) {
 		return book_write_unread(line, result);
 	}
 	count = select_entries(line, kind_name, entries, count);
-	if (table_open(&table, stdout, format, line->settings.units) != 0) {
-		free(entries);
-		return command_failed(line, "no memory left");
-	}
-	if (format == TABLE_PEOPLE) {
+	if (people) {
 		book_fields_list(table, entries, count, line->settings.units, history);
 	} else {
 		book_fields_table(table, entries, count);
 	}
 	free(entries);
-	return command_close_output(line, table, EXIT_DONE);
+	return EXIT_DONE;
+}
+
+enum program_exit service_table_book(const struct command_line *line, struct table *table,
+	struct log_store *store)
+{
+	return put_entries(line, table, store, NULL, false, line->format == TABLE_PEOPLE);
+}
+
+static enum program_exit show_entries(const struct command_line *line, const char *kind_name,
+	bool history, enum table_format format)
+{
+	struct log_store *store;
+	struct table *table;
+	enum program_exit status = command_open_log(line, &store);
+
+	if (status != EXIT_DONE) {
+		return status;
+	}
+	if (table_open(&table, stdout, format, line->settings.units) != 0) {
+		status = command_failed(line, "no memory left");
+	} else {
+		status = command_close_output(line, table,
+			put_entries(line, table, store, kind_name, history, format == TABLE_PEOPLE));
+	}
+	log_store_close(store);
+	return status;
 }
 
 static enum program_exit run_list(const struct command_line *line)

@@ -24,6 +24,8 @@ extern const struct command command_book;
 /* spare_commands.c */
 extern const struct command command_spares;
 extern const struct command command_waste;
+/* advise_command.c */
+extern const struct command command_advise;
 /* steps_command.c */
 extern const struct command command_steps;
 /* export_command.c */

@@ -11,7 +11,7 @@ enum program_exit fact_table_trips(const struct command_line *line, struct table
 	struct log_store *store);
 enum program_exit fact_table_events(const struct command_line *line, struct table *table,
 	struct log_store *store);
-/* Those that are not over. */
+/* Those that are not over, not answered by work in the book, and not on the shelf. */
 enum program_exit fact_table_standing_events(const struct command_line *line,
 	struct table *table, struct log_store *store);
 

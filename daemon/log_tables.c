@@ -4,11 +4,10 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "daemon/book_fields.h"
-#include "daemon/book_store.h"
 #include "daemon/element_table.h"
 #include "daemon/fact_tables.h"
 #include "daemon/overview.h"
+#include "daemon/service_tables.h"
 
 static enum program_exit put_overview(const struct command_line *line, struct table *table,
 	struct log_store *store)
@@ -26,35 +25,15 @@ static enum program_exit put_elements(const struct command_line *line, struct ta
 	return element_table_put(line, table, store, &line->settings.boat, now_ns);
 }
 
-/* The book's entries in force, as book list --json prints them. */
-static enum program_exit put_book(const struct command_line *line, struct table *table,
-	struct log_store *store)
-{
-	struct book_entry *entries = NULL;
-	size_t count = 0, kept = 0;
-	int result = book_store_entries(log_store_db(store), &entries, &count);
-
-	if (result != 0) {
-		return command_failed(line, "cannot read the book: %s", strerror(-result));
-	}
-	for (size_t i = 0; i < count; i++) {
-		if ((!line->has_since || entries[i].done_ns >= line->since_ns) &&
-			(!line->has_until || entries[i].done_ns < line->until_ns)) {
-			entries[kept++] = entries[i];
-		}
-	}
-	book_fields_table(table, entries, kept);
-	free(entries);
-	return EXIT_DONE;
-}
-
 const struct log_table log_tables[] = {
-	{"book", put_book},
+	{"book", service_table_book},
 	{"elements", put_elements},
 	{"events", fact_table_events},
 	{"overview", put_overview},
 	{"runs", fact_table_runs},
+	{"spares", service_table_spares},
 	{"trips", fact_table_trips},
+	{"waste", service_table_waste},
 };
 const size_t log_table_count = sizeof(log_tables) / sizeof(log_tables[0]);
 

@@ -18,6 +18,7 @@ static const struct command *const commands[] = {
 	&command_book,
 	&command_spares,
 	&command_waste,
+	&command_advise,
 	&command_steps,
 	&command_watch,
 	&command_report,

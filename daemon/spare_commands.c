@@ -11,6 +11,7 @@
 #include "daemon/book_write.h"
 #include "daemon/commands.h"
 #include "daemon/service_account.h"
+#include "daemon/service_tables.h"
 #include "daemon/utc_time.h"
 
 #define COUNT(columns) (sizeof(columns) / sizeof((columns)[0]))
@@ -48,7 +49,10 @@ static struct spare_row *row_of(struct spare_list *list, const char *item, doubl
 			fabs(micron - list->rows[i].micron) > 1e-9;
 
 		if (strcmp(list->rows[i].item, item) == 0 && !differs) {
-			return &list->rows[i];
+			row = &list->rows[i];
+			row->micron = isnan(row->micron) ? micron : row->micron;
+			row->rated_lph = isnan(row->rated_lph) ? rated_lph : row->rated_lph;
+			return row;
 		}
 	}
 	row = &list->rows[list->count++];
@@ -324,39 +328,63 @@ static enum program_exit take_horizon(const struct command_line *line, struct sp
 	return EXIT_DONE;
 }
 
-static enum program_exit show_list(const struct command_line *line,
-	void (*put)(struct table *table, const struct spare_list *list))
+/* The spares, or the shopping list, as one table; warns prints what is short below it. */
+static enum program_exit put_list(const struct command_line *line, struct table *table,
+	struct log_store *store, void (*put)(struct table *table, const struct spare_list *list),
+	const struct spare_horizon *horizon, int64_t at_ns, bool warns)
 {
-	struct log_store *store;
 	struct service_account account;
-	struct spare_horizon horizon;
 	struct spare_list list;
-	struct table *table;
-	int64_t at_ns = book_write_now_ns();
-	enum program_exit status = take_horizon(line, &horizon);
-	int result;
+	int result = service_account_load(&account, log_store_db(store), &line->settings.boat);
 
-	status = status == EXIT_DONE ? book_write_time(line, &at_ns) : status;
-	status = status == EXIT_DONE ? command_open_log(line, &store) : status;
-	if (status != EXIT_DONE) {
-		return status;
-	}
-	result = service_account_load(&account, log_store_db(store), &line->settings.boat);
-	log_store_close(store);
 	if (result != 0) {
 		return book_write_unread(line, result);
 	}
-	result = make_list(line, &account, &horizon, at_ns, &list);
-	status = result == 0 ? command_open_output(line, &table) : book_write_unread(line, result);
-	if (status == EXIT_DONE) {
+	result = make_list(line, &account, horizon, at_ns, &list);
+	if (result == 0) {
 		put(table, &list);
-		status = command_close_output(line, table, status);
-		if (status == EXIT_DONE && line->format == TABLE_PEOPLE) {
+		if (warns) {
 			print_warnings(&list);
 		}
 	}
 	free(list.rows);
 	service_account_finish(&account);
+	return result == 0 ? EXIT_DONE : book_write_unread(line, result);
+}
+
+enum program_exit service_table_spares(const struct command_line *line, struct table *table,
+	struct log_store *store)
+{
+	struct spare_horizon horizon = {.hours = NAN, .months = months_ahead};
+
+	return put_list(line, table, store, put_spares, &horizon, book_write_now_ns(), false);
+}
+
+static enum program_exit show_list(const struct command_line *line,
+	void (*put)(struct table *table, const struct spare_list *list))
+{
+	const char *at = command_value(line, "--at");
+	int64_t at_ns = book_write_now_ns();
+	struct spare_horizon horizon;
+	struct log_store *store;
+	struct table *table;
+	enum program_exit status = take_horizon(line, &horizon);
+
+	if (status == EXIT_DONE && at && !utc_parse(at, &at_ns)) {
+		return command_misused(line, "--at: '%s' is no time; expected 2026-06-01 or "
+			"2026-06-01T08:30Z (UTC)", at);
+	}
+	status = status == EXIT_DONE ? command_open_log(line, &store) : status;
+	if (status != EXIT_DONE) {
+		return status;
+	}
+	status = command_open_output(line, &table);
+	if (status == EXIT_DONE) {
+		status = command_close_output(line, table,
+			put_list(line, table, store, put, &horizon, at_ns,
+				line->format == TABLE_PEOPLE));
+	}
+	log_store_close(store);
 	return status;
 }
 
@@ -522,40 +550,51 @@ static void put_moves(struct table *table, const struct service_account *account
 	table_end(table);
 }
 
-static enum program_exit show_waste(const struct command_line *line, bool moves)
+static enum program_exit put_waste_table(const struct command_line *line, struct table *table,
+	struct log_store *store, bool moves)
 {
-	struct log_store *store;
 	struct service_account account;
-	struct table *table;
-	enum program_exit status = command_open_log(line, &store);
-	int result;
+	bool people = line->format == TABLE_PEOPLE;
+	int result = service_account_load(&account, log_store_db(store), &line->settings.boat);
 
-	if (status != EXIT_DONE) {
-		return status;
-	}
-	result = service_account_load(&account, log_store_db(store), &line->settings.boat);
-	log_store_close(store);
 	if (result != 0) {
 		return book_write_unread(line, result);
 	}
-	status = command_open_output(line, &table);
-	if (status == EXIT_DONE) {
-		if (moves) {
-			put_moves(table, &account);
-		} else {
-			put_waste(table, &account.waste, line->settings.units,
-				line->format == TABLE_PEOPLE);
-		}
-		status = command_close_output(line, table, status);
+	if (moves) {
+		put_moves(table, &account);
+	} else {
+		put_waste(table, &account.waste, line->settings.units, people);
 	}
-	if (status == EXIT_DONE && !moves && line->format == TABLE_PEOPLE &&
-		account.waste.last_landed_ns != INT64_MIN) {
+	if (!moves && people && account.waste.last_landed_ns != INT64_MIN) {
 		char when[UTC_TEXT_MAX];
 
 		utc_format(account.waste.last_landed_ns, when);
 		(void)printf("last landed %s\n", when);
 	}
 	service_account_finish(&account);
+	return EXIT_DONE;
+}
+
+enum program_exit service_table_waste(const struct command_line *line, struct table *table,
+	struct log_store *store)
+{
+	return put_waste_table(line, table, store, false);
+}
+
+static enum program_exit show_waste(const struct command_line *line, bool moves)
+{
+	struct log_store *store;
+	struct table *table;
+	enum program_exit status = command_open_log(line, &store);
+
+	if (status != EXIT_DONE) {
+		return status;
+	}
+	status = command_open_output(line, &table);
+	if (status == EXIT_DONE) {
+		status = command_close_output(line, table, put_waste_table(line, table, store, moves));
+	}
+	log_store_close(store);
 	return status;
 }
 

@@ -119,8 +119,8 @@ static void the_example_holds_every_key_and_parses(void **state)
 	struct bus_names buses = {.count = 1, .names = {"vcan0"}};
 	settings_number_buses(&settings, &buses);
 	assert_int_equal(settings.boat.pins[0].bus, -1);
-	assert_int_equal(settings.boat.pins[1].bus, 1);
-	assert_string_equal(buses.names[1], "can1");
+	assert_int_equal(settings.boat.pins[1].bus, 2);
+	assert_string_equal(buses.names[2], "can1");
 	assert_int_equal(settings.boat.pins[1].source, 0);
 }
 

@@ -278,6 +278,32 @@ static void loading_ends_it_when_the_record_says_so(void **state)
 	assert_true(fabs(advice.change_after_months - 6) < 1e-9); /* of 100 h a year */
 }
 
+/* An estimate may show that age or hours come first; a date of loading it never gives. */
+static void an_estimate_never_dates_the_loading(void **state)
+{
+	struct advice_place place = sailing_place();
+	struct advice_element element = element_of(2, 200);
+	struct element_advice advice;
+
+	(void)state;
+	place.supply_lph = 100;
+	place.supply_mean_lph = 100;
+	place.hours_a_year = 40; /* 4000 L a year: between the estimate's ends */
+	element_advice_judge(&place, &element, NULL, &advice);
+	assert_true(advice.life_l_low < 4000 && advice.life_l_high > 4000);
+	assert_int_equal(advice.ends_by, ADVICE_ENDS_UNKNOWN);
+	assert_true(isnan(advice.change_after_h) && advice.change_after_months == 12);
+	place.hours_a_year = 4000; /* 400 000 L a year: beyond both */
+	element_advice_judge(&place, &element, NULL, &advice);
+	assert_true(advice.life_l_high < 400000);
+	assert_int_equal(advice.ends_by, ADVICE_ENDS_LOADING);
+	assert_true(isnan(advice.change_after_h));
+	place.change_h = 5; /* 500 L: before both */
+	element_advice_judge(&place, &element, NULL, &advice);
+	assert_int_equal(advice.ends_by, ADVICE_ENDS_HOURS);
+	assert_true(advice.change_after_h == 5);
+}
+
 static void what_is_not_told_is_not_known(void **state)
 {
 	struct advice_place place = sailing_place();
@@ -367,6 +393,7 @@ int main(void)
 		cmocka_unit_test(a_finer_element_costs_life_and_says_how_much),
 		cmocka_unit_test(the_interval_ends_it_when_it_comes_first),
 		cmocka_unit_test(loading_ends_it_when_the_record_says_so),
+		cmocka_unit_test(an_estimate_never_dates_the_loading),
 		cmocka_unit_test(what_is_not_told_is_not_known),
 		cmocka_unit_test(every_advice_gives_its_reasons),
 	};
