@@ -118,6 +118,13 @@ static enum program_exit choose_options(struct demo *demo)
 		}
 		demo->compression = (enum capture_writer_compression)i;
 	}
+	const char *rates = command_value(line, "--rates");
+	if (rates != NULL && strcmp(rates, "real") == 0) {
+		demo->options.engine_ms = 20;
+		demo->options.instrument_ms = 100;
+	} else if (rates != NULL && strcmp(rates, "slow") != 0) {
+		return command_misused(line, "--rates: expected slow or real; got '%s'", rates);
+	}
 	const char *wrong = scenario_options_check(&demo->options);
 	if (wrong != NULL) {
 		return command_misused(line, "no such season can be: %s", wrong);
@@ -357,6 +364,7 @@ static const struct command_option demo_options[] = {
 	{"--hours", "N", "engine hours of the season"},
 	{"--seed", "N", "another season, another number"},
 	{"--protocol", "WORD", "what the bus carries: nmea2000, j1939, both"},
+	{"--rates", "WORD", "of the messages: slow (a small capture), or real, as senders have them"},
 	{"--loss", "PERCENT", "share of frames that the recorder misses"},
 	{"--compression", "WORD", "of the capture: none, gzip, zstd"},
 	{"--write-only", NULL, "write the capture and its truth, replay nothing"},
