@@ -21,12 +21,14 @@ static void put_check(struct table *table, const char *subject, const char *resu
 	table_end_row(table);
 }
 
-static void append_allowance(char *text, size_t size, double value, const char *unit)
+/* "change after 250 h or 12 months" */
+static void append_allowance(char *text, size_t size, double value, const char *unit, bool *first)
 {
 	size_t used = strlen(text);
 
 	if (!isnan(value)) {
-		(void)snprintf(text + used, size - used, ", %g %s", value, unit);
+		(void)snprintf(text + used, size - used, "%s %g %s", *first ? "" : " or", value, unit);
+		*first = false;
 	}
 }
 
@@ -65,9 +67,10 @@ static void put_boat(struct table *table, const struct boat *boat)
 		(void)snprintf(detail, sizeof(detail), "engine %u, %s%s", filter->engine,
 			sensors[filter->sensor],
 			counted ? ", change after" : "; change_h, change_l and change_months are not told");
-		append_allowance(detail, sizeof(detail), filter->change_h, "h");
-		append_allowance(detail, sizeof(detail), filter->change_l, "L");
-		append_allowance(detail, sizeof(detail), filter->change_months, "months");
+		bool first = true;
+		append_allowance(detail, sizeof(detail), filter->change_h, "h", &first);
+		append_allowance(detail, sizeof(detail), filter->change_l, "L", &first);
+		append_allowance(detail, sizeof(detail), filter->change_months, "months", &first);
 		put_check(table, subject, counted ? "ok" : "advice", detail);
 	}
 }

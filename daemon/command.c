@@ -202,7 +202,9 @@ enum program_exit command_parse(struct command_line *line, const struct command 
 	size_t words = 0;
 	bool options_end = false;
 
+	const char *program = line->program;
 	memset(line, 0, sizeof(*line));
+	line->program = program;
 	settings_init(&line->settings);
 	line->command = command;
 	line->engine = -1;

@@ -50,6 +50,7 @@ struct command {
 
 struct command_line {
 	const struct command *command;
+	const char *program;      /* as it was called */
 	struct settings settings; /* the configuration, the command line's options put over it */
 	bool has_config;
 	const char *config;       /* its file */
@@ -70,9 +71,9 @@ struct command_line {
 /* The value of one of the command's own options; NULL when it was not given. */
 const char *command_value(const struct command_line *line, const char *option);
 
-/* Parses what follows the command's name (argument_count words, which stay borrowed). Returns
- * EXIT_DONE to go on; *ret_help is true when help was asked for; else the message has been printed.
- */
+/* Parses what follows the command's name (argument_count words, which stay borrowed); line->program is
+ * kept. Returns EXIT_DONE to go on; *ret_help is true when help was asked for; else the message has
+ * been printed. */
 enum program_exit command_parse(struct command_line *line, const struct command *command,
 	size_t argument_count, char **arguments, bool *ret_help);
 void command_print_help(const struct command *command, FILE *out);

@@ -9,6 +9,7 @@
 #include "daemon/commands.h"
 #include "daemon/element_table.h"
 #include "daemon/fact_tables.h"
+#include "daemon/utc_time.h"
 #include "replay/scenario.h"
 
 #define COUNT(columns) (sizeof(columns) / sizeof((columns)[0]))
@@ -23,6 +24,7 @@ struct demo {
 	char capture[PATH_BYTES + 32];
 	char truth[PATH_BYTES + 32];
 	char log[PATH_BYTES + 32];
+	char config[PATH_BYTES + 32];
 	struct log_store *store;
 	struct capture_replay replay;
 	size_t engine_count;
@@ -158,6 +160,7 @@ static enum program_exit choose_folder(struct demo *demo)
 		demo->compression == WRITE_PLAIN ? "" : demo->compression == WRITE_GZIP ? ".gz" : ".zst");
 	(void)snprintf(demo->truth, sizeof(demo->truth), "%s/truth.json", demo->folder);
 	(void)snprintf(demo->log, sizeof(demo->log), "%s/boat.db", demo->folder);
+	(void)snprintf(demo->config, sizeof(demo->config), "%s/boat.conf", demo->folder);
 	return EXIT_DONE;
 }
 
@@ -174,6 +177,71 @@ static int write_truth(struct demo *demo, struct scenario *scenario)
 		result = -errno;
 	}
 	return result;
+}
+
+/* What the boat's skipper would allow an element. */
+static void allow(struct boat *boat)
+{
+	for (size_t i = 0; i < boat->filter_count; i++) {
+		boat->filters[i].change_h = 250;
+		boat->filters[i].change_months = 12;
+	}
+}
+
+static void write_filter(FILE *out, const struct boat_filter *filter)
+{
+	static const char *const sensors[] = {
+		[SENSOR_NONE] = "none",
+		[SENSOR_SPN95] = "spn95",
+		[SENSOR_SPN1382] = "spn1382",
+		[SENSOR_SPN1381] = "spn1381",
+		[SENSOR_PRESSURE] = "pressure",
+	};
+	char fitted[UTC_TEXT_MAX];
+
+	utc_format(filter->fitted_ns, fitted);
+	(void)fprintf(out, "\n[filter %s]\nengine = %u\nstage = %s\nelement = %s\nmicron = %g\n"
+		"rated_lph = %g\nsensor = %s", filter->name, filter->engine, filter->stage,
+		filter->element, filter->micron, filter->rated_lph, sensors[filter->sensor]);
+	if (filter->sensor == SENSOR_PRESSURE) {
+		(void)fprintf(out, " %u", filter->pressure_instance);
+	}
+	(void)fprintf(out, "\nsensor_kind = %s\nlimit_kpa = %g\nreference_lph = %.6g\nchange_h = %g\n"
+		"change_months = %g\nfitted = %s\n",
+		filter->sensor_kind == SENSES_OUTLET_VACUUM ? "outlet-vacuum" : "differential",
+		filter->limit_kpa, filter->reference_lph, filter->change_h, filter->change_months,
+		fitted);
+}
+
+/* The configuration that the boat's skipper would have. */
+static enum program_exit write_config(const struct demo *demo)
+{
+	const struct boat *boat = &demo->settings.boat;
+	FILE *out = fopen(demo->config, "we");
+
+	if (out == NULL) {
+		return command_failed(demo->line, "cannot write '%s': %s", demo->config,
+			strerror(errno));
+	}
+	(void)fprintf(out, "; An invented boat.\n[boat]\nname = %s\nfuel_density_kgl = %g\n\n[log]\n"
+		"path = %s\n", boat->name, boat->fuel_density_kgl, demo->log);
+	for (unsigned i = 0; i < BOAT_ENGINES_MAX; i++) {
+		const struct boat_engine *engine = &boat->engines[i];
+		if (engine->present) {
+			(void)fprintf(out, "\n[engine %u]\nsupply = pump %g L/h at %g rpm\n", i,
+				engine->pump_lph, engine->pump_rpm);
+		}
+	}
+	for (size_t i = 0; i < boat->filter_count; i++) {
+		write_filter(out, &boat->filters[i]);
+	}
+	(void)fprintf(out, "\n[tank 0]\ncapacity_l = %g\n", boat->tanks[0].capacity_l);
+	/* Every write before it shows in the stream's state. */
+	bool failed = ferror(out) != 0;
+	if (fclose(out) != 0 || failed) {
+		return command_failed(demo->line, "cannot write '%s'", demo->config);
+	}
+	return EXIT_DONE;
 }
 
 /* Writes the capture and its truth, and keeps what the engines really burned. */
@@ -309,17 +377,21 @@ static enum program_exit show_season(struct demo *demo)
 
 static void say_where(const struct demo *demo)
 {
+	const char *program = demo->line->program;
+
 	(void)printf("\n%llu frames in %.1f s (%.1f million/s). The boat and its season are invented; "
 		     "the account table\ncompares the log with what the model knows.\n\n"
-		     "Kept in %s: the capture, the log boat.db, and truth.json, what really happened.\n\n"
-		     "Look further:\n"
-		     "  sightbowl runs --db %s\n"
-		     "  sightbowl status --db %s\n"
-		     "  sightbowl listen %s\n"
-		     "  sightbowl replay --db %s %s   (refused: it is in there)\n",
+		     "Kept in %s: the capture, the log, the boat's\nconfiguration, and truth.json, what "
+		     "really happened. Look further:\n\n"
+		     "  %s status --config %s\n"
+		     "  %s runs --config %s --units us\n"
+		     "  %s listen %s\n"
+		     "  %s replay --db %s %s\n"
+		     "      (refused: it is in there already)\n",
 		(unsigned long long)demo->replay.frames, demo->replay.seconds,
-		(double)demo->replay.frames / demo->replay.seconds / 1e6, demo->folder, demo->log,
-		demo->log, demo->capture, demo->log, demo->capture);
+		(double)demo->replay.frames / demo->replay.seconds / 1e6, demo->folder, program,
+		demo->config, program, demo->config, program, demo->capture, program, demo->log,
+		demo->capture);
 }
 
 static enum program_exit run_demo(const struct command_line *line)
@@ -338,12 +410,16 @@ static enum program_exit run_demo(const struct command_line *line)
 	}
 	if (status == EXIT_DONE) {
 		scenario_boat(&demo->options, &demo->settings.boat);
+		allow(&demo->settings.boat);
 		if (line->format == TABLE_PEOPLE) {
 			(void)printf("An invented season: %.0f engine hours in %u days …\n\n",
 				demo->options.engine_h, demo->options.days);
 			(void)fflush(stdout);
 		}
-		status = write_season(demo);
+		status = write_config(demo);
+		if (status == EXIT_DONE) {
+			status = write_season(demo);
+		}
 	}
 	if (status == EXIT_DONE && command_value(line, "--write-only") == NULL) {
 		status = replay_season(demo);

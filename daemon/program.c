@@ -47,7 +47,7 @@ static void print_help(void)
 
 int program_main(int argc, char **argv)
 {
-	struct command_line line;
+	struct command_line line = {.program = argc > 0 ? argv[0] : "sightbowl"};
 	bool help;
 
 	if (argc < 2) {
