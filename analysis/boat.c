@@ -28,6 +28,7 @@ void boat_init(struct boat *boat)
 {
 	memset(boat, 0, sizeof(*boat));
 	boat->fuel_density_kgl = 0.845;
+	boat->limits = (struct boat_limits){NAN, NAN, NAN, NAN};
 	boat->trip_pause_h = 1;
 	boat->moving_kn = 1;
 	for (size_t i = 0; i < BOAT_ENGINES_MAX; i++) {

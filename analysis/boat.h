@@ -99,6 +99,29 @@ struct boat_pin {
 	int source;     /* address, -1 any */
 };
 
+/* Limits of the engines' own readings; NaN: not told. */
+struct boat_limits {
+	double coolant_c;
+	double oil_c;
+	double exhaust_c;
+	double fuel_pressure_kpa; /* least */
+};
+
+/* Work in the service book that the analysis goes by. */
+enum boat_work_kind {
+	WORK_ELEMENT, /* place: filter; a new element */
+	WORK_DRAIN,   /* place: filter; its bowl drained */
+	WORK_BURN,    /* place: engine; its burn map is to be learned anew */
+};
+
+struct boat_work {
+	int64_t utc_ns;
+	uint8_t kind;  /* enum boat_work_kind */
+	uint8_t place; /* index of the filter, or the engine */
+};
+
+#define BOAT_WORKS_MAX 256
+
 struct boat {
 	char name[BOAT_NAME_MAX];
 	enum boat_use use;
@@ -109,6 +132,9 @@ struct boat {
 	struct boat_tank tanks[BOAT_TANKS_MAX];
 	size_t pin_count;
 	struct boat_pin pins[BOAT_PINS_MAX];
+	struct boat_limits limits;
+	size_t work_count;
+	struct boat_work works[BOAT_WORKS_MAX]; /* by time; of more, the latest */
 	double trip_pause_h;       /* a trip ends after this long without engine or movement; default 1 */
 	double moving_kn;          /* movement: at least this speed, for a minute; default 1 */
 };

@@ -59,6 +59,11 @@ static double supply_l(const struct engine_log *e, const struct run_part *part, 
 	return e->boat->engines[e->engine].supply == SUPPLY_PUMP ? part->pump_l : fuel_l;
 }
 
+static double known(double litres)
+{
+	return isnan(litres) ? 0 : litres;
+}
+
 static void tell(const struct engine_log *e, const struct run_part *part, bool open)
 {
 	double engine_h = part->engine_s / HOUR_S;
@@ -125,7 +130,40 @@ static void close_part(struct engine_log *e, struct run_part *part)
 	account.has_rate = false;
 	fuel_account_end(&account, part->engine_s);
 	part->fuel = account.run;
+	e->closed_h += part->engine_s / HOUR_S;
+	e->closed_supply_l += known(supply_l(e, part, fuel_run_litres(&part->fuel)));
+	e->closed_burn_l += known(fuel_run_litres(&part->fuel));
 	tell(e, part, false);
+}
+
+double engine_log_burn_total(const struct engine_log *e)
+{
+	double litres = e->closed_burn_l;
+
+	litres += e->held_open ? known(fuel_run_litres(&e->held.fuel)) : 0;
+	litres += e->running ? known(fuel_run_litres(&e->fuel.run)) : 0;
+	return litres;
+}
+
+double engine_log_hours_total(const struct engine_log *e)
+{
+	double engine_s =
+		(e->held_open ? e->held.engine_s : 0) + (e->running ? e->run.engine_s : 0);
+
+	return e->closed_h + engine_s / HOUR_S;
+}
+
+double engine_log_supply_total(const struct engine_log *e)
+{
+	double litres = e->closed_supply_l;
+
+	if (e->held_open) {
+		litres += known(supply_l(e, &e->held, fuel_run_litres(&e->held.fuel)));
+	}
+	if (e->running) {
+		litres += known(supply_l(e, &e->run, fuel_run_litres(&e->fuel.run)));
+	}
+	return litres;
 }
 
 /* The run in the account becomes a part of its own, and the account is ready for the next. */
@@ -737,6 +775,9 @@ void engine_log_save(const struct engine_log *e, struct state_writer *w)
 	state_put_double(w, e->hours_h);
 	state_put_double(w, e->hours_step_h);
 	fuel_account_save(&e->fuel, w);
+	state_put_double(w, e->closed_h);
+	state_put_double(w, e->closed_supply_l);
+	state_put_double(w, e->closed_burn_l);
 	if (e->running) {
 		state_put_signed(w, e->off_ns);
 		save_part(&e->run, false, w);
@@ -771,6 +812,9 @@ void engine_log_load(struct engine_log *e, struct state_reader *r)
 	e->hours_h = state_get_double(r);
 	e->hours_step_h = state_get_double(r);
 	fuel_account_load(&e->fuel, r);
+	e->closed_h = state_get_double(r);
+	e->closed_supply_l = state_get_double(r);
+	e->closed_burn_l = state_get_double(r);
 	if (e->running) {
 		e->off_ns = state_get_signed(r);
 		load_part(&e->run, false, r);

@@ -93,6 +93,9 @@ struct engine_log {
 	bool held_open;
 	struct run_part held;
 	struct engine_silence silence;
+	double closed_h;   /* of runs that have ended */
+	double closed_supply_l;
+	double closed_burn_l;
 };
 
 void engine_log_init(struct engine_log *e, unsigned engine, const struct boat *boat,
@@ -121,6 +124,12 @@ int64_t engine_log_witness(const struct engine_log *e);
 void engine_log_retrip(struct engine_log *e, int64_t from, int64_t into);
 /* Steady time has come to t_ns: what was waited for too long is decided. */
 void engine_log_tick(struct engine_log *e, int64_t t_ns);
+
+/* The engine's account over the whole log, what is open included: engine hours, and litres that its
+ * supply moved through the filters (burn, or pump). Never falls but by a correction of the counter. */
+double engine_log_hours_total(const struct engine_log *e);
+double engine_log_supply_total(const struct engine_log *e);
+double engine_log_burn_total(const struct engine_log *e);
 
 /* Tells what is open as it stands; changes nothing. */
 void engine_log_snapshot(const struct engine_log *e);

@@ -87,6 +87,59 @@ struct fact_trip {
 	double distance_nm;    /* NaN: no speed or position heard */
 };
 
+/* A filter's state as measured; told when it has changed by a batch, and at each snapshot. */
+struct fact_filter {
+	unsigned filter;       /* index in the boat's filters */
+	int64_t session;
+	int64_t t_ns;          /* steady */
+	int64_t fitted_ns;     /* UTC of its element's fitting; INT64_MIN: not known */
+	bool milestone;        /* the fit has learned: a point of the element's course */
+	double engine_h;       /* of the element, as far as the log goes back */
+	double litres;         /* through it, likewise */
+	double restriction_kpa; /* last steady reading (NaN: none, so below) */
+	double reference_kpa;  /* as fitted, at reference flow and 40 °C */
+	double reference_sd_kpa;
+	double reference_lph;  /* the flow it is put to */
+	double limit_kpa;
+	double left_l_p10;     /* litres to the limit */
+	double left_l_p50;
+	double left_l_p90;
+	double left_h_p10;     /* the same at the mean supply flow so far */
+	double left_h_p50;
+	double left_h_p90;
+};
+
+/* A point of an engine's learned map. */
+struct fact_burn {
+	unsigned engine;
+	uint32_t version; /* counts resets: points of an older version are of no more use */
+	double rpm;
+	double rate_lph;
+	double rate_sd_share; /* standard deviation as a share */
+	double speed_kn;      /* through the water at this engine speed; NaN: not known */
+	double load_pct;      /* NaN: not known */
+};
+
+/* Fuel in a tank. */
+struct fact_tank {
+	unsigned tank;      /* number */
+	int64_t session;
+	int64_t t_ns;
+	double volume_l;
+	double volume_sd_l;
+	double mismatch_l;  /* burned less gone since the last refuelling; NaN: not known */
+	double mismatch_sd_l;
+};
+
+/* Fuel that was taken in. */
+struct fact_refuelling {
+	unsigned tank;
+	int64_t session;
+	int64_t t_ns;       /* when it was noticed */
+	double litres;
+	double litres_sd;
+};
+
 enum event_severity { SEVERITY_ADVICE, SEVERITY_CAUTION, SEVERITY_WARNING };
 
 struct fact_event {
@@ -104,7 +157,7 @@ struct fact_event {
 	double limit;
 	const char *unit;      /* static */
 	const char *basis;     /* measured, counted, estimated; static */
-	char message[240];
+	char message[240];     /* "": as told before */
 };
 
 struct fact_sink {
@@ -117,6 +170,10 @@ struct fact_sink {
 	void (*on_trip)(void *context, const struct fact_trip *trip);
 	void (*on_trip_withdrawn)(void *context, int64_t trip);
 	void (*on_event)(void *context, const struct fact_event *event);
+	void (*on_filter)(void *context, const struct fact_filter *filter);
+	void (*on_burn)(void *context, const struct fact_burn *point);
+	void (*on_tank)(void *context, const struct fact_tank *tank);
+	void (*on_refuelling)(void *context, const struct fact_refuelling *refuelling);
 };
 
 #endif

@@ -6,7 +6,11 @@
 
 #include "analysis/clock.h"
 #include "analysis/engine_run.h"
+#include "analysis/engine_watch.h"
+#include "analysis/event_life.h"
+#include "analysis/filter_watch.h"
 #include "analysis/source_choice.h"
+#include "analysis/tank_watch.h"
 #include "analysis/trip.h"
 
 #define STATE_VERSION 1
@@ -21,8 +25,13 @@ struct pipeline {
 	struct source_choice sources;
 	struct trip_log trips;
 	struct engine_log engines[BOAT_ENGINES_MAX];
+	struct engine_watch engine_watches[BOAT_ENGINES_MAX];
+	struct filter_watch filter_watches[BOAT_FILTERS_MAX];
+	struct tank_watch tank_watches[BOAT_TANKS_MAX];
+	struct event_life events;
+	int64_t drained_ns[BOAT_FILTERS_MAX]; /* UTC of the last work that was gone by */
+	int64_t relearned_ns[BOAT_ENGINES_MAX];
 	int64_t last_run;
-	int64_t last_event;
 	int64_t window;	 /* present window: steady time / 10 s */
 	int64_t next_ns; /* steady time at which it ends */
 	uint64_t frames;
@@ -45,7 +54,50 @@ void pipeline_init(struct pipeline *p, const struct boat *boat, const struct fac
 	for (unsigned i = 0; i < BOAT_ENGINES_MAX; i++) {
 		engine_log_init(&p->engines[i], i, &p->boat, &p->sink, &p->trips, &p->last_run);
 	}
+	for (unsigned i = 0; i < BOAT_ENGINES_MAX; i++) {
+		engine_watch_init(&p->engine_watches[i], &p->boat);
+	}
+	for (size_t i = 0; i < p->boat.filter_count; i++) {
+		filter_watch_init(&p->filter_watches[i], &p->boat.filters[i]);
+	}
+	for (size_t i = 0; i < BOAT_TANKS_MAX; i++) {
+		tank_watch_init(&p->tank_watches[i]);
+	}
+	event_life_init(&p->events, 0);
+	for (size_t i = 0; i < BOAT_FILTERS_MAX; i++) {
+		p->drained_ns[i] = INT64_MIN;
+	}
+	for (size_t i = 0; i < BOAT_ENGINES_MAX; i++) {
+		p->relearned_ns[i] = INT64_MIN;
+	}
 	p->next_ns = INT64_MIN;
+}
+
+void pipeline_tell_works(struct pipeline *p, const struct boat_work *works, size_t count)
+{
+	size_t first = count > BOAT_WORKS_MAX ? count - BOAT_WORKS_MAX : 0;
+
+	p->boat.work_count = count - first;
+	memcpy(p->boat.works, works + first, p->boat.work_count * sizeof(works[0]));
+}
+
+bool pipeline_acknowledge(struct pipeline *p, int64_t event)
+{
+	return event_life_acknowledge(&p->events, event);
+}
+
+static struct window_view view_of(struct pipeline *p, int64_t t_ns)
+{
+	return (struct window_view){
+		.boat = &p->boat,
+		.sources = &p->sources,
+		.engines = p->engines,
+		.sink = &p->sink,
+		.events = &p->events,
+		.now = {.session = p->clock.now.session, .t_ns = t_ns},
+		.utc_ns = clock_utc(&p->clock, t_ns),
+		.trip = p->trips.open ? p->trips.now.trip : 0,
+	};
 }
 
 void pipeline_start(struct pipeline *p, const struct pipeline_numbers *last, bool undated)
@@ -53,7 +105,7 @@ void pipeline_start(struct pipeline *p, const struct pipeline_numbers *last, boo
 	p->clock.last_session = last->session;
 	p->last_run = last->run;
 	p->trips.last_trip = last->trip;
-	p->last_event = last->event;
+	p->events.last_event = last->event;
 	clock_tell_begin(&p->clock, undated);
 }
 
@@ -63,7 +115,7 @@ void pipeline_numbers_given(const struct pipeline *p, struct pipeline_numbers *r
 		.session = p->clock.last_session,
 		.run = p->last_run,
 		.trip = p->trips.last_trip,
-		.event = p->last_event,
+		.event = p->events.last_event,
 	};
 }
 
@@ -79,7 +131,7 @@ void pipeline_numbers_taken(struct pipeline *p, const struct pipeline_numbers *t
 	raise_number(&p->clock.last_session, taken->session);
 	raise_number(&p->last_run, taken->run);
 	raise_number(&p->trips.last_trip, taken->trip);
-	raise_number(&p->last_event, taken->event);
+	raise_number(&p->events.last_event, taken->event);
 }
 
 void pipeline_limit(struct pipeline *p, unsigned bus, enum decoder_protocol protocol)
@@ -135,7 +187,7 @@ static void tell_window(const struct pipeline *p)
 static void tell_clock_step(struct pipeline *p, int64_t step_ns)
 {
 	struct fact_event fact = {
-		.event = ++p->last_event,
+		.event = ++p->events.last_event,
 		.kind = "clock-step",
 		.subject = "clock",
 		.severity = SEVERITY_ADVICE,
@@ -203,9 +255,107 @@ static double mean_speed_kn(const struct source_choice *sources)
 	return NAN;
 }
 
+static void go_by_work(
+	struct pipeline *p, const struct boat_work *work, const struct window_view *view)
+{
+	if (work->kind == WORK_BURN) {
+		if (work->place < BOAT_ENGINES_MAX && work->utc_ns > p->relearned_ns[work->place]) {
+			p->relearned_ns[work->place] = work->utc_ns;
+			engine_watch_reset_burn(&p->engine_watches[work->place], work->place, view);
+		}
+		return;
+	}
+	if (work->place >= p->boat.filter_count) {
+		return;
+	}
+	unsigned engine = p->boat.filters[work->place].engine;
+	struct filter_watch *filter = &p->filter_watches[work->place];
+	if (work->kind == WORK_ELEMENT && work->utc_ns > filter->fitted_ns) {
+		const struct engine_log *log = &p->engines[engine];
+		filter_watch_renew(filter, work->place, view, work->utc_ns,
+			engine_log_hours_total(log), engine_log_supply_total(log));
+	} else if (work->kind == WORK_DRAIN && work->utc_ns > p->drained_ns[work->place]) {
+		p->drained_ns[work->place] = work->utc_ns;
+		engine_watch_drained(&p->engine_watches[engine], engine, view);
+	}
+}
+
+/* Work in the service book whose time has come, and that is later than what was gone by already. */
+static void go_by_works(struct pipeline *p, const struct window_view *view)
+{
+	for (size_t i = 0; i < p->boat.work_count; i++) {
+		if (p->boat.works[i].utc_ns <= view->utc_ns) {
+			go_by_work(p, &p->boat.works[i], view);
+		}
+	}
+}
+
+static unsigned tanks_heard(const struct pipeline *p)
+{
+	unsigned count = 0;
+
+	for (uint16_t i = 0; i < BOAT_TANKS_MAX; i++) {
+		count += source_choice_find(&p->sources, SIGNAL_TANK_LEVEL, i) >= 0 ? 1 : 0;
+	}
+	return count;
+}
+
+static void tell_filter(const struct pipeline *p, unsigned index, bool milestone)
+{
+	const struct engine_log *log = &p->engines[p->boat.filters[index].engine];
+	double hours = engine_log_hours_total(log);
+	double litres = engine_log_supply_total(log);
+	struct fact_filter fact;
+
+	if (p->sink.on_filter != NULL &&
+		filter_watch_fact(&p->filter_watches[index], index, &p->boat, hours, litres,
+			hours > 0 ? litres / hours : NAN, &fact)) {
+		fact.session = p->clock.now.session;
+		fact.milestone = milestone;
+		p->sink.on_filter(p->sink.context, &fact);
+	}
+}
+
+static void watch_window(struct pipeline *p)
+{
+	struct window_view view = view_of(p, p->next_ns);
+	double shares[BOAT_ENGINES_MAX];
+	bool alone = tanks_heard(p) < 2;
+
+	go_by_works(p, &view);
+	for (unsigned i = 0; i < BOAT_ENGINES_MAX; i++) {
+		shares[i] = NAN;
+	}
+	for (unsigned i = 0; i < p->boat.filter_count; i++) {
+		const struct boat_filter *filter = &p->boat.filters[i];
+		const struct engine_log *log = &p->engines[filter->engine];
+		if (!log->heard) {
+			continue;
+		}
+		filter_watch_window(&p->filter_watches[i], i, &view, engine_log_hours_total(log),
+			engine_log_supply_total(log));
+		struct filter_watch *watch = &p->filter_watches[i];
+		if (watch->loading.revision != watch->told_revision) {
+			watch->told_revision = watch->loading.revision;
+			tell_filter(p, i, true);
+		}
+		double share = filter_watch_share(watch, filter);
+		shares[filter->engine] = fmax(shares[filter->engine], share);
+	}
+	for (unsigned i = 0; i < BOAT_ENGINES_MAX; i++) {
+		if (p->engines[i].heard) {
+			engine_watch_window(&p->engine_watches[i], i, &view, shares[i]);
+		}
+	}
+	for (unsigned i = 0; i < BOAT_TANKS_MAX; i++) {
+		tank_watch_window(&p->tank_watches[i], i, &view, alone);
+	}
+}
+
 static void end_window(struct pipeline *p)
 {
 	tell_window(p);
+	watch_window(p);
 	trip_log_window(&p->trips, p->window, mean_speed_kn(&p->sources));
 	source_choice_next_window(&p->sources);
 }
@@ -253,10 +403,24 @@ static void next_session(struct pipeline *p, int64_t raw_ns)
 	settle_seam(p, false);
 }
 
-static void take_engine(struct engine_log *e, const struct slot *slot, const struct observation *o)
+static void take_engine(
+	struct pipeline *p, unsigned number, const struct slot *slot, const struct observation *o)
 {
+	struct engine_log *e = &p->engines[number];
+	struct engine_watch *w = &p->engine_watches[number];
+
 	engine_log_hear(e, o->t_ns);
 	switch (o->signal) {
+	case SIGNAL_WATER_IN_FUEL: {
+		struct window_view view = view_of(p, o->t_ns);
+		engine_watch_water(w, number, &view, o->value != 0);
+		break;
+	}
+	case SIGNAL_ENGINE_STATUS_1: {
+		struct window_view view = view_of(p, o->t_ns);
+		engine_watch_status(w, number, &view, (unsigned)o->value);
+		break;
+	}
 	case SIGNAL_ENGINE_SPEED:
 		engine_log_speed(e, o->t_ns, o->value, slot_gap_ns(slot));
 		break;
@@ -307,7 +471,13 @@ static void take(struct pipeline *p, const struct observation *o)
 		return;
 	}
 	if (o->signal == SIGNAL_ACTIVE_FAULT || o->signal == SIGNAL_PAST_FAULT) {
-		return; /* lists, not quantities */
+		/* Lists, not quantities: every sender's faults count. */
+		if (o->signal == SIGNAL_ACTIVE_FAULT && o->instance < BOAT_ENGINES_MAX) {
+			struct window_view view = view_of(p, o->t_ns);
+			engine_watch_fault(
+				&p->engine_watches[o->instance], o->instance, &view, o->value);
+		}
+		return;
 	}
 	int found = source_choice_take(&p->sources, o, &is_new);
 	if (found < 0) {
@@ -319,7 +489,7 @@ static void take(struct pipeline *p, const struct observation *o)
 		p->sink.on_slot(p->sink.context, &fact);
 	}
 	if (signal->scope == SCOPE_ENGINE && o->instance < BOAT_ENGINES_MAX) {
-		take_engine(&p->engines[o->instance], &p->sources.slots[found], o);
+		take_engine(p, o->instance, &p->sources.slots[found], o);
 	}
 }
 
@@ -378,11 +548,36 @@ int64_t pipeline_raw_ns(const struct pipeline *p)
 	return p->clock.raw_ns;
 }
 
+static void tell_tanks(const struct pipeline *p)
+{
+	struct fact_tank fact;
+
+	for (unsigned i = 0; i < BOAT_TANKS_MAX && p->sink.on_tank != NULL; i++) {
+		if (tank_watch_fact(
+			    &p->tank_watches[i], i, &p->boat, p->clock.now.session, &fact)) {
+			p->sink.on_tank(p->sink.context, &fact);
+		}
+	}
+}
+
+/* What filters, burn maps and tanks are like now. */
+static void tell_state(struct pipeline *p)
+{
+	for (unsigned i = 0; i < p->boat.filter_count; i++) {
+		tell_filter(p, i, false);
+	}
+	for (unsigned i = 0; i < BOAT_ENGINES_MAX; i++) {
+		engine_watch_tell_map(&p->engine_watches[i], i, &p->sink);
+	}
+	tell_tanks(p);
+}
+
 void pipeline_snapshot(struct pipeline *p)
 {
 	if (p->clock.now.session == 0) {
 		return;
 	}
+	tell_state(p);
 	tell_now(p);
 	tell_window(p);
 	trip_log_snapshot(&p->trips);
@@ -415,6 +610,7 @@ void pipeline_finish(struct pipeline *p)
 		engine_log_finish(&p->engines[i]);
 	}
 	trip_log_finish(&p->trips);
+	tell_state(p);
 	tell_now(p);
 }
 
@@ -472,13 +668,47 @@ void pipeline_save(const struct pipeline *p, struct state_writer *w)
 			state_put_signed(w, p->engines[i].session);
 		}
 	}
+	for (unsigned i = 0; i < BOAT_ENGINES_MAX; i++) {
+		engine_watch_save(&p->engine_watches[i], w);
+	}
+	state_put_unsigned(w, p->boat.filter_count);
+	for (unsigned i = 0; i < p->boat.filter_count; i++) {
+		state_put_unsigned(w, p->filter_watches[i].watched);
+		filter_watch_save(&p->filter_watches[i], w);
+	}
+	for (unsigned i = 0; i < BOAT_TANKS_MAX; i++) {
+		tank_watch_save(&p->tank_watches[i], w);
+	}
+	event_life_save(&p->events, w);
+	for (size_t i = 0; i < BOAT_FILTERS_MAX; i++) {
+		state_put_signed(w, p->drained_ns[i]);
+	}
+	for (size_t i = 0; i < BOAT_ENGINES_MAX; i++) {
+		state_put_signed(w, p->relearned_ns[i]);
+	}
 	state_put_signed(w, p->last_run);
-	state_put_signed(w, p->last_event);
 	state_put_signed(w, p->window);
 	state_put_unsigned(w, p->frames);
 	if (!w->failed) {
 		put_check(check_bytes(w->bytes + begin, w->used - begin), check);
 		state_put_bytes(w, check, sizeof(check));
+	}
+}
+
+/* The configuration may have changed since: a filter that has gained or lost its sensor, or is new,
+ * starts afresh; what was known of one that is gone is dropped. */
+static void load_filters(struct pipeline *p, struct state_reader *r)
+{
+	size_t count = (size_t)state_get_unsigned(r, BOAT_FILTERS_MAX);
+
+	for (size_t i = 0; i < count && !r->failed; i++) {
+		struct filter_watch filter;
+		memset(&filter, 0, sizeof(filter));
+		filter.watched = state_get_unsigned(r, 1) != 0;
+		filter_watch_load(&filter, r);
+		if (i < p->boat.filter_count && filter.watched == p->filter_watches[i].watched) {
+			p->filter_watches[i] = filter;
+		}
 	}
 }
 
@@ -507,8 +737,21 @@ int pipeline_load(struct pipeline *p, struct state_reader *r)
 				p->engines[i].session = state_get_signed(r);
 			}
 		}
+		for (unsigned i = 0; i < BOAT_ENGINES_MAX; i++) {
+			engine_watch_load(&p->engine_watches[i], r);
+		}
+		load_filters(p, r);
+		for (unsigned i = 0; i < BOAT_TANKS_MAX; i++) {
+			tank_watch_load(&p->tank_watches[i], r);
+		}
+		event_life_load(&p->events, r);
+		for (size_t i = 0; i < BOAT_FILTERS_MAX; i++) {
+			p->drained_ns[i] = state_get_signed(r);
+		}
+		for (size_t i = 0; i < BOAT_ENGINES_MAX; i++) {
+			p->relearned_ns[i] = state_get_signed(r);
+		}
 		p->last_run = state_get_signed(r);
-		p->last_event = state_get_signed(r);
 		p->window = state_get_signed(r);
 		p->frames = state_get_unsigned(r, UINT64_MAX);
 		if (!r->failed && r->used == r->size && p->window >= 0 &&

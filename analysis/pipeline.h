@@ -44,6 +44,14 @@ void pipeline_capture_begins(struct pipeline *p, bool undated);
  */
 void pipeline_clock_stepped(struct pipeline *p, int64_t step_ns);
 
+/* The work in the service book that the analysis goes by, by time; at any moment, whenever the book has
+ * changed. Each is gone by once: when the log's time has come to it, or at once when it was entered
+ * afterwards; never when later work of its kind in the same place was gone by already. Copied. */
+void pipeline_tell_works(struct pipeline *p, const struct boat_work *works, size_t count);
+
+/* Acknowledges an event that is up; false when there is none of that number. */
+bool pipeline_acknowledge(struct pipeline *p, int64_t event);
+
 /* Feeds frames in the order in which they were heard. */
 void pipeline_frames(struct pipeline *p, const struct frame *frames, size_t count);
 

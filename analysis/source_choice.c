@@ -122,6 +122,7 @@ int source_choice_take(struct source_choice *sc, const struct observation *o, bo
 	}
 	slot->heard_ns = o->t_ns;
 	slot->value = o->value;
+	slot->resolution = (float)o->resolution;
 	if (slot->count++ == 0) {
 		slot->sum = o->value;
 		slot->low = o->value;
@@ -186,6 +187,7 @@ void source_choice_save(const struct source_choice *sc, struct state_writer *w)
 		state_put_float(w, slot->period_s);
 		state_put_unsigned(w, slot->count);
 		if (slot->count > 0) {
+			state_put_float(w, slot->resolution);
 			state_put_double(w, slot->value);
 			state_put_double(w, slot->sum);
 			state_put_double(w, slot->low);
@@ -218,6 +220,7 @@ void source_choice_load(struct source_choice *sc, struct state_reader *r)
 		slot->period_s = state_get_float(r);
 		slot->count = (uint32_t)state_get_unsigned(r, UINT32_MAX);
 		if (slot->count > 0) {
+			slot->resolution = state_get_float(r);
 			slot->value = state_get_double(r);
 			slot->sum = state_get_double(r);
 			slot->low = state_get_double(r);

@@ -30,6 +30,7 @@ struct slot {
 	int16_t next;	  /* next slot of the same signal, -1 at the end */
 	int64_t heard_ns; /* last number of the provider */
 	float period_s;	  /* its nominal period: a running median */
+	float resolution; /* one step of its coding; known in a window that has readings */
 	double value;	  /* last number */
 	/* the present window */
 	uint32_t count;

@@ -4,6 +4,7 @@
  * A commit holds the capture's progress and the lane's state together, so whatever cuts the replay,
  * the next one goes on behind the last frame that was committed.
  */
+#include "daemon/book_works.h"
 #include "daemon/capture_replay.h"
 
 #include <assert.h>
@@ -375,6 +376,34 @@ static void on_trip_withdrawn(void *context, int64_t trip)
 	struct replay *r = context;
 
 	r->store_sink.on_trip_withdrawn(r->store_sink.context, trip);
+}
+
+static void on_filter(void *context, const struct fact_filter *fact)
+{
+	struct replay *r = context;
+
+	r->store_sink.on_filter(r->store_sink.context, fact);
+}
+
+static void on_burn(void *context, const struct fact_burn *fact)
+{
+	struct replay *r = context;
+
+	r->store_sink.on_burn(r->store_sink.context, fact);
+}
+
+static void on_tank(void *context, const struct fact_tank *fact)
+{
+	struct replay *r = context;
+
+	r->store_sink.on_tank(r->store_sink.context, fact);
+}
+
+static void on_refuelling(void *context, const struct fact_refuelling *fact)
+{
+	struct replay *r = context;
+
+	r->store_sink.on_refuelling(r->store_sink.context, fact);
 }
 
 static void on_event(void *context, const struct fact_event *fact)
@@ -788,10 +817,17 @@ int capture_replay_run(const struct capture_replay_options *options,
 		.on_trip = on_trip,
 		.on_trip_withdrawn = on_trip_withdrawn,
 		.on_event = on_event,
+		.on_filter = on_filter,
+		.on_burn = on_burn,
+		.on_tank = on_tank,
+		.on_refuelling = on_refuelling,
 	};
 	progress_init(&r->progress, "replay");
 	r->committed_ns = progress_now_ns();
 	result = log_store_buses(options->store, &r->buses);
+	if (result == 0) {
+		result = book_works_load(log_store_db(options->store), &options->settings->boat);
+	}
 	if (result != 0) {
 		result = store_failed(r, result);
 		goto end;

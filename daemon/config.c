@@ -446,10 +446,10 @@ static const struct value_row tank_rows[] = {
 	END,
 };
 static const struct value_row limit_rows[] = {
-	NUMBER("coolant_c", struct limit_settings, coolant_c, QUANTITY_TEMPERATURE, 30, 200),
-	NUMBER("oil_c", struct limit_settings, oil_c, QUANTITY_TEMPERATURE, 30, 250),
-	NUMBER("exhaust_c", struct limit_settings, exhaust_c, QUANTITY_TEMPERATURE, 30, 1500),
-	NUMBER("fuel_pressure_kpa", struct limit_settings, fuel_pressure_kpa, QUANTITY_PRESSURE, 1,
+	NUMBER("coolant_c", struct boat_limits, coolant_c, QUANTITY_TEMPERATURE, 30, 200),
+	NUMBER("oil_c", struct boat_limits, oil_c, QUANTITY_TEMPERATURE, 30, 250),
+	NUMBER("exhaust_c", struct boat_limits, exhaust_c, QUANTITY_TEMPERATURE, 30, 1500),
+	NUMBER("fuel_pressure_kpa", struct boat_limits, fuel_pressure_kpa, QUANTITY_PRESSURE, 1,
 		100000),
 	END,
 };
@@ -490,7 +490,7 @@ static void *find_web(struct reading *reading, const char *name)
 static void *find_limits(struct reading *reading, const char *name)
 {
 	(void)name;
-	return &reading->settings->limits;
+	return &reading->settings->boat.limits;
 }
 
 static void *find_bus(struct reading *reading, const char *name)
@@ -843,7 +843,6 @@ void settings_init(struct settings *settings)
 {
 	memset(settings, 0, sizeof(*settings));
 	boat_init(&settings->boat);
-	settings->limits = (struct limit_settings){NAN, NAN, NAN, NAN};
 	settings->log = (struct log_settings){
 		.size_mb = 1000,
 		.windows_months = 36,

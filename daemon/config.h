@@ -36,14 +36,6 @@ struct log_settings {
 	double capture_days;
 };
 
-/* Limits of the engine's own readings; NaN: not told. */
-struct limit_settings {
-	double coolant_c;
-	double oil_c;
-	double exhaust_c;
-	double fuel_pressure_kpa; /* least */
-};
-
 struct settings {
 	struct boat boat;
 	char pin_bus[BOAT_PINS_MAX][32]; /* name of the bus of each of boat.pins, "": any */
@@ -51,7 +43,6 @@ struct settings {
 	char log_path[SETTINGS_PATH_MAX]; /* "": not told */
 	size_t bus_count;
 	struct bus_setting buses[FRAME_BUS_MAX];
-	struct limit_settings limits;
 	struct log_settings log;
 	struct web_settings web;
 	char notify_command[SETTINGS_PATH_MAX]; /* "": none */

@@ -5,6 +5,7 @@
 #include <string.h>
 #include <sys/stat.h>
 
+#include "daemon/book_store.h"
 #include "daemon/capture_replay.h"
 #include "daemon/commands.h"
 #include "daemon/element_table.h"
@@ -30,6 +31,8 @@ struct demo {
 	size_t engine_count;
 	double true_l[SCENARIO_ENGINES_MAX];
 	double true_h[SCENARIO_ENGINES_MAX];
+	struct book_entry book[128]; /* the skipper's service book */
+	size_t book_count;
 };
 
 static bool whole_number(const char *text, unsigned long highest, unsigned long *ret_number)
@@ -244,6 +247,68 @@ static enum program_exit write_config(const struct demo *demo)
 	return EXIT_DONE;
 }
 
+static int book_add(struct demo *demo, struct book_entry *entry)
+{
+	if (demo->book_count == COUNT(demo->book)) {
+		return -ENOSPC;
+	}
+	entry->written_ns = entry->done_ns;
+	demo->book[demo->book_count++] = *entry;
+	return 0;
+}
+
+static void name_filter(const struct demo *demo, unsigned engine, unsigned place, char *name,
+	size_t size)
+{
+	const struct boat *boat = &demo->settings.boat;
+
+	for (size_t i = 0, seen = 0; i < boat->filter_count; i++) {
+		if (boat->filters[i].engine == engine && seen++ == place) {
+			(void)snprintf(name, size, "%s", boat->filters[i].name);
+			return;
+		}
+	}
+	name[0] = '\0';
+}
+
+/* The skipper's service book of the season: elements changed, bowls drained, fuel taken in. */
+static int write_book(struct demo *demo, const struct scenario_truth *truth)
+{
+	struct book_entry entry;
+	int result = 0;
+
+	for (size_t i = 0; i < truth->element_count && result == 0; i++) {
+		const struct scenario_element *element = &truth->elements[i];
+		if (element->number == 1) {
+			continue; /* fitted before the season: the configuration's */
+		}
+		service_book_entry_init(&entry, BOOK_CHANGE);
+		name_filter(demo, element->engine, element->filter, entry.filter,
+			sizeof(entry.filter));
+		entry.fields |= BOOK_FILTER;
+		entry.done_ns = element->fitted_ns;
+		result = book_add(demo, &entry);
+	}
+	for (size_t i = 0; i < truth->water_count && result == 0; i++) {
+		const struct scenario_water *water = &truth->waters[i];
+		if (water->drained_ns == INT64_MAX) {
+			continue;
+		}
+		service_book_entry_init(&entry, BOOK_DRAIN);
+		name_filter(demo, water->engine, 0, entry.filter, sizeof(entry.filter));
+		entry.fields |= BOOK_FILTER;
+		entry.done_ns = water->drained_ns;
+		result = book_add(demo, &entry);
+	}
+	for (size_t i = 0; i < truth->refuelling_count && result == 0; i++) {
+		service_book_entry_init(&entry, BOOK_REFUEL);
+		service_book_set_number(&entry, BOOK_LITRES, round(truth->refuellings[i].litres));
+		entry.done_ns = truth->refuellings[i].end_ns;
+		result = book_add(demo, &entry);
+	}
+	return result;
+}
+
 /* Writes the capture and its truth, and keeps what the engines really burned. */
 static enum program_exit write_season(struct demo *demo)
 {
@@ -275,6 +340,7 @@ static enum program_exit write_season(struct demo *demo)
 			demo->true_l[i] = truth->fuel_l[i];
 			demo->true_h[i] = truth->engine_h[i];
 		}
+		result = write_book(demo, truth);
 	}
 	scenario_destroy(scenario);
 	return result == 0 ? EXIT_DONE
@@ -296,6 +362,9 @@ static enum program_exit replay_season(struct demo *demo)
 		return command_failed(demo->line, "%s", error);
 	}
 	options.store = demo->store;
+	if (demo->book_count > 0 && book_store_put(demo->store, demo->book, demo->book_count) != 0) {
+		return command_failed(demo->line, "%s", log_store_error(demo->store));
+	}
 	if (capture_replay_run(&options, &demo->replay) != 0) {
 		return command_failed(demo->line, "%s", demo->replay.error);
 	}

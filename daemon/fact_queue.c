@@ -25,7 +25,11 @@ enum tag {
 	TAG_TRIP,
 	TAG_TRIP_WITHDRAWN,
 	TAG_EVENT,
-	TAG_LAST = TAG_EVENT,
+	TAG_FILTER,
+	TAG_BURN,
+	TAG_TANK,
+	TAG_REFUELLING,
+	TAG_LAST = TAG_REFUELLING,
 };
 
 #define LENGTH_BYTES 4
@@ -502,6 +506,160 @@ static void play_event(struct state_reader *r, const struct fact_sink *sink)
 	}
 }
 
+static void on_filter(void *context, const struct fact_filter *fact)
+{
+	struct fact_queue *queue = context;
+	struct state_writer w;
+
+	if (!begin(queue, &w, TAG_FILTER)) {
+		return;
+	}
+	state_put_unsigned(&w, fact->filter);
+	state_put_signed(&w, fact->session);
+	state_put_signed(&w, fact->t_ns);
+	state_put_signed(&w, fact->fitted_ns);
+	state_put_unsigned(&w, fact->milestone);
+	state_put_double(&w, fact->engine_h);
+	state_put_double(&w, fact->litres);
+	state_put_double(&w, fact->restriction_kpa);
+	state_put_double(&w, fact->reference_kpa);
+	state_put_double(&w, fact->reference_sd_kpa);
+	state_put_double(&w, fact->reference_lph);
+	state_put_double(&w, fact->limit_kpa);
+	state_put_double(&w, fact->left_l_p10);
+	state_put_double(&w, fact->left_l_p50);
+	state_put_double(&w, fact->left_l_p90);
+	state_put_double(&w, fact->left_h_p10);
+	state_put_double(&w, fact->left_h_p50);
+	state_put_double(&w, fact->left_h_p90);
+	end(queue, &w);
+}
+
+static void play_filter(struct state_reader *r, const struct fact_sink *sink)
+{
+	struct fact_filter fact = {0};
+
+	fact.filter = (unsigned)state_get_unsigned(r, UINT32_MAX);
+	fact.session = state_get_signed(r);
+	fact.t_ns = state_get_signed(r);
+	fact.fitted_ns = state_get_signed(r);
+	fact.milestone = state_get_unsigned(r, 1) != 0;
+	fact.engine_h = state_get_double(r);
+	fact.litres = state_get_double(r);
+	fact.restriction_kpa = state_get_double(r);
+	fact.reference_kpa = state_get_double(r);
+	fact.reference_sd_kpa = state_get_double(r);
+	fact.reference_lph = state_get_double(r);
+	fact.limit_kpa = state_get_double(r);
+	fact.left_l_p10 = state_get_double(r);
+	fact.left_l_p50 = state_get_double(r);
+	fact.left_l_p90 = state_get_double(r);
+	fact.left_h_p10 = state_get_double(r);
+	fact.left_h_p50 = state_get_double(r);
+	fact.left_h_p90 = state_get_double(r);
+	if (!r->failed && sink->on_filter != NULL) {
+		sink->on_filter(sink->context, &fact);
+	}
+}
+
+static void on_burn(void *context, const struct fact_burn *fact)
+{
+	struct fact_queue *queue = context;
+	struct state_writer w;
+
+	if (!begin(queue, &w, TAG_BURN)) {
+		return;
+	}
+	state_put_unsigned(&w, fact->engine);
+	state_put_unsigned(&w, fact->version);
+	state_put_double(&w, fact->rpm);
+	state_put_double(&w, fact->rate_lph);
+	state_put_double(&w, fact->rate_sd_share);
+	state_put_double(&w, fact->speed_kn);
+	state_put_double(&w, fact->load_pct);
+	end(queue, &w);
+}
+
+static void play_burn(struct state_reader *r, const struct fact_sink *sink)
+{
+	struct fact_burn fact = {0};
+
+	fact.engine = (unsigned)state_get_unsigned(r, UINT32_MAX);
+	fact.version = (unsigned)state_get_unsigned(r, UINT32_MAX);
+	fact.rpm = state_get_double(r);
+	fact.rate_lph = state_get_double(r);
+	fact.rate_sd_share = state_get_double(r);
+	fact.speed_kn = state_get_double(r);
+	fact.load_pct = state_get_double(r);
+	if (!r->failed && sink->on_burn != NULL) {
+		sink->on_burn(sink->context, &fact);
+	}
+}
+
+static void on_tank(void *context, const struct fact_tank *fact)
+{
+	struct fact_queue *queue = context;
+	struct state_writer w;
+
+	if (!begin(queue, &w, TAG_TANK)) {
+		return;
+	}
+	state_put_unsigned(&w, fact->tank);
+	state_put_signed(&w, fact->session);
+	state_put_signed(&w, fact->t_ns);
+	state_put_double(&w, fact->volume_l);
+	state_put_double(&w, fact->volume_sd_l);
+	state_put_double(&w, fact->mismatch_l);
+	state_put_double(&w, fact->mismatch_sd_l);
+	end(queue, &w);
+}
+
+static void play_tank(struct state_reader *r, const struct fact_sink *sink)
+{
+	struct fact_tank fact = {0};
+
+	fact.tank = (unsigned)state_get_unsigned(r, UINT32_MAX);
+	fact.session = state_get_signed(r);
+	fact.t_ns = state_get_signed(r);
+	fact.volume_l = state_get_double(r);
+	fact.volume_sd_l = state_get_double(r);
+	fact.mismatch_l = state_get_double(r);
+	fact.mismatch_sd_l = state_get_double(r);
+	if (!r->failed && sink->on_tank != NULL) {
+		sink->on_tank(sink->context, &fact);
+	}
+}
+
+static void on_refuelling(void *context, const struct fact_refuelling *fact)
+{
+	struct fact_queue *queue = context;
+	struct state_writer w;
+
+	if (!begin(queue, &w, TAG_REFUELLING)) {
+		return;
+	}
+	state_put_unsigned(&w, fact->tank);
+	state_put_signed(&w, fact->session);
+	state_put_signed(&w, fact->t_ns);
+	state_put_double(&w, fact->litres);
+	state_put_double(&w, fact->litres_sd);
+	end(queue, &w);
+}
+
+static void play_refuelling(struct state_reader *r, const struct fact_sink *sink)
+{
+	struct fact_refuelling fact = {0};
+
+	fact.tank = (unsigned)state_get_unsigned(r, UINT32_MAX);
+	fact.session = state_get_signed(r);
+	fact.t_ns = state_get_signed(r);
+	fact.litres = state_get_double(r);
+	fact.litres_sd = state_get_double(r);
+	if (!r->failed && sink->on_refuelling != NULL) {
+		sink->on_refuelling(sink->context, &fact);
+	}
+}
+
 struct fact_sink fact_queue_sink(struct fact_queue *queue)
 {
 	return (struct fact_sink){
@@ -514,6 +672,10 @@ struct fact_sink fact_queue_sink(struct fact_queue *queue)
 		.on_trip = on_trip,
 		.on_trip_withdrawn = on_trip_withdrawn,
 		.on_event = on_event,
+		.on_filter = on_filter,
+		.on_burn = on_burn,
+		.on_tank = on_tank,
+		.on_refuelling = on_refuelling,
 	};
 }
 
@@ -526,6 +688,10 @@ static void (*const players[])(struct state_reader *r, const struct fact_sink *s
 	[TAG_TRIP] = play_trip,
 	[TAG_TRIP_WITHDRAWN] = play_trip_withdrawn,
 	[TAG_EVENT] = play_event,
+	[TAG_FILTER] = play_filter,
+	[TAG_BURN] = play_burn,
+	[TAG_TANK] = play_tank,
+	[TAG_REFUELLING] = play_refuelling,
 };
 
 int fact_queue_play(const uint8_t *bytes, size_t size, const struct fact_sink *sink)

@@ -501,6 +501,112 @@ static void on_event(void *context, const struct fact_event *fact)
 	(void)log_run(context, statement);
 }
 
+static void put_course(struct log_store *store, const struct fact_filter *fact)
+{
+	sqlite3_stmt *statement = fact_statement(store, LOG_PUT_FILTER_COURSE);
+
+	if (statement == NULL) {
+		return;
+	}
+	(void)sqlite3_bind_int64(statement, 1, fact->filter);
+	(void)sqlite3_bind_int64(statement, 2, fact->session);
+	(void)sqlite3_bind_int64(statement, 3, fact->t_ns);
+	if (fact->fitted_ns != INT64_MIN) {
+		(void)sqlite3_bind_int64(statement, 4, fact->fitted_ns);
+	}
+	bind_real(statement, 5, fact->engine_h);
+	bind_real(statement, 6, fact->litres);
+	bind_real(statement, 7, fact->restriction_kpa);
+	bind_real(statement, 8, fact->reference_kpa);
+	bind_real(statement, 9, fact->reference_sd_kpa);
+	bind_real(statement, 10, fact->limit_kpa);
+	bind_real(statement, 11, fact->left_l_p10);
+	bind_real(statement, 12, fact->left_l_p50);
+	bind_real(statement, 13, fact->left_l_p90);
+	(void)log_run(store, statement);
+}
+
+static void on_filter(void *context, const struct fact_filter *fact)
+{
+	sqlite3_stmt *statement = fact_statement(context, LOG_PUT_FILTER);
+
+	if (statement == NULL) {
+		return;
+	}
+	(void)sqlite3_bind_int64(statement, 1, fact->filter);
+	if (fact->fitted_ns != INT64_MIN) {
+		(void)sqlite3_bind_int64(statement, 2, fact->fitted_ns);
+	}
+	(void)sqlite3_bind_int64(statement, 3, fact->session);
+	(void)sqlite3_bind_int64(statement, 4, fact->t_ns);
+	bind_real(statement, 5, fact->engine_h);
+	bind_real(statement, 6, fact->litres);
+	bind_real(statement, 7, fact->restriction_kpa);
+	bind_real(statement, 8, fact->reference_kpa);
+	bind_real(statement, 9, fact->reference_sd_kpa);
+	bind_real(statement, 10, fact->reference_lph);
+	bind_real(statement, 11, fact->limit_kpa);
+	bind_real(statement, 12, fact->left_l_p10);
+	bind_real(statement, 13, fact->left_l_p50);
+	bind_real(statement, 14, fact->left_l_p90);
+	bind_real(statement, 15, fact->left_h_p10);
+	bind_real(statement, 16, fact->left_h_p50);
+	bind_real(statement, 17, fact->left_h_p90);
+	(void)log_run(context, statement);
+	if (fact->milestone) {
+		put_course(context, fact);
+	}
+}
+
+static void on_burn(void *context, const struct fact_burn *fact)
+{
+	sqlite3_stmt *statement = fact_statement(context, LOG_PUT_BURN);
+
+	if (statement == NULL) {
+		return;
+	}
+	(void)sqlite3_bind_int64(statement, 1, fact->engine);
+	bind_real(statement, 2, fact->rpm);
+	(void)sqlite3_bind_int64(statement, 3, fact->version);
+	bind_real(statement, 4, fact->rate_lph);
+	bind_real(statement, 5, fact->rate_sd_share);
+	bind_real(statement, 6, fact->speed_kn);
+	bind_real(statement, 7, fact->load_pct);
+	(void)log_run(context, statement);
+}
+
+static void on_tank(void *context, const struct fact_tank *fact)
+{
+	sqlite3_stmt *statement = fact_statement(context, LOG_PUT_TANK);
+
+	if (statement == NULL) {
+		return;
+	}
+	(void)sqlite3_bind_int64(statement, 1, fact->tank);
+	(void)sqlite3_bind_int64(statement, 2, fact->session);
+	(void)sqlite3_bind_int64(statement, 3, fact->t_ns);
+	bind_real(statement, 4, fact->volume_l);
+	bind_real(statement, 5, fact->volume_sd_l);
+	bind_real(statement, 6, fact->mismatch_l);
+	bind_real(statement, 7, fact->mismatch_sd_l);
+	(void)log_run(context, statement);
+}
+
+static void on_refuelling(void *context, const struct fact_refuelling *fact)
+{
+	sqlite3_stmt *statement = fact_statement(context, LOG_PUT_REFUELLING);
+
+	if (statement == NULL) {
+		return;
+	}
+	(void)sqlite3_bind_int64(statement, 1, fact->tank);
+	(void)sqlite3_bind_int64(statement, 2, fact->session);
+	(void)sqlite3_bind_int64(statement, 3, fact->t_ns);
+	bind_real(statement, 4, fact->litres);
+	bind_real(statement, 5, fact->litres_sd);
+	(void)log_run(context, statement);
+}
+
 struct fact_sink log_store_sink(struct log_store *store)
 {
 	return (struct fact_sink){
@@ -513,5 +619,9 @@ struct fact_sink log_store_sink(struct log_store *store)
 		.on_trip = on_trip,
 		.on_trip_withdrawn = on_trip_withdrawn,
 		.on_event = on_event,
+		.on_filter = on_filter,
+		.on_burn = on_burn,
+		.on_tank = on_tank,
+		.on_refuelling = on_refuelling,
 	};
 }

@@ -184,8 +184,39 @@ static const char *const version_2[] = {
 	NULL,
 };
 
+/* What the watches say of filters, engines and tanks: the latest of each, and the courses that a chart
+ * needs: an element's restriction at each milestone of its fit, and what was taken in. */
+static const char *const version_3[] = {
+	"CREATE TABLE filter_states(filter INTEGER PRIMARY KEY, fitted_ns INTEGER, session INTEGER, "
+	"t_ns INTEGER, engine_h REAL, litres REAL, restriction_kpa REAL, reference_kpa REAL, "
+	"reference_sd_kpa REAL, reference_lph REAL, limit_kpa REAL, left_l_p10 REAL, "
+	"left_l_p50 REAL, left_l_p90 REAL, left_h_p10 REAL, left_h_p50 REAL, left_h_p90 REAL);",
+	"CREATE TABLE filter_course(filter INTEGER, session INTEGER, t_ns INTEGER, "
+	"fitted_ns INTEGER, engine_h REAL, litres REAL, restriction_kpa REAL, reference_kpa REAL, "
+	"reference_sd_kpa REAL, limit_kpa REAL, left_l_p10 REAL, left_l_p50 REAL, left_l_p90 REAL, "
+	"PRIMARY KEY(filter, session, t_ns)) WITHOUT ROWID;",
+	"CREATE TABLE burn_points(engine INTEGER, rpm REAL, version INTEGER, rate_lph REAL, "
+	"rate_sd_share REAL, speed_kn REAL, load_pct REAL, PRIMARY KEY(engine, rpm)) WITHOUT ROWID;",
+	"CREATE TABLE tank_states(tank INTEGER PRIMARY KEY, session INTEGER, t_ns INTEGER, "
+	"volume_l REAL, volume_sd_l REAL, mismatch_l REAL, mismatch_sd_l REAL);",
+	"CREATE TABLE refuellings(tank INTEGER, session INTEGER, t_ns INTEGER, litres REAL, "
+	"litres_sd REAL, PRIMARY KEY(tank, session, t_ns)) WITHOUT ROWID;",
+	"CREATE VIEW refuelling_list AS SELECT tank, " UTC_TEXT("t_ns + utc_offset_ns")
+	" AS noticed_utc, litres, litres_sd, t_ns + utc_offset_ns AS noticed_utc_ns "
+	"FROM refuellings JOIN sessions USING (session);",
+	"CREATE VIEW burn_curve AS SELECT engine, rpm, rate_lph, rate_sd_share, speed_kn, load_pct "
+	"FROM burn_points AS b WHERE version = (SELECT max(version) FROM burn_points AS c "
+	"WHERE c.engine = b.engine);",
+	"CREATE VIEW filter_course_list AS SELECT filter, " UTC_TEXT("t_ns + utc_offset_ns")
+	" AS at_utc, engine_h, litres, restriction_kpa, reference_kpa, reference_sd_kpa, limit_kpa, "
+	"left_l_p10, left_l_p50, left_l_p90, fitted_ns, t_ns + utc_offset_ns AS at_utc_ns "
+	"FROM filter_course JOIN sessions USING (session);",
+	NULL,
+};
+
 /* versions[n]: the statements that make version n + 1 of version n. */
-static const char *const *const versions[LOG_SCHEMA_VERSION] = {version_1, version_2};
+static const char *const *const versions[LOG_SCHEMA_VERSION] = {
+	version_1, version_2, version_3};
 
 static uint32_t read_big_endian(const uint8_t *bytes)
 {

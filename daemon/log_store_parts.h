@@ -67,7 +67,20 @@
 		"?11, ?12, ?13, ?14, NULL) ON CONFLICT(event) DO UPDATE SET kind = ?2, "           \
 		"subject = ?3, severity = ?4, session = ?5, raised_ns = ?6, cleared_session = ?7, "\
 		"cleared_ns = ?8, trip = ?9, value = ?10, \"limit\" = ?11, unit = ?12, "           \
-		"basis = ?13, message = ?14")                                                      \
+		"basis = ?13, message = CASE WHEN ?14 = '' THEN message ELSE ?14 END")             \
+	STATEMENT(PUT_FILTER, "INSERT INTO filter_states VALUES(?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, "  \
+		"?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17) ON CONFLICT DO UPDATE SET "           \
+		"fitted_ns = ?2, session = ?3, t_ns = ?4, engine_h = ?5, litres = ?6, "            \
+		"restriction_kpa = ?7, reference_kpa = ?8, reference_sd_kpa = ?9, "                \
+		"reference_lph = ?10, limit_kpa = ?11, left_l_p10 = ?12, left_l_p50 = ?13, "       \
+		"left_l_p90 = ?14, left_h_p10 = ?15, left_h_p50 = ?16, left_h_p90 = ?17")          \
+	STATEMENT(PUT_FILTER_COURSE, "INSERT OR REPLACE INTO filter_course VALUES(?1, ?2, ?3, ?4, "\
+		"?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13)")                                         \
+	STATEMENT(PUT_BURN, "INSERT OR REPLACE INTO burn_points VALUES(?1, ?2, ?3, ?4, ?5, ?6, "   \
+		"?7)")                                                                             \
+	STATEMENT(PUT_TANK, "INSERT OR REPLACE INTO tank_states VALUES(?1, ?2, ?3, ?4, ?5, ?6, "   \
+		"?7)")                                                                             \
+	STATEMENT(PUT_REFUELLING, "INSERT OR REPLACE INTO refuellings VALUES(?1, ?2, ?3, ?4, ?5)") \
 	STATEMENT(NUMBERS, "SELECT (SELECT max(session) FROM sessions), (SELECT max(run) FROM "    \
 		"runs), (SELECT max(trip) FROM trips), (SELECT max(event) FROM events)")           \
 	STATEMENT(PUT_FIRST_PART, "INSERT INTO checkpoints VALUES(?1, 0, ?2, ?3, ?4, ?5, ?6) "     \

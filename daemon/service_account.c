@@ -8,6 +8,9 @@
 
 #include "daemon/book_store.h"
 
+#define DAY_NS    86400e9
+#define DAYS_MOST 36500.0
+
 static int add_up(struct service_account *account, const struct boat *boat)
 {
 	size_t room = LEDGER_FITTINGS(boat->filter_count, account->entry_count);
@@ -45,6 +48,43 @@ static int read_first(struct service_account *account, sqlite3 *db)
 	return rc == SQLITE_ROW ? 0 : -EIO;
 }
 
+static double real_or_nan(sqlite3_stmt *statement, int column)
+{
+	return sqlite3_column_type(statement, column) == SQLITE_NULL
+		? NAN
+		: sqlite3_column_double(statement, column);
+}
+
+static int read_measured(struct service_account *account, sqlite3 *db)
+{
+	sqlite3_stmt *statement;
+	int rc = sqlite3_prepare_v2(db,
+		"SELECT filter, fitted_ns, restriction_kpa, reference_kpa, left_l_p10, left_l_p50, "
+		"left_l_p90 FROM filter_states WHERE reference_kpa IS NOT NULL",
+		-1, &statement, NULL);
+
+	while (rc == SQLITE_OK && (rc = sqlite3_step(statement)) == SQLITE_ROW) {
+		int64_t filter = sqlite3_column_int64(statement, 0);
+		rc = SQLITE_OK;
+		if (filter < 0 || filter >= BOAT_FILTERS_MAX) {
+			continue;
+		}
+		account->measured[filter] = (struct measured_state){
+			.known = true,
+			.fitted_ns = sqlite3_column_type(statement, 1) == SQLITE_NULL
+				? INT64_MIN
+				: sqlite3_column_int64(statement, 1),
+			.restriction_kpa = real_or_nan(statement, 2),
+			.reference_kpa = real_or_nan(statement, 3),
+			.left_l_p10 = real_or_nan(statement, 4),
+			.left_l_p50 = real_or_nan(statement, 5),
+			.left_l_p90 = real_or_nan(statement, 6),
+		};
+	}
+	(void)sqlite3_finalize(statement);
+	return rc == SQLITE_DONE ? 0 : -EIO;
+}
+
 int service_account_load(struct service_account *account, sqlite3 *db, const struct boat *boat)
 {
 	int result = 0;
@@ -57,6 +97,9 @@ int service_account_load(struct service_account *account, sqlite3 *db, const str
 		}
 		if (result == 0) {
 			result = read_first(account, db);
+		}
+		if (result == 0) {
+			result = read_measured(account, db);
 		}
 	}
 	if (result == 0) {
@@ -89,10 +132,44 @@ const struct element_fitting *service_account_fitted(const struct service_accoun
 	return NULL;
 }
 
+/* The measured forecast beside the count: whichever ends the element first. */
+static void outlook_measured(const struct measured_state *state, const struct boat_filter *filter,
+	int64_t now_ns, struct element_outlook *outlook)
+{
+	double lph = outlook->use.litres_per_h;
+	double counted_h = outlook->account.left_h;
+
+	outlook->basis = "measured";
+	outlook->restriction_kpa = state->restriction_kpa;
+	outlook->reference_kpa = state->reference_kpa;
+	if (filter->limit_kpa > 0) {
+		double used_pct = 100 * fmax(state->reference_kpa, 0) / filter->limit_kpa;
+		outlook->account.used_pct = fmax(outlook->account.used_pct, used_pct);
+	}
+	if (isnan(state->left_l_p50) || !(lph > 0)) {
+		return;
+	}
+	double left_h = state->left_l_p50 / lph;
+	if (!(counted_h <= left_h)) {
+		outlook->due_by = "restriction";
+		outlook->account.left_h = left_h;
+		outlook->account.has_due = outlook->use.h_per_day > 0;
+		if (outlook->account.has_due) {
+			double days = fmin(left_h / outlook->use.h_per_day, DAYS_MOST);
+			outlook->account.due_ns = now_ns + (int64_t)(days * DAY_NS);
+		}
+	}
+	/* The count caps all three. */
+	outlook->left_h_p10 = fmin(state->left_l_p10 / lph, counted_h);
+	outlook->left_h_p50 = fmin(left_h, counted_h);
+	outlook->left_h_p90 = fmin(state->left_l_p90 / lph, counted_h);
+}
+
 void service_account_outlook(const struct service_account *account, const struct boat *boat,
 	const struct element_fitting *fitting, int64_t now_ns, struct element_outlook *ret_outlook)
 {
 	const struct boat_filter *filter = &boat->filters[fitting->filter];
+	const struct measured_state *state = &account->measured[fitting->filter];
 
 	*ret_outlook = (struct element_outlook){
 		.use = element_use_of(account->portions, account->portion_count, filter->engine,
@@ -106,6 +183,11 @@ void service_account_outlook(const struct service_account *account, const struct
 	element_account_judge(filter, fitting, &ret_outlook->use, now_ns, &ret_outlook->account);
 	ret_outlook->left_h_p50 = ret_outlook->account.left_h;
 	ret_outlook->due_by = element_criterion_name(ret_outlook->account.due_by);
+	/* A state that counts from an earlier fitting is of the element before. */
+	if (state->known && !fitting->has_removed &&
+		(!fitting->has_fitted || state->fitted_ns >= fitting->fitted_ns)) {
+		outlook_measured(state, filter, now_ns, ret_outlook);
+	}
 }
 
 double service_account_early_h(const struct element_outlook *outlook)

@@ -10,6 +10,17 @@
 #include "analysis/element_account.h"
 #include "analysis/service_ledger.h"
 
+/* What the filter's sensor says of the element that is in it; NaN: not known. */
+struct measured_state {
+	bool known;
+	int64_t fitted_ns; /* UTC of the fitting that it counts from; INT64_MIN: not known */
+	double restriction_kpa;
+	double reference_kpa;
+	double left_l_p10;
+	double left_l_p50;
+	double left_l_p90;
+};
+
 struct service_account {
 	struct book_entry *entries;       /* in force, by when the work was done */
 	size_t entry_count;
@@ -19,6 +30,7 @@ struct service_account {
 	size_t fitting_count;
 	bool has_log;                     /* anything dated was logged */
 	int64_t log_first_ns;             /* UTC; of the log's first moment */
+	struct measured_state measured[BOAT_FILTERS_MAX];
 	double unplaced_l[BOAT_FILTERS_MAX]; /* passed at a time that is not known */
 	struct spare_stock *stocks;
 	size_t stock_count;

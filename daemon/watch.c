@@ -12,6 +12,8 @@
  *   - a wrong configuration at SIGHUP: told, the old one stays
  *   - the loop hangs: the service manager's watchdog restarts the program
  */
+#include "daemon/book_works.h"
+#include "daemon/log_store.h"
 #include "daemon/watch.h"
 
 #include <assert.h>
@@ -53,6 +55,7 @@ struct watch {
 	struct recorder *recorder;
 	struct notify *notify;
 	struct page_service *page; /* NULL: none is served */
+	struct log_store *book;    /* a reader of the service book; NULL: not open yet */
 	struct bus_watch *buses;
 	struct clock_watch clock;
 	uv_signal_t signals[3];
@@ -148,6 +151,34 @@ static void on_event(void *context, const struct fact_event *fact)
 	}
 }
 
+static void on_filter(void *context, const struct fact_filter *fact)
+{
+	struct watch *w = context;
+
+	w->queue_sink.on_filter(w->queue_sink.context, fact);
+}
+
+static void on_burn(void *context, const struct fact_burn *fact)
+{
+	struct watch *w = context;
+
+	w->queue_sink.on_burn(w->queue_sink.context, fact);
+}
+
+static void on_tank(void *context, const struct fact_tank *fact)
+{
+	struct watch *w = context;
+
+	w->queue_sink.on_tank(w->queue_sink.context, fact);
+}
+
+static void on_refuelling(void *context, const struct fact_refuelling *fact)
+{
+	struct watch *w = context;
+
+	w->queue_sink.on_refuelling(w->queue_sink.context, fact);
+}
+
 static struct fact_sink sink_of(struct watch *w)
 {
 	return (struct fact_sink){
@@ -160,6 +191,10 @@ static struct fact_sink sink_of(struct watch *w)
 		.on_trip = on_trip,
 		.on_trip_withdrawn = on_trip_withdrawn,
 		.on_event = on_event,
+		.on_filter = on_filter,
+		.on_burn = on_burn,
+		.on_tank = on_tank,
+		.on_refuelling = on_refuelling,
 	};
 }
 
@@ -263,10 +298,29 @@ static void on_keep(uv_timer_t *timer)
 	next_job(w);
 }
 
+/* What has been written into the service book meanwhile, by a command or from the page: read through a
+ * connection of its own, which waits for nobody. A log that cannot be read now is read next time. */
+static void read_book(struct watch *w)
+{
+	char error[600];
+
+	/* Opened once: each opening of the log calls for a commit (see below). */
+	if (w->book == NULL && log_store_open_reader(&w->book, w->settings.log_path, error,
+				       sizeof(error)) != 0) {
+		w->book = NULL;
+		return;
+	}
+	if (book_works_load(log_store_db(w->book), &w->settings.boat) == 0) {
+		pipeline_tell_works(
+			w->pipeline, w->settings.boat.works, w->settings.boat.work_count);
+	}
+}
+
 static void on_commit(uv_timer_t *timer)
 {
 	struct watch *w = timer->data;
 
+	read_book(w);
 	w->want_commit = true;
 	next_job(w);
 }
@@ -715,6 +769,7 @@ static int resume(struct watch *w)
 	pipeline_init(w->pipeline, &w->settings.boat, &sink);
 	result = live_log_resume(w->log, w->pipeline);
 	limit_protocols(w);
+	read_book(w);
 	return result;
 }
 
@@ -768,6 +823,7 @@ int watch_run(const struct watch_options *options)
 	}
 
 close_log:
+	log_store_close(w->book);
 	live_log_close(w->log);
 	free(w->pipeline);
 close_loop:

@@ -107,7 +107,7 @@ static void the_example_holds_every_key_and_parses(void **state)
 	assert_true(isnan(settings.boat.filters[1].change_l));
 	assert_true(settings.boat.tanks[0].present);
 	assert_true(settings.boat.tanks[0].capacity_l == 240);
-	assert_true(fabs(settings.limits.fuel_pressure_kpa - 172.368925) < 1e-6);
+	assert_true(fabs(settings.boat.limits.fuel_pressure_kpa - 172.368925) < 1e-6);
 	assert_string_equal(settings.log_path, "/var/lib/sightbowl/boat.db");
 	assert_string_equal(settings.web.address, "127.0.0.1");
 	assert_int_equal(settings.web.port, 8790);

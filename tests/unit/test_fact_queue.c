@@ -106,8 +106,17 @@ static void on_event(void *context, const struct fact_event *f)
 static struct fact_sink sink_of(struct written *w)
 {
 	memset(w, 0, sizeof(*w));
-	return (struct fact_sink){w, on_session, on_slot, on_window, on_run, on_run_withdrawn,
-		on_trip, on_trip_withdrawn, on_event};
+	return (struct fact_sink){
+		.context = w,
+		.on_session = on_session,
+		.on_slot = on_slot,
+		.on_window = on_window,
+		.on_run = on_run,
+		.on_run_withdrawn = on_run_withdrawn,
+		.on_trip = on_trip,
+		.on_trip_withdrawn = on_trip_withdrawn,
+		.on_event = on_event,
+	};
 }
 
 static void tell_all(const struct fact_sink *sink)

@@ -1,0 +1,547 @@
+#include "analysis/engine_watch.h"
+
+#include <math.h>
+#include <string.h>
+
+#include "analysis/sentence.h"
+#include "decoders/fault_code.h"
+
+/* NMEA 2000 127489, status 1. */
+#define STATUS_OVER_TEMPERATURE	 0x0002U
+#define STATUS_LOW_FUEL_PRESSURE 0x0010U
+#define STATUS_WATER_IN_FUEL	 0x0100U
+
+#define FAULT_SAME    0xFFFFFFU /* of a code's value: SPN and FMI */
+#define FAULT_GONE_NS INT64_C(15000000000)
+
+/* Subjects of temperature-high: engine · 8 + which; 7: the engine's own word. */
+#define OWN_WORD 7
+
+struct watched {
+	const char *name;
+	enum signal_id signal;
+};
+
+static const struct watched watched[WATCHED_TEMPERATURES] = {
+	[WATCHED_COOLANT] = {"coolant", SIGNAL_COOLANT_TEMPERATURE},
+	[WATCHED_OIL] = {"oil", SIGNAL_OIL_TEMPERATURE},
+	[WATCHED_EXHAUST] = {"exhaust", SIGNAL_EXHAUST_TEMPERATURE},
+	[WATCHED_FUEL] = {"fuel", SIGNAL_FUEL_TEMPERATURE},
+};
+
+static struct temperature_config temperature_of(
+	const struct boat *boat, enum watched_temperature which)
+{
+	double limit_c = which == WATCHED_COOLANT   ? boat->limits.coolant_c
+			 : which == WATCHED_OIL	    ? boat->limits.oil_c
+			 : which == WATCHED_EXHAUST ? boat->limits.exhaust_c
+						    : NAN;
+
+	return (struct temperature_config){
+		.limit_c = limit_c,
+		.hysteresis_c = NAN,
+		.hold_s = NAN,
+		.drift_c = which == WATCHED_EXHAUST ? 30 : NAN,
+		.warm_up_s = NAN,
+	};
+}
+
+void engine_watch_init(struct engine_watch *w, const struct boat *boat)
+{
+	memset(w, 0, sizeof(*w));
+	burn_init(&w->burn);
+	starvation_init(&w->starvation);
+	water_init(&w->water);
+	for (int i = 0; i < WATCHED_TEMPERATURES; i++) {
+		struct temperature_config config =
+			temperature_of(boat, (enum watched_temperature)i);
+		temperature_init(&w->temperatures[i], &config);
+	}
+}
+
+/* The name of a subject: "engine 0" or "engine 0 coolant". */
+static void name_engine(char *name, size_t size, unsigned engine, const char *part)
+{
+	struct sentence s;
+
+	sentence_begin(&s, name, size);
+	sentence_words(&s, "engine ");
+	sentence_number(&s, engine, 0);
+	if (part != NULL) {
+		sentence_words(&s, " ");
+		sentence_words(&s, part);
+	}
+}
+
+struct care {
+	struct event_claim claim;
+	char name[48];
+	char text[240];
+	struct sentence says;
+};
+
+/* A care about an engine, its sentence empty. Not to be copied: the claim points into it. */
+static void care_begin(struct care *care, enum event_kind kind, uint32_t subject, unsigned engine,
+	const char *part, enum event_severity severity)
+{
+	name_engine(care->name, sizeof(care->name), engine, part);
+	sentence_begin(&care->says, care->text, sizeof(care->text));
+	care->claim = (struct event_claim){
+		.kind = kind,
+		.subject = subject,
+		.name = care->name,
+		.severity = severity,
+		.value = NAN,
+		.limit = NAN,
+		.unit = "",
+		.basis = "measured",
+		.message = care->text,
+	};
+}
+
+static void judge_water(
+	unsigned engine, const struct window_view *view, enum water_news news, uint32_t times)
+{
+	struct care first;
+	struct care again;
+
+	if (news == WATER_QUIET) {
+		return;
+	}
+	care_begin(&first, EVENT_WATER_IN_FUEL, engine, engine, NULL, SEVERITY_WARNING);
+	care_begin(&again, EVENT_WATER_RECURRING, engine, engine, NULL, SEVERITY_WARNING);
+	if (news == WATER_CLEARED) {
+		window_claim(view, &first.claim, false);
+		window_claim(view, &again.claim, false);
+		return;
+	}
+	struct care *care = news == WATER_RECURRING ? &again : &first;
+	care->claim.value = times;
+	sentence_words(&care->says, news == WATER_RECURRING
+					    ? "Water at the probe again after a drain. "
+					    : "Water at the probe for 30 s. ");
+	sentence_words(&care->says, water_next_step(news));
+	window_claim(view, &care->claim, true);
+}
+
+void engine_watch_water(
+	struct engine_watch *w, unsigned engine, const struct window_view *view, bool wet)
+{
+	double engine_h = engine_log_hours_total(&view->engines[engine]);
+	enum water_news news = water_take(&w->water, view->now.t_ns, wet, engine_h);
+
+	judge_water(engine, view, news, w->water.times);
+}
+
+void engine_watch_status(
+	struct engine_watch *w, unsigned engine, const struct window_view *view, unsigned status_1)
+{
+	unsigned changed = status_1 ^ w->status_1;
+
+	engine_watch_water(w, engine, view, (status_1 & STATUS_WATER_IN_FUEL) != 0);
+	w->status_1 = (uint16_t)status_1;
+	if ((changed & STATUS_OVER_TEMPERATURE) != 0) {
+		struct care care;
+		care_begin(&care, EVENT_TEMPERATURE_HIGH, engine * 8 + OWN_WORD, engine, NULL,
+			SEVERITY_WARNING);
+		sentence_words(&care.says,
+			"The engine itself reports over-temperature. Ease the load; "
+			"look at the raw-water flow; follow the engine maker's manual.");
+		window_claim(view, &care.claim, (status_1 & STATUS_OVER_TEMPERATURE) != 0);
+	}
+	if ((changed & STATUS_LOW_FUEL_PRESSURE) != 0) {
+		struct care care;
+		care_begin(&care, EVENT_FUEL_PRESSURE_LOW, engine * 2 + 1, engine, "own report",
+			SEVERITY_WARNING);
+		sentence_words(&care.says, "The engine itself reports low fuel pressure. Look at "
+					   "filters, valves and lift pump.");
+		window_claim(view, &care.claim, (status_1 & STATUS_LOW_FUEL_PRESSURE) != 0);
+	}
+}
+
+static void claim_fault(unsigned engine, const struct window_view *view, uint32_t same, bool holds)
+{
+	struct fault_code code;
+	struct care care;
+
+	if (!fault_code_from_value(same, &code)) {
+		return;
+	}
+	care_begin(&care, EVENT_ENGINE_FAULT, (uint32_t)engine << 24 | same, engine, NULL,
+		SEVERITY_CAUTION);
+	care.claim.value = code.spn;
+	sentence_words(&care.says, "Active trouble code SPN ");
+	sentence_number(&care.says, code.spn, 0);
+	sentence_words(&care.says, " FMI ");
+	sentence_number(&care.says, code.fmi, 0);
+	sentence_words(&care.says, ". See the engine maker's manual.");
+	window_claim(view, &care.claim, holds);
+}
+
+void engine_watch_fault(
+	struct engine_watch *w, unsigned engine, const struct window_view *view, double fault_code)
+{
+	struct fault_code code;
+	unsigned free_place = ENGINE_FAULTS_MAX;
+
+	w->faults_ns = view->now.t_ns;
+	if (!fault_code_from_value(fault_code, &code)) {
+		return;
+	}
+	uint32_t same = (uint32_t)fault_code & FAULT_SAME;
+	for (unsigned i = 0; i < ENGINE_FAULTS_MAX; i++) {
+		if (w->faults[i].code == same) {
+			w->faults[i].heard_ns = view->now.t_ns;
+			return;
+		}
+		free_place =
+			w->faults[i].code == 0 && free_place == ENGINE_FAULTS_MAX ? i : free_place;
+	}
+	if (free_place < ENGINE_FAULTS_MAX) {
+		w->faults[free_place] = (struct engine_fault){same, view->now.t_ns};
+		claim_fault(engine, view, same, true);
+	}
+}
+
+/* A code that the sender no longer lists, while it goes on sending lists, is gone. */
+static void drop_faults(struct engine_watch *w, unsigned engine, const struct window_view *view)
+{
+	for (unsigned i = 0; i < ENGINE_FAULTS_MAX; i++) {
+		if (w->faults[i].code != 0 &&
+			w->faults_ns - w->faults[i].heard_ns > FAULT_GONE_NS) {
+			claim_fault(engine, view, w->faults[i].code, false);
+			w->faults[i].code = 0;
+		}
+	}
+}
+
+static double first_known(double a, double b)
+{
+	return isnan(a) ? b : a;
+}
+
+static double load_share(
+	const struct engine_watch *w, const struct window_view *view, unsigned engine)
+{
+	double load_pct = window_read(view, SIGNAL_ENGINE_LOAD, (uint16_t)engine).mean;
+	double rpm = window_read(view, SIGNAL_ENGINE_SPEED, (uint16_t)engine).mean;
+
+	if (!isnan(load_pct)) {
+		return load_pct / 100;
+	}
+	return w->burn.top_rpm > 0 ? fmin(rpm / w->burn.top_rpm, 1.2) : NAN;
+}
+
+static void judge_temperature(struct engine_watch *w, unsigned engine,
+	const struct window_view *view, enum watched_temperature which)
+{
+	const struct watched *row = &watched[which];
+	struct temperature_config config = temperature_of(view->boat, which);
+	struct window_reading t = window_read(view, row->signal, (uint16_t)engine);
+	struct batch_change change = {NAN, NAN};
+	struct care high;
+	struct care drift;
+
+	if (isnan(t.mean)) {
+		return;
+	}
+	w->temperature_heard |= (uint8_t)(1U << which);
+	struct temperature_window window = {
+		.mean_c = t.mean,
+		.low_c = t.low,
+		.high_c = t.high,
+		.step_c = t.step,
+		.load = load_share(w, view, engine),
+		.sea_c = first_known(window_read(view, SIGNAL_SEA_TEMPERATURE, 0).mean,
+			window_read_kind(view, SIGNAL_TEMPERATURE, 0, 0, 0).mean),
+		.running_s = w->running_s,
+	};
+	enum temperature_news news =
+		temperature_take(&w->temperatures[which], &config, &window, &change);
+	if (news == TEMPERATURE_QUIET) {
+		return;
+	}
+	care_begin(&high, EVENT_TEMPERATURE_HIGH, engine * 8 + (unsigned)which, engine, row->name,
+		SEVERITY_WARNING);
+	care_begin(&drift, EVENT_TEMPERATURE_HIGH,
+		(engine + BOAT_ENGINES_MAX) * 8 + (unsigned)which, engine, row->name,
+		SEVERITY_CAUTION);
+	high.claim.unit = drift.claim.unit = "°C";
+	switch (news) {
+	case TEMPERATURE_HIGH:
+	case TEMPERATURE_HIGH_CLEARED:
+		high.claim.value = t.mean;
+		high.claim.limit = config.limit_c;
+		sentence_words(&high.says, "At ");
+		sentence_number(&high.says, t.mean, 0);
+		sentence_words(&high.says, " °C of ");
+		sentence_number(&high.says, config.limit_c, 0);
+		sentence_words(
+			&high.says, " °C. Ease the load and follow the engine maker's manual.");
+		window_claim(view, &high.claim, news == TEMPERATURE_HIGH);
+		break;
+	case TEMPERATURE_HOTTER:
+		drift.claim.value = change.shift;
+		sentence_number(&drift.says, change.shift, 0);
+		sentence_words(&drift.says, " °C hotter than usual at this load for ");
+		sentence_number(&drift.says, change.since_h, 1);
+		sentence_words(&drift.says,
+			" h of steady running. Look at strainer, impeller and heat "
+			"exchanger.");
+		window_claim(view, &drift.claim, true);
+		break;
+	case TEMPERATURE_COLDER:
+	case TEMPERATURE_USUAL:
+		window_claim(view, &drift.claim, false);
+		break;
+	case TEMPERATURE_QUIET:
+		break;
+	}
+}
+
+static void judge_burn(struct engine_watch *w, unsigned engine, const struct window_view *view,
+	double restriction_share)
+{
+	uint16_t number = (uint16_t)engine;
+	struct window_reading rpm = window_read(view, SIGNAL_ENGINE_SPEED, number);
+	struct window_reading rate = window_read(view, SIGNAL_FUEL_RATE, number);
+	struct burn_finding finding;
+	enum burn_cause causes[BURN_CAUSES];
+	struct care care;
+	struct care other;
+	struct burn_window window = {
+		.rpm = rpm.mean,
+		.rpm_low = rpm.low,
+		.rpm_high = rpm.high,
+		.rate_lph = rate.mean,
+		.rate_step_lph = rate.step,
+		.load_pct = window_read(view, SIGNAL_ENGINE_LOAD, number).mean,
+		.water_kn = window_read(view, SIGNAL_WATER_SPEED, 0).mean,
+		.coolant_c = window_read(view, SIGNAL_COOLANT_TEMPERATURE, number).mean,
+		.running_s = w->running_s,
+	};
+	enum burn_news news = burn_take(&w->burn, &window, &finding);
+
+	if (news == BURN_QUIET) {
+		return;
+	}
+	bool high = news == BURN_HIGH;
+	care_begin(&care, news == BURN_LOW ? EVENT_BURN_LOW : EVENT_BURN_HIGH, engine, engine, NULL,
+		SEVERITY_CAUTION);
+	care_begin(&other, news == BURN_LOW ? EVENT_BURN_HIGH : EVENT_BURN_LOW, engine, engine,
+		NULL, SEVERITY_CAUTION);
+	window_claim(view, &other.claim, false);
+	if (news == BURN_CLEARED) {
+		window_claim(view, &care.claim, false);
+		return;
+	}
+	struct burn_signs signs = {
+		.coolant_drift_c = temperature_drift(&w->temperatures[WATCHED_COOLANT]),
+		.fuel_pressure_pct = starvation_pressure_pct(&w->starvation, rpm.mean,
+			window_read(view, SIGNAL_FUEL_PRESSURE, number).mean),
+		.restriction_share = restriction_share,
+	};
+	unsigned count = burn_causes(&finding, &signs, high, causes);
+	care.claim.value = finding.change_pct;
+	care.claim.unit = "%";
+	sentence_words(&care.says, "Burn is ");
+	sentence_number(&care.says, fabs(finding.change_pct), 1);
+	sentence_words(&care.says, high ? " % above" : " % below");
+	sentence_words(&care.says, " this engine's own map for ");
+	sentence_number(&care.says, finding.since_h, 1);
+	sentence_words(&care.says, " h of steady running. Likely: ");
+	for (unsigned i = 0; i < count && i < 3; i++) {
+		sentence_words(&care.says, i > 0 ? "; " : "");
+		sentence_words(&care.says, burn_cause_text(causes[i]));
+	}
+	sentence_words(&care.says, ".");
+	window_claim(view, &care.claim, true);
+}
+
+static void judge_supply(struct engine_watch *w, unsigned engine, const struct window_view *view,
+	double restriction_share)
+{
+	uint16_t number = (uint16_t)engine;
+	struct starvation_config config = {
+		.pressure_limit_kpa = view->boat->limits.fuel_pressure_kpa};
+	struct window_reading rpm = window_read(view, SIGNAL_ENGINE_SPEED, number);
+	struct window_reading pressure = window_read(view, SIGNAL_FUEL_PRESSURE, number);
+	struct window_reading demand = window_read(view, SIGNAL_PEDAL, number);
+	struct starvation_news news;
+	struct care starving;
+	struct care low;
+
+	if (isnan(demand.mean)) {
+		demand = window_read(view, SIGNAL_THROTTLE, number);
+	}
+	if (isnan(demand.mean)) {
+		demand = window_read(view, SIGNAL_DEMAND_TORQUE, number);
+	}
+	struct starvation_window window = {
+		.rpm = rpm.mean,
+		.rpm_low = rpm.low,
+		.rpm_high = rpm.high,
+		.demand_pct = demand.mean,
+		.demand_low_pct = demand.low,
+		.demand_high_pct = demand.high,
+		.pressure_kpa = pressure.mean,
+		.pressure_low_kpa = pressure.low,
+		.pressure_high_kpa = pressure.high,
+		.pressure_step_kpa = pressure.step,
+		.restriction_share = restriction_share,
+		.running_s = w->running_s,
+	};
+	if (!starvation_take(&w->starvation, &config, &window, &news)) {
+		return;
+	}
+	care_begin(&starving, EVENT_STARVATION, engine, engine, NULL, SEVERITY_WARNING);
+	care_begin(&low, EVENT_FUEL_PRESSURE_LOW, engine * 2, engine, NULL, SEVERITY_WARNING);
+	low.claim.value = news.pressure_kpa;
+	low.claim.limit = news.pressure_limit_kpa;
+	low.claim.unit = "kPa";
+	if (news.starving_raised) {
+		starving.claim.value = 100 * news.rpm_sag_share;
+		starving.claim.unit = "%";
+		sentence_words(&starving.says, "Speed sags by ");
+		sentence_number(&starving.says, 100 * news.rpm_sag_share, 1);
+		sentence_words(&starving.says, " % or hunts at a steady demand. ");
+		sentence_words(&starving.says,
+			news.kind == STARVATION_FILTER
+				? "The filters are loaded: change the primary element."
+			: news.kind == STARVATION_AIR
+				? "Air gets in: look at hoses, bowl seal and pick-up, then bleed."
+				: "Look at filters, valves and hoses for a blockage or for air.");
+		window_claim(view, &starving.claim, true);
+	}
+	if (news.starving_cleared) {
+		window_claim(view, &starving.claim, false);
+	}
+	if (news.pressure_low_raised || news.pressure_low_cleared) {
+		sentence_words(&low.says, "Fuel pressure at ");
+		sentence_number(&low.says, news.pressure_kpa, 0);
+		sentence_words(&low.says, " kPa, limit ");
+		sentence_number(&low.says, news.pressure_limit_kpa, 0);
+		sentence_words(&low.says, " kPa. Look at filters, valves and lift pump.");
+		window_claim(view, &low.claim, news.pressure_low_raised);
+	}
+}
+
+void engine_watch_window(struct engine_watch *w, unsigned engine, const struct window_view *view,
+	double restriction_share)
+{
+	const struct engine_log *log = &view->engines[engine];
+	bool running = log->running && log->on;
+
+	w->begun = w->begun || log->heard;
+	w->running_s = running ? w->running_s + WINDOW_S : 0;
+	if (!w->begun) {
+		return;
+	}
+	for (int i = 0; i < WATCHED_TEMPERATURES; i++) {
+		judge_temperature(w, engine, view, (enum watched_temperature)i);
+	}
+	drop_faults(w, engine, view);
+	if (running) {
+		judge_burn(w, engine, view, restriction_share);
+		judge_supply(w, engine, view, restriction_share);
+	}
+}
+
+void engine_watch_drained(struct engine_watch *w, unsigned engine, const struct window_view *view)
+{
+	water_drained(&w->water, engine_log_hours_total(&view->engines[engine]));
+	judge_water(engine, view, WATER_CLEARED, w->water.times);
+}
+
+void engine_watch_reset_burn(
+	struct engine_watch *w, unsigned engine, const struct window_view *view)
+{
+	struct care high;
+	struct care low;
+
+	burn_reset(&w->burn);
+	care_begin(&high, EVENT_BURN_HIGH, engine, engine, NULL, SEVERITY_CAUTION);
+	care_begin(&low, EVENT_BURN_LOW, engine, engine, NULL, SEVERITY_CAUTION);
+	window_claim(view, &high.claim, false);
+	window_claim(view, &low.claim, false);
+}
+
+#define MAP_FROM_RPM 600.0
+#define MAP_STEP_RPM 200.0
+
+void engine_watch_tell_map(struct engine_watch *w, unsigned engine, const struct fact_sink *sink)
+{
+	if (sink->on_burn == NULL || w->burn.map.revision == w->told_revision) {
+		return;
+	}
+	w->told_revision = w->burn.map.revision;
+	for (double rpm = MAP_FROM_RPM; rpm <= w->burn.top_rpm + MAP_STEP_RPM;
+		rpm += MAP_STEP_RPM) {
+		struct fact_burn fact = {
+			.engine = engine, .version = w->burn.map.version, .rpm = rpm};
+		fact.rate_lph = burn_map_at(&w->burn, BURN_RATE, rpm, &fact.rate_sd_share);
+		if (isnan(fact.rate_lph)) {
+			continue;
+		}
+		fact.speed_kn = burn_map_at(&w->burn, BURN_SPEED, rpm, NULL);
+		fact.load_pct = burn_map_at(&w->burn, BURN_LOAD, rpm, NULL);
+		sink->on_burn(sink->context, &fact);
+	}
+}
+
+void engine_watch_save(const struct engine_watch *w, struct state_writer *writer)
+{
+	state_put_unsigned(writer, w->begun);
+	if (!w->begun) {
+		return;
+	}
+	burn_save(&w->burn, writer);
+	burn_save_map(&w->burn, writer);
+	starvation_save(&w->starvation, writer);
+	state_put_unsigned(writer, w->temperature_heard);
+	for (unsigned i = 0; i < WATCHED_TEMPERATURES; i++) {
+		if ((w->temperature_heard & 1U << i) != 0) {
+			temperature_save(&w->temperatures[i], writer);
+		}
+	}
+	water_save(&w->water, writer);
+	state_put_unsigned(writer, w->status_1);
+	state_put_signed(writer, w->faults_ns);
+	for (unsigned i = 0; i < ENGINE_FAULTS_MAX; i++) {
+		state_put_unsigned(writer, w->faults[i].code);
+		if (w->faults[i].code != 0) {
+			state_put_signed(writer, w->faults[i].heard_ns);
+		}
+	}
+	state_put_double(writer, w->running_s);
+	state_put_unsigned(writer, w->told_revision);
+}
+
+void engine_watch_load(struct engine_watch *w, struct state_reader *reader)
+{
+	w->begun = state_get_unsigned(reader, 1) != 0;
+	if (!w->begun) {
+		return;
+	}
+	burn_load(&w->burn, reader);
+	burn_load_map(&w->burn, reader);
+	starvation_load(&w->starvation, reader);
+	w->temperature_heard =
+		(uint8_t)state_get_unsigned(reader, (1U << WATCHED_TEMPERATURES) - 1);
+	for (unsigned i = 0; i < WATCHED_TEMPERATURES; i++) {
+		if ((w->temperature_heard & 1U << i) != 0) {
+			temperature_load(&w->temperatures[i], reader);
+		}
+	}
+	water_load(&w->water, reader);
+	w->status_1 = (uint16_t)state_get_unsigned(reader, UINT16_MAX);
+	w->faults_ns = state_get_signed(reader);
+	for (unsigned i = 0; i < ENGINE_FAULTS_MAX; i++) {
+		w->faults[i].code = (uint32_t)state_get_unsigned(reader, FAULT_SAME);
+		if (w->faults[i].code != 0) {
+			w->faults[i].heard_ns = state_get_signed(reader);
+		}
+	}
+	w->running_s = state_get_double(reader);
+	w->told_revision = (uint32_t)state_get_unsigned(reader, UINT32_MAX);
+}

@@ -1,0 +1,71 @@
+/* engine_watch.h: one engine: burn, starvation, temperatures, water, faults, as cares.
+ *
+ * Hands each window to the detectors and puts their news into events with the evidence in words.
+ */
+#ifndef SIGHTBOWL_ANALYSIS_ENGINE_WATCH_H
+#define SIGHTBOWL_ANALYSIS_ENGINE_WATCH_H
+
+#include "analysis/burn_map.h"
+#include "analysis/starvation.h"
+#include "analysis/temperature_watch.h"
+#include "analysis/water.h"
+#include "analysis/window_view.h"
+#include "decoders/observation.h"
+
+enum watched_temperature {
+	WATCHED_COOLANT,
+	WATCHED_OIL,
+	WATCHED_EXHAUST,
+	WATCHED_FUEL,
+	WATCHED_TEMPERATURES,
+};
+
+#define ENGINE_FAULTS_MAX 8
+
+/* An active diagnostic trouble code. */
+struct engine_fault {
+	uint32_t code; /* SPN | FMI << 19; 0: free */
+	int64_t heard_ns;
+};
+
+struct engine_watch {
+	bool begun;
+	struct burn burn;
+	struct starvation starvation;
+	struct temperature_watch temperatures[WATCHED_TEMPERATURES];
+	uint8_t temperature_heard; /* bits */
+	struct water water;
+	uint16_t status_1; /* NMEA 2000 status bits last heard */
+	struct engine_fault faults[ENGINE_FAULTS_MAX];
+	int64_t faults_ns;	/* last message of active faults */
+	double running_s;	/* since the engine was started */
+	uint32_t told_revision; /* of the map, when it was told last */
+};
+
+void engine_watch_init(struct engine_watch *w, const struct boat *boat);
+
+/* Readings that are judged one by one, at steady times; view's moment must be that of the reading.
+ */
+void engine_watch_water(
+	struct engine_watch *w, unsigned engine, const struct window_view *view, bool wet);
+void engine_watch_status(
+	struct engine_watch *w, unsigned engine, const struct window_view *view, unsigned status_1);
+void engine_watch_fault(
+	struct engine_watch *w, unsigned engine, const struct window_view *view, double fault_code);
+
+/* Takes the window that has ended. restriction_share: greatest of its filters, NaN unknown. */
+void engine_watch_window(struct engine_watch *w, unsigned engine, const struct window_view *view,
+	double restriction_share);
+
+/* The service book: the bowl was drained; the burn map is to be learned anew. */
+void engine_watch_drained(struct engine_watch *w, unsigned engine, const struct window_view *view);
+void engine_watch_reset_burn(
+	struct engine_watch *w, unsigned engine, const struct window_view *view);
+
+/* Tells the learned map, if it has changed since it was told last. */
+void engine_watch_tell_map(struct engine_watch *w, unsigned engine, const struct fact_sink *sink);
+
+void engine_watch_save(const struct engine_watch *w, struct state_writer *writer);
+void engine_watch_load(struct engine_watch *w, struct state_reader *reader);
+
+#endif

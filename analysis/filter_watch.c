@@ -1,0 +1,455 @@
+#include "analysis/filter_watch.h"
+
+#include <math.h>
+#include <string.h>
+
+#include "analysis/sentence.h"
+#include "analysis/viscosity.h"
+
+/* Pressure sources of NMEA 2000 130314 and temperature sources of 130312. */
+#define PRESSURE_ATMOSPHERIC	0
+#define PRESSURE_FILTER		5
+#define PRESSURE_FUEL		8
+#define TEMPERATURE_ENGINE_ROOM 3
+
+/* Fuel in the line follows the engine room's air only loosely. */
+#define ENGINE_ROOM_SD_C 8.0
+/* Nothing measured: anything from a cold morning to a hot engine room. */
+#define UNKNOWN_FUEL_C	  25.0
+#define UNKNOWN_FUEL_SD_C 12.0
+/* A guess at an element's life, where neither this log nor the configuration knows better. */
+#define LIFE_GUESS_L  2000.0
+#define LIFE_GUESS_SD 0.8
+/* An element that reached this share of its limit had lived. */
+#define LIVED_SHARE 0.7
+/* Told that an element will be due when its early end is this near, in engine hours. */
+#define NOTICE_H 20.0
+/* restriction-high clears below this share of the limit. */
+#define HIGH_CLEARS_SHARE 0.9
+
+enum {
+	CARE_JUMP = 1,
+	CARE_RISING = 2,
+};
+
+void filter_watch_init(struct filter_watch *f, const struct boat_filter *filter)
+{
+	memset(f, 0, sizeof(*f));
+	f->watched = filter->sensor != SENSOR_NONE;
+	f->fitted_ns = filter->has_fitted ? filter->fitted_ns : INT64_MIN;
+	f->measured_kpa = NAN;
+	f->reference_kpa = NAN;
+}
+
+static struct restriction_config restriction_of(
+	const struct boat *boat, const struct boat_filter *filter)
+{
+	struct restriction_config config = {
+		.reference_lph = filter->reference_lph,
+		.density15_kgm3 = boat->fuel_density_kgl * 1000,
+		.fuel = viscosity_diesel(),
+	};
+
+	if (filter->sensor == SENSOR_SPN1381) {
+		config.sense = RESTRICTION_ABSOLUTE;
+	} else if (filter->sensor_kind == SENSES_OUTLET_VACUUM) {
+		config.sense = RESTRICTION_GAUGE;
+	} else {
+		config.sense = RESTRICTION_DIFFERENTIAL;
+	}
+	return config;
+}
+
+static struct loading_config loading_of(
+	const struct filter_watch *f, const struct boat_filter *filter)
+{
+	struct loading_config config = {
+		.limit_kpa = filter->limit_kpa,
+		.life_l = filter->change_l > 0 ? filter->change_l : LIFE_GUESS_L,
+		.life_log_sd = LIFE_GUESS_SD,
+	};
+
+	if (f->lives > 0) {
+		double mean = f->life_log_sum / f->lives;
+		double variance = f->life_log_square / f->lives - mean * mean;
+		double own = f->lives > 1 && variance > 0 ? variance : 0;
+		config.life_l = exp(mean);
+		/* Few lives say little of their spread. */
+		config.life_log_sd = sqrt((own * f->lives + 0.25) / (f->lives + 1));
+	}
+	return config;
+}
+
+static void pressure_of(const struct boat_filter *filter, const struct window_view *view,
+	struct restriction_window *window)
+{
+	struct window_reading reading = {NAN, NAN, NAN, NAN, NAN};
+	uint16_t engine = (uint16_t)filter->engine;
+
+	switch (filter->sensor) {
+	case SENSOR_SPN95:
+		reading = window_read(view, SIGNAL_FUEL_FILTER, engine);
+		break;
+	case SENSOR_SPN1382:
+		reading = window_read(view, SIGNAL_SUCTION_FILTER, engine);
+		break;
+	case SENSOR_SPN1381:
+		reading = window_read(view, SIGNAL_FUEL_INTAKE_PRESSURE, engine);
+		break;
+	case SENSOR_PRESSURE:
+		reading = window_read_kind(view, SIGNAL_PRESSURE, filter->pressure_instance,
+			PRESSURE_FILTER, PRESSURE_FUEL);
+		break;
+	case SENSOR_NONE:
+		break;
+	}
+	window->pressure_kpa = reading.mean;
+	window->pressure_low_kpa = reading.low;
+	window->pressure_high_kpa = reading.high;
+	window->pressure_step_kpa = reading.step;
+	window->air_kpa = window_read(view, SIGNAL_BAROMETRIC_PRESSURE, 0).mean;
+	if (isnan(window->air_kpa)) {
+		window->air_kpa =
+			window_read_kind(view, SIGNAL_PRESSURE, 0, PRESSURE_ATMOSPHERIC, 0).mean;
+	}
+}
+
+static void flow_of(const struct boat_filter *filter, const struct window_view *view,
+	struct restriction_window *window)
+{
+	const struct boat_engine *engine = &view->boat->engines[filter->engine];
+	uint16_t number = (uint16_t)filter->engine;
+	struct window_reading flow;
+	double scale = 1;
+
+	if (engine->supply == SUPPLY_PUMP && engine->pump_rpm > 0) {
+		flow = window_read(view, SIGNAL_ENGINE_SPEED, number);
+		scale = engine->pump_lph / engine->pump_rpm;
+	} else {
+		flow = window_read(view, SIGNAL_FUEL_RATE, number);
+	}
+	window->supply_lph = flow.mean * scale;
+	window->supply_low_lph = flow.low * scale;
+	window->supply_high_lph = flow.high * scale;
+	window->supply_step_lph = flow.step * scale;
+}
+
+static void temperature_of(const struct boat_filter *filter, const struct window_view *view,
+	struct restriction_window *window)
+{
+	window->fuel_c = window_read(view, SIGNAL_FUEL_TEMPERATURE, (uint16_t)filter->engine).mean;
+	window->fuel_sd_c = NAN;
+	if (isnan(window->fuel_c)) {
+		window->fuel_c = window_read_kind(view, SIGNAL_TEMPERATURE, 0,
+			TEMPERATURE_ENGINE_ROOM, TEMPERATURE_ENGINE_ROOM)
+					 .mean;
+		window->fuel_sd_c = ENGINE_ROOM_SD_C;
+	}
+	if (isnan(window->fuel_c)) {
+		window->fuel_c = UNKNOWN_FUEL_C;
+		window->fuel_sd_c = UNKNOWN_FUEL_SD_C;
+	}
+}
+
+static struct event_claim claim_of(enum event_kind kind, unsigned index,
+	const struct boat_filter *filter, enum event_severity severity)
+{
+	return (struct event_claim){
+		.kind = kind,
+		.subject = index,
+		.name = filter->name,
+		.severity = severity,
+		.value = NAN,
+		.limit = NAN,
+		.unit = "kPa",
+		.basis = "measured",
+	};
+}
+
+static void tell_news(struct filter_watch *f, unsigned index, const struct window_view *view,
+	enum loading_news news, const struct loading_change *change)
+{
+	const struct boat_filter *filter = &view->boat->filters[index];
+	char text[240];
+	struct sentence s;
+
+	sentence_begin(&s, text, sizeof(text));
+	if (news == LOADING_JUMPED) {
+		struct event_claim claim =
+			claim_of(EVENT_RESTRICTION_JUMP, index, filter, SEVERITY_CAUTION);
+		claim.value = change->after;
+		claim.limit = change->before;
+		sentence_words(&s, "Restriction went from ");
+		sentence_number(&s, change->before, 1);
+		sentence_words(&s, " to ");
+		sentence_number(&s, change->after, 1);
+		sentence_words(&s,
+			" kPa at reference flow. Look for water or dirt in the bowl, and think "
+			"of the last fuel taken in.");
+		claim.message = text;
+		window_claim(view, &claim, true);
+		f->cares |= CARE_JUMP;
+	} else if (news == LOADING_FASTER) {
+		struct event_claim claim =
+			claim_of(EVENT_RESTRICTION_RISING, index, filter, SEVERITY_CAUTION);
+		claim.value = change->after * 100;
+		claim.limit = change->before * 100;
+		claim.unit = "kPa/100 L";
+		sentence_words(&s, "Restriction now rises ");
+		sentence_number(&s, change->before > 0 ? change->after / change->before : NAN, 1);
+		sentence_words(&s,
+			" times as fast as before. The forecast counts from here; have a spare "
+			"element at hand.");
+		claim.message = text;
+		window_claim(view, &claim, true);
+		f->cares |= CARE_RISING;
+	} else if (news == LOADING_DROPPED || news == LOADING_SLOWER) {
+		struct event_claim jump =
+			claim_of(EVENT_RESTRICTION_JUMP, index, filter, SEVERITY_CAUTION);
+		struct event_claim rising =
+			claim_of(EVENT_RESTRICTION_RISING, index, filter, SEVERITY_CAUTION);
+		window_claim(view, &rising, false);
+		if (news == LOADING_DROPPED) {
+			window_claim(view, &jump, false);
+			f->cares = 0;
+		}
+		f->cares &= (uint8_t)~CARE_RISING;
+	}
+}
+
+static void judge_limit(unsigned index, const struct window_view *view, double mean_lph,
+	const struct loading_forecast *forecast)
+{
+	const struct boat_filter *filter = &view->boat->filters[index];
+	struct event_claim high = claim_of(EVENT_RESTRICTION_HIGH, index, filter, SEVERITY_WARNING);
+	struct event_claim due = claim_of(EVENT_ELEMENT_DUE, index, filter, SEVERITY_ADVICE);
+	char text[240];
+	struct sentence s;
+	bool up = event_life_find(view->events, EVENT_RESTRICTION_HIGH, index) != NULL;
+	double at_kpa = forecast->restriction_kpa;
+	double left_h = mean_lph > 0 ? forecast->left_l_p10 / mean_lph : NAN;
+
+	high.value = at_kpa;
+	high.limit = filter->limit_kpa;
+	sentence_begin(&s, text, sizeof(text));
+	sentence_words(&s, "At ");
+	sentence_number(&s, at_kpa, 1);
+	sentence_words(&s, " of ");
+	sentence_number(&s, filter->limit_kpa, 1);
+	sentence_words(&s, " kPa: the element is loaded. Change it before the engine starves.");
+	high.message = text;
+	if (at_kpa >= filter->limit_kpa) {
+		window_claim(view, &high, true);
+	} else if (up && at_kpa < HIGH_CLEARS_SHARE * filter->limit_kpa) {
+		window_claim(view, &high, false);
+	}
+	if (left_h <= NOTICE_H && at_kpa < filter->limit_kpa) {
+		due.value = left_h;
+		due.unit = "h";
+		due.basis = "measured";
+		sentence_begin(&s, text, sizeof(text));
+		sentence_words(&s, "By its restriction it may be due in ");
+		sentence_number(&s, left_h, 0);
+		sentence_words(&s, " engine hours (likely ");
+		sentence_number(&s, forecast->left_l_p50 / mean_lph, 0);
+		sentence_words(&s, ").");
+		due.message = text;
+		window_claim(view, &due, true);
+	}
+}
+
+void filter_watch_window(struct filter_watch *f, unsigned index, const struct window_view *view,
+	double engine_h, double supply_l)
+{
+	const struct boat_filter *filter = &view->boat->filters[index];
+	const struct engine_log *engine = &view->engines[filter->engine];
+	struct restriction_config config = restriction_of(view->boat, filter);
+	struct restriction_window window = {.running = engine->running && engine->on};
+	struct restriction_reading reading;
+
+	if (!f->begun) {
+		f->begun = true;
+		f->litres_before = supply_l;
+		f->hours_before = engine_h;
+		restriction_init(&f->restriction, &config);
+		struct loading_config first = loading_of(f, filter);
+		if (first.limit_kpa > 0) {
+			loading_init(&f->loading, &first);
+		}
+	}
+	if (!f->watched) {
+		return;
+	}
+	pressure_of(filter, view, &window);
+	flow_of(filter, view, &window);
+	temperature_of(filter, view, &window);
+	if (restriction_take(&f->restriction, &config, &window, &reading) != RESTRICTION_READ) {
+		return;
+	}
+	f->measured_kpa = reading.measured_kpa;
+	f->reference_kpa = reading.reference_kpa;
+	f->read_ns = view->now.t_ns;
+	struct loading_config loading = loading_of(f, filter);
+	if (!(loading.limit_kpa > 0)) {
+		return; /* without a limit there is nothing to foretell */
+	}
+	struct loading_change change = {0};
+	struct loading_forecast forecast;
+	double litres = supply_l - f->litres_before;
+	double hours = engine_h - f->hours_before;
+	double lph = hours > 1 ? litres / hours : window.supply_lph;
+	if (reading.rescale != 1) {
+		loading_rescale(&f->loading, reading.rescale);
+	}
+	enum loading_news news = loading_take(&f->loading, &loading, litres > 0 ? litres : 0,
+		reading.reference_kpa, reading.noise_kpa, reading.common_kpa, &change);
+	if (news != LOADING_QUIET) {
+		tell_news(f, index, view, news, &change);
+	}
+	if (f->loading.batch.count == 0 &&
+		loading_forecast(&f->loading, &loading, litres, &forecast)) {
+		judge_limit(index, view, lph, &forecast);
+	}
+}
+
+static void clear_cares(unsigned index, const struct window_view *view)
+{
+	static const enum event_kind kinds[] = {EVENT_RESTRICTION_JUMP, EVENT_RESTRICTION_RISING,
+		EVENT_RESTRICTION_HIGH, EVENT_ELEMENT_DUE};
+
+	for (size_t i = 0; i < sizeof(kinds) / sizeof(kinds[0]); i++) {
+		struct event_claim claim =
+			claim_of(kinds[i], index, &view->boat->filters[index], SEVERITY_ADVICE);
+		window_claim(view, &claim, false);
+	}
+}
+
+void filter_watch_renew(struct filter_watch *f, unsigned index, const struct window_view *view,
+	int64_t fitted_ns, double engine_h, double supply_l)
+{
+	const struct boat_filter *filter = &view->boat->filters[index];
+	double litres = supply_l - f->litres_before;
+
+	if (f->begun && f->watched && filter->limit_kpa > 0 &&
+		f->reference_kpa >= LIVED_SHARE * filter->limit_kpa && litres > 0) {
+		double life = log(litres * filter->limit_kpa / f->reference_kpa);
+		f->life_log_sum += life;
+		f->life_log_square += life * life;
+		f->lives++;
+	}
+	f->fitted_ns = fitted_ns;
+	f->litres_before = supply_l;
+	f->hours_before = engine_h;
+	f->measured_kpa = NAN;
+	f->reference_kpa = NAN;
+	f->cares = 0;
+	f->told_revision = f->loading.revision;
+	clear_cares(index, view);
+	if (f->begun) {
+		struct loading_config config = loading_of(f, filter);
+		restriction_renew(&f->restriction);
+		if (config.limit_kpa > 0) {
+			loading_init(&f->loading, &config);
+		}
+	}
+}
+
+bool filter_watch_fact(const struct filter_watch *f, unsigned index, const struct boat *boat,
+	double engine_h, double supply_l, double use_lph, struct fact_filter *ret_fact)
+{
+	const struct boat_filter *filter = &boat->filters[index];
+	struct loading_config config = loading_of(f, filter);
+	struct loading_forecast forecast;
+	double litres = supply_l - f->litres_before;
+
+	if (!f->begun) {
+		return false;
+	}
+	*ret_fact = (struct fact_filter){
+		.filter = index,
+		.t_ns = f->read_ns,
+		.fitted_ns = f->fitted_ns,
+		.engine_h = engine_h - f->hours_before,
+		.litres = litres,
+		.restriction_kpa = f->measured_kpa,
+		.reference_kpa = f->reference_kpa,
+		.reference_sd_kpa = NAN,
+		.reference_lph = f->watched ? restriction_reference_lph(&f->restriction) : NAN,
+		.limit_kpa = filter->limit_kpa,
+		.left_l_p10 = NAN,
+		.left_l_p50 = NAN,
+		.left_l_p90 = NAN,
+		.left_h_p10 = NAN,
+		.left_h_p50 = NAN,
+		.left_h_p90 = NAN,
+	};
+	if (f->watched && config.limit_kpa > 0 &&
+		loading_forecast(&f->loading, &config, litres > 0 ? litres : 0, &forecast)) {
+		ret_fact->reference_kpa = forecast.restriction_kpa;
+		ret_fact->reference_sd_kpa = forecast.restriction_sd_kpa;
+		ret_fact->left_l_p10 = forecast.left_l_p10;
+		ret_fact->left_l_p50 = forecast.left_l_p50;
+		ret_fact->left_l_p90 = forecast.left_l_p90;
+		if (use_lph > 0) {
+			ret_fact->left_h_p10 = forecast.left_l_p10 / use_lph;
+			ret_fact->left_h_p50 = forecast.left_l_p50 / use_lph;
+			ret_fact->left_h_p90 = forecast.left_l_p90 / use_lph;
+		}
+	}
+	return true;
+}
+
+double filter_watch_share(const struct filter_watch *f, const struct boat_filter *filter)
+{
+	return f->watched && filter->limit_kpa > 0 ? f->reference_kpa / filter->limit_kpa : NAN;
+}
+
+void filter_watch_save(const struct filter_watch *f, struct state_writer *w)
+{
+	state_put_unsigned(w, f->begun);
+	state_put_signed(w, f->fitted_ns);
+	if (!f->begun) {
+		return;
+	}
+	state_put_double(w, f->litres_before);
+	state_put_double(w, f->hours_before);
+	if (!f->watched) {
+		return;
+	}
+	restriction_save(&f->restriction, w);
+	loading_save_batch(&f->loading, w);
+	loading_save_fit(&f->loading, w);
+	state_put_double(w, f->life_log_sum);
+	state_put_double(w, f->life_log_square);
+	state_put_unsigned(w, f->lives);
+	state_put_double(w, f->measured_kpa);
+	state_put_double(w, f->reference_kpa);
+	state_put_signed(w, f->read_ns);
+	state_put_unsigned(w, f->cares);
+	state_put_unsigned(w, f->told_revision);
+}
+
+void filter_watch_load(struct filter_watch *f, struct state_reader *r)
+{
+	f->begun = state_get_unsigned(r, 1) != 0;
+	f->fitted_ns = state_get_signed(r);
+	if (!f->begun) {
+		return;
+	}
+	f->litres_before = state_get_double(r);
+	f->hours_before = state_get_double(r);
+	if (!f->watched) {
+		return;
+	}
+	restriction_load(&f->restriction, r);
+	loading_load_batch(&f->loading, r);
+	loading_load_fit(&f->loading, r);
+	f->life_log_sum = state_get_double(r);
+	f->life_log_square = state_get_double(r);
+	f->lives = (uint32_t)state_get_unsigned(r, UINT32_MAX);
+	f->measured_kpa = state_get_double(r);
+	f->reference_kpa = state_get_double(r);
+	f->read_ns = state_get_signed(r);
+	f->cares = (uint8_t)state_get_unsigned(r, 255);
+	f->told_revision = (uint32_t)state_get_unsigned(r, UINT32_MAX);
+}

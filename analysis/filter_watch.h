@@ -1,0 +1,55 @@
+/* filter_watch.h: one filter: how loaded its element is, how long it has left, what befell it.
+ *
+ * Brings together the readings (restriction.h), the fit and its forecast (loading.h) and what the
+ * skipper told of element and limits. Litres and hours are counted from the element's fitting, or
+ * from the beginning of the log where that came later.
+ */
+#ifndef SIGHTBOWL_ANALYSIS_FILTER_WATCH_H
+#define SIGHTBOWL_ANALYSIS_FILTER_WATCH_H
+
+#include "analysis/loading.h"
+#include "analysis/restriction.h"
+#include "analysis/window_view.h"
+
+struct filter_watch {
+	bool watched; /* it has a sensor */
+	bool begun;   /* a window with its engine has been seen */
+	struct restriction restriction;
+	struct loading loading;
+	int64_t fitted_ns; /* UTC of the element's fitting; INT64_MIN: before the log, or not told
+			    */
+	double litres_before; /* engine's account when it was fitted */
+	double hours_before;
+	double life_log_sum; /* of earlier elements: logarithms of their lives, their squares, how
+				many */
+	double life_log_square;
+	uint32_t lives;
+	double measured_kpa; /* last steady reading; NaN: none yet */
+	double reference_kpa;
+	int64_t read_ns;	/* its steady time */
+	uint8_t cares;		/* bits of what is up: jump, rising */
+	uint32_t told_revision; /* of the fit, when it was told as a milestone last */
+};
+
+void filter_watch_init(struct filter_watch *f, const struct boat_filter *filter);
+
+/* Takes the window that has ended: engine_h and supply_l are the engine's account so far. */
+void filter_watch_window(struct filter_watch *f, unsigned index, const struct window_view *view,
+	double engine_h, double supply_l);
+
+/* A new element was fitted at a moment (UTC). The life of the old one teaches, if it was near its
+ * end. */
+void filter_watch_renew(struct filter_watch *f, unsigned index, const struct window_view *view,
+	int64_t fitted_ns, double engine_h, double supply_l);
+
+/* What is known now, for the sink; false when there is nothing to tell. */
+bool filter_watch_fact(const struct filter_watch *f, unsigned index, const struct boat *boat,
+	double engine_h, double supply_l, double use_lph, struct fact_filter *ret_fact);
+
+/* Greatest restriction as a share of the limit; NaN unknown. */
+double filter_watch_share(const struct filter_watch *f, const struct boat_filter *filter);
+
+void filter_watch_save(const struct filter_watch *f, struct state_writer *w);
+void filter_watch_load(struct filter_watch *f, struct state_reader *r);
+
+#endif
