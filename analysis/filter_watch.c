@@ -320,6 +320,9 @@ static void clear_cares(unsigned index, const struct window_view *view)
 	for (size_t i = 0; i < sizeof(kinds) / sizeof(kinds[0]); i++) {
 		struct event_claim claim =
 			claim_of(kinds[i], index, &view->boat->filters[index], SEVERITY_ADVICE);
+		claim.unit = kinds[i] == EVENT_ELEMENT_DUE	    ? "h"
+			     : kinds[i] == EVENT_RESTRICTION_RISING ? "kPa/100 L"
+								    : "kPa";
 		window_claim(view, &claim, false);
 	}
 }
