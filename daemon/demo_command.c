@@ -8,8 +8,10 @@
 #include "daemon/book_store.h"
 #include "daemon/capture_replay.h"
 #include "daemon/commands.h"
+#include "daemon/demo_serve.h"
 #include "daemon/element_table.h"
 #include "daemon/fact_tables.h"
+#include "daemon/report.h"
 #include "daemon/utc_time.h"
 #include "replay/scenario.h"
 
@@ -26,6 +28,8 @@ struct demo {
 	char truth[PATH_BYTES + 32];
 	char log[PATH_BYTES + 32];
 	char config[PATH_BYTES + 32];
+	char report[PATH_BYTES + 32];
+	double speed; /* with --serve */
 	struct log_store *store;
 	struct capture_replay replay;
 	size_t engine_count;
@@ -164,6 +168,7 @@ static enum program_exit choose_folder(struct demo *demo)
 	(void)snprintf(demo->truth, sizeof(demo->truth), "%s/truth.json", demo->folder);
 	(void)snprintf(demo->log, sizeof(demo->log), "%s/boat.db", demo->folder);
 	(void)snprintf(demo->config, sizeof(demo->config), "%s/boat.conf", demo->folder);
+	(void)snprintf(demo->report, sizeof(demo->report), "%s/report.html", demo->folder);
 	return EXIT_DONE;
 }
 
@@ -444,6 +449,68 @@ static enum program_exit show_season(struct demo *demo)
 	return command_close_output(demo->line, table, status);
 }
 
+/* The season's report, of the invented boat's settings. */
+static enum program_exit write_report(struct demo *demo, struct log_store *store)
+{
+	const struct report_scope scope = {.invented = true};
+	struct command_line *line = malloc(sizeof(*line));
+	enum program_exit status;
+
+	if (line == NULL) {
+		return command_failed(demo->line, "no memory left");
+	}
+	*line = *demo->line;
+	line->settings = demo->settings;
+	line->log_path = demo->log;
+	status = report_write_file(line, store, &scope, demo->report);
+	free(line);
+	return status;
+}
+
+static void on_season_over(void *context, struct log_store *store)
+{
+	struct demo *demo = context;
+
+	if (write_report(demo, store) == EXIT_DONE) {
+		(void)printf("The season is over; its report is %s\n", demo->report);
+		(void)fflush(stdout); /* somebody may be waiting for it */
+	}
+}
+
+static enum program_exit choose_serving(struct demo *demo)
+{
+	const char *speed = command_value(demo->line, "--speed");
+	const char *port = command_value(demo->line, "--port");
+	unsigned long number = 1500;
+
+	if (speed != NULL && (!whole_number(speed, 100000, &number) || number == 0)) {
+		return command_misused(demo->line, "--speed: expected 1 to 100000; got '%s'", speed);
+	}
+	demo->speed = (double)number;
+	if (port != NULL) {
+		if (!whole_number(port, 65535, &number)) {
+			return command_misused(demo->line, "--port: expected 0 to 65535; got '%s'", port);
+		}
+		demo->settings.web.port = (unsigned)number;
+	}
+	return EXIT_DONE;
+}
+
+static enum program_exit serve_season(struct demo *demo)
+{
+	const struct demo_serve wanted = {
+		.line = demo->line,
+		.options = &demo->options,
+		.settings = &demo->settings,
+		.log = demo->log,
+		.speed = demo->speed,
+		.on_over = on_season_over,
+		.context = demo,
+	};
+
+	return demo_serve_run(&wanted);
+}
+
 static void say_where(const struct demo *demo)
 {
 	const char *program = demo->line->program;
@@ -451,15 +518,16 @@ static void say_where(const struct demo *demo)
 	(void)printf("\n%llu frames in %.1f s (%.1f million/s). The boat and its season are invented; "
 		     "the account table\ncompares the log with what the model knows.\n\n"
 		     "Kept in %s: the capture, the log, the boat's\nconfiguration, and truth.json, what "
-		     "really happened. Look further:\n\n"
+		     "really happened.\nThe season's report, for a browser or a printer: %s\n\nLook further:\n\n"
 		     "  %s status --config %s\n"
 		     "  %s runs --config %s --units us\n"
+		     "  %s page --config %s\n"
 		     "  %s listen %s\n"
 		     "  %s replay --db %s %s\n"
 		     "      (refused: it is in there already)\n",
 		(unsigned long long)demo->replay.frames, demo->replay.seconds,
-		(double)demo->replay.frames / demo->replay.seconds / 1e6, demo->folder, program,
-		demo->config, program, demo->config, program, demo->capture, program, demo->log,
+		(double)demo->replay.frames / demo->replay.seconds / 1e6, demo->folder,
+		demo->report, program, demo->config, program, demo->config, program, demo->config, program, demo->capture, program, demo->log,
 		demo->capture);
 }
 
@@ -475,7 +543,20 @@ static enum program_exit run_demo(const struct command_line *line)
 	demo->settings = line->settings;
 	status = choose_options(demo);
 	if (status == EXIT_DONE) {
+		status = choose_serving(demo);
+	}
+	if (status == EXIT_DONE) {
 		status = choose_folder(demo);
+	}
+	if (status == EXIT_DONE && command_value(line, "--serve") != NULL) {
+		scenario_boat(&demo->options, &demo->settings.boat);
+		allow(&demo->settings.boat);
+		status = write_config(demo);
+		if (status == EXIT_DONE) {
+			status = serve_season(demo);
+		}
+		free(demo);
+		return status;
 	}
 	if (status == EXIT_DONE) {
 		scenario_boat(&demo->options, &demo->settings.boat);
@@ -495,6 +576,9 @@ static enum program_exit run_demo(const struct command_line *line)
 		if (status == EXIT_DONE) {
 			status = show_season(demo);
 		}
+		if (status == EXIT_DONE) {
+			status = write_report(demo, demo->store);
+		}
 		if (status == EXIT_DONE && line->format == TABLE_PEOPLE) {
 			say_where(demo);
 		}
@@ -512,6 +596,9 @@ static const struct command_option demo_options[] = {
 	{"--rates", "WORD", "of the messages: slow (a small capture), or real, as senders have them"},
 	{"--loss", "PERCENT", "share of frames that the recorder misses"},
 	{"--compression", "WORD", "of the capture: none, gzip, zstd"},
+	{"--serve", NULL, "play the season on the page instead, faster than life"},
+	{"--speed", "N", "how many times faster (else 1500); silence is skipped"},
+	{"--port", "N", "of the page; 0 takes any free one"},
 	{"--write-only", NULL, "write the capture and its truth, replay nothing"},
 	{NULL, NULL, NULL},
 };
@@ -521,9 +608,11 @@ const struct command command_demo = {
 	.summary = "an invented season, replayed, with its account",
 	.arguments = "",
 	.help = "Invents a season of an invented boat, writes it as a capture together with the truth that only\n"
-		"the model knows, replays it into a log, and shows what the log says of it.\n\n"
+		"the model knows, replays it into a log, shows what the log says of it, and writes its report.\n"
+		"With --serve the season plays on the boat's page instead.\n\n"
 		"  sightbowl demo\n"
 		"  sightbowl demo --protocol j1939 --loss 5 --seed 7\n"
+		"  sightbowl demo --serve\n"
 		"  sightbowl demo --folder season --write-only",
 	.takes = COMMAND_TAKES_FORMAT,
 	.options = demo_options,

@@ -315,9 +315,11 @@ static void draw_key(const struct chart *chart, FILE *out)
 		width += chart->series[s].name == NULL ? 0 : key_width(chart->series[s].name);
 	}
 	at = chart->width - RIGHT - width;
+	/* On a narrow chart it begins behind the heights' name, as far as there is room. */
+	at = at < LEFT + 40 ? LEFT + 40 : at;
 	for (size_t s = 0; s < chart->series_count; s++) {
 		const struct chart_series *series = &chart->series[s];
-		if (series->name == NULL) {
+		if (series->name == NULL || at + key_width(series->name) > chart->width + 20) {
 			continue;
 		}
 		if (series->shape == CHART_BAND) {
@@ -406,11 +408,11 @@ static void draw_bowl_outline(enum filter_basis basis, double middle, FILE *out)
 		middle - BOWL_WIDTH / 2 - 8, BOWL_WIDTH + 16, -BOWL_WIDTH - 16);
 	(void)fprintf(out, "<path class=\"%s\" d=\"M%.1f %.1f", classes[basis],
 		middle - BOWL_WIDTH / 2, BOWL_TOP);
-	for (double y = BOWL_TOP; y < BOWL_BOTTOM; y += 4) {
-		(void)fprintf(out, "L%.1f %.1f", middle - bowl_half_width(y), y);
-	}
-	for (double y = BOWL_BOTTOM - 2; y >= BOWL_TOP; y -= 4) {
-		(void)fprintf(out, "L%.1f %.1f", middle + bowl_half_width(y), y);
+	for (int side = -1; side <= 1; side += 2) {
+		for (int i = 0; i <= 32; i++) {
+			double y = BOWL_TOP + (BOWL_BOTTOM - BOWL_TOP) * (side < 0 ? i : 32 - i) / 32;
+			(void)fprintf(out, "L%.1f %.1f", middle + side * bowl_half_width(y), y);
+		}
 	}
 	(void)fputs("\"/>", out);
 }
@@ -420,13 +422,14 @@ static void draw_load(double used_pct, double middle, FILE *out)
 	double share = used_pct < 0 ? 0 : used_pct > 100 ? 1 : used_pct / 100;
 	double limit = BOWL_TOP + 14, level = BOWL_BOTTOM - (BOWL_BOTTOM - limit) * share;
 
-	(void)fprintf(out, "<path class=\"load\" d=\"M%.1f %.1f", middle - bowl_half_width(level),
-		level);
-	for (double y = level; y < BOWL_BOTTOM; y += 2) {
-		(void)fprintf(out, "L%.1f %.1f", middle - bowl_half_width(y), y);
-	}
-	for (double y = BOWL_BOTTOM - 1; y >= level; y -= 2) {
-		(void)fprintf(out, "L%.1f %.1f", middle + bowl_half_width(y), y);
+	(void)fputs("<path class=\"load\" d=\"", out);
+	for (int side = -1; side <= 1; side += 2) {
+		for (int i = 0; i <= 24; i++) {
+			double down = (side < 0 ? i : 24 - i) / 24.0;
+			double y = level + (BOWL_BOTTOM - level) * down;
+			(void)fprintf(out, "%c%.1f %.1f", side < 0 && i == 0 ? 'M' : 'L',
+				middle + side * bowl_half_width(y), y);
+		}
 	}
 	(void)fputs("z\"/>", out);
 	(void)fprintf(out, "<path class=\"mark\" d=\"M%.1f %.1fh%.1f\"/>", middle - BOWL_WIDTH / 2 - 6,
@@ -437,7 +440,8 @@ static void draw_load(double used_pct, double middle, FILE *out)
 /* A ruler of the hours left: a bar from the early to the late end, a stroke at the middle. */
 static void draw_ruler(const struct filter_picture *picture, FILE *out)
 {
-	double most = picture->left_h_p90 * 1.1, step;
+	bool ranged = !isnan(picture->left_h_p10) && !isnan(picture->left_h_p90);
+	double most = (ranged ? picture->left_h_p90 : picture->left_h_p50) * 1.1, step;
 	char text[64];
 
 	most = most > 1 ? most : 1;
@@ -450,11 +454,13 @@ static void draw_ruler(const struct filter_picture *picture, FILE *out)
 		number_text(at, step, text, sizeof(text));
 		put_label(out, "number", x, RULER_Y + 18, "middle", text);
 	}
-	double first = RULER_LEFT + RULER_WIDTH * picture->left_h_p10 / most;
 	double middle = RULER_LEFT + RULER_WIDTH * picture->left_h_p50 / most;
-	double last = RULER_LEFT + RULER_WIDTH * picture->left_h_p90 / most;
-	(void)fprintf(out, "<path class=\"range\" d=\"M%.1f %.1fh%.1fv8h%.1fz\"/>", first, RULER_Y - 10,
-		last - first, first - last);
+	if (ranged) {
+		double first = RULER_LEFT + RULER_WIDTH * picture->left_h_p10 / most;
+		double last = RULER_LEFT + RULER_WIDTH * picture->left_h_p90 / most;
+		(void)fprintf(out, "<path class=\"range\" d=\"M%.1f %.1fh%.1fv8h%.1fz\"/>", first, RULER_Y - 10,
+			last - first, first - last);
+	}
 	(void)fprintf(out, "<path class=\"range-middle\" d=\"M%.1f %.1fv14\"/>", middle, RULER_Y - 13);
 	put_label(out, "name", RULER_LEFT + RULER_WIDTH / 2, RULER_Y + 32, "middle",
 		"engine hours left");
@@ -480,8 +486,7 @@ void filter_picture_draw(const struct filter_picture *picture, FILE *out)
 	if (picture->due) {
 		put_label(out, "due", middle, 138, "middle", "change it");
 	}
-	if (!isnan(picture->left_h_p10) && !isnan(picture->left_h_p90) &&
-		!isnan(picture->left_h_p50)) {
+	if (!isnan(picture->left_h_p50)) {
 		draw_ruler(picture, out);
 	} else if (!picture->due) {
 		put_label(out, "name", middle, RULER_Y + 6, "middle", "no forecast");

@@ -93,6 +93,14 @@ static int curve_of(const struct series *series, size_t signals, size_t signal,
 	return 0;
 }
 
+/* The width that a picture is wanted in, so that its letters keep their size on a small screen. */
+static double width_of(picture_argument_fn *argument, void *context)
+{
+	long width = number_of(argument(context, "width"), 2000);
+
+	return width < 0 ? 640 : width < 280 ? 280 : width > 1000 ? 1000 : (double)width;
+}
+
 /* ---- a trip over time ---- */
 
 static int draw_trip(const struct command_line *line, struct log_store *store,
@@ -133,6 +141,7 @@ static int draw_trip(const struct command_line *line, struct log_store *store,
 		(void)snprintf(y_name, sizeof(y_name), "burn, %s", unit.unit);
 		chart_init(&chart, "Burn over the trip");
 		chart.description = "Mean of each stretch as a line, least to greatest as a band.";
+		chart.width = width_of(argument, context);
 		chart.height = 200;
 		chart.x_scale = CHART_TIME;
 		chart.x_name = "time, UTC";
@@ -271,6 +280,11 @@ static int draw_filter(const struct command_line *line, struct log_store *store,
 		} else if (isnan(picture.left_h_p50)) {
 			(void)snprintf(words, sizeof(words), "%.0f %% of its limit, %s; no forecast",
 				picture.used_pct, basis == NULL ? "basis not known" : basis);
+		} else if (isnan(picture.left_h_p10) || isnan(picture.left_h_p90)) {
+			(void)snprintf(words, sizeof(words),
+				"%.0f %% of its limit, %s; about %.0f engine hours left by count",
+				picture.used_pct, basis == NULL ? "basis not known" : basis,
+				picture.left_h_p50);
 		} else {
 			(void)snprintf(words, sizeof(words),
 				"%.0f %% of its limit, %s; %.0f engine hours left, likely between %.0f and %.0f",
@@ -381,6 +395,7 @@ static int draw_burn(const struct command_line *line, struct log_store *store,
 	chart_init(&chart, title);
 	chart.description = "Each point is a steady minute. The band holds 8 of 10 minutes of each "
 		"100 rpm, the line is their middle.";
+	chart.width = width_of(argument, context);
 	chart.height = 320;
 	chart.x_name = "engine speed, rpm";
 	chart.y_name = y_name;
@@ -399,16 +414,17 @@ free_burn:
 	return result;
 }
 
-static const struct picture pictures[] = {
+const struct picture pictures[] = {
 	{"burn", draw_burn},
 	{"filter", draw_filter},
 	{"track", draw_track},
 	{"trip", draw_trip},
 };
+const size_t picture_count = sizeof(pictures) / sizeof(pictures[0]);
 
 const struct picture *picture_find(const char *name, size_t length)
 {
-	for (size_t i = 0; i < sizeof(pictures) / sizeof(pictures[0]); i++) {
+	for (size_t i = 0; i < picture_count; i++) {
 		if (strlen(pictures[i].name) == length &&
 			strncmp(pictures[i].name, name, length) == 0) {
 			return &pictures[i];

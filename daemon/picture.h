@@ -22,6 +22,9 @@ struct picture {
 		picture_argument_fn *argument, void *context, FILE *out);
 };
 
+extern const struct picture pictures[];
+extern const size_t picture_count;
+
 /* name need not be terminated. NULL when there is none. */
 const struct picture *picture_find(const char *name, size_t length);
 

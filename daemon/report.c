@@ -145,12 +145,21 @@ static bool is_time(const char *column)
 	return length > 4 && strcmp(column + length - 4, "_utc") == 0;
 }
 
+/* Times of which the day is enough. */
+static bool is_day(const char *column)
+{
+	return strcmp(column, "fitted_utc") == 0 || strcmp(column, "removed_utc") == 0 ||
+		strcmp(column, "due_utc") == 0;
+}
+
 static void put_cell(struct report *report, const char *column, const json_t *value)
 {
 	const struct column_words *own = words_of(column);
 
 	if (value == NULL || json_is_null(value)) {
 		(void)fputs("–", report->out);
+	} else if (is_day(column)) {
+		(void)fprintf(report->out, "%.10s", json_string_value(value));
 	} else if (is_time(column)) {
 		put_time_text(report, json_string_value(value));
 	} else if (json_is_string(value)) {
@@ -170,7 +179,9 @@ static void put_table(struct report *report, const char *caption, const json_t *
 	const json_t *row;
 	size_t index;
 
-	(void)fputs("<table><caption>", report->out);
+	(void)fputs("<div class=\"scroll\" tabindex=\"0\" role=\"region\" aria-label=\"", report->out);
+	drawing_text(report->out, caption);
+	(void)fputs("\"><table><caption>", report->out);
 	drawing_text(report->out, caption);
 	(void)fputs("</caption>\n<thead><tr>", report->out);
 	for (size_t c = 0; c < count; c++) {
@@ -199,7 +210,7 @@ static void put_table(struct report *report, const char *caption, const json_t *
 		}
 		(void)fputs("</tr>\n", report->out);
 	}
-	(void)fputs("</tbody></table>\n", report->out);
+	(void)fputs("</tbody></table></div>\n", report->out);
 }
 
 /* ---- what the report is of ---- */
@@ -537,9 +548,10 @@ static void put_picture(struct report *report, const char *name, const char *key
 
 static void put_filters(struct report *report)
 {
-	static const char *const columns[] = {"filter", "element", "micron", "fitted_utc", "removed_utc",
-		"engine_h", "litres_through", "reference_kpa", "limit_kpa", "used_pct", "left_h_p10",
-		"left_h_p50", "left_h_p90", "due_utc", "due_by", "basis"};
+	static const char *const fitted[] = {"filter", "element", "micron", "fitted_utc", "removed_utc",
+		"engine_h", "litres_through"};
+	static const char *const loaded[] = {"filter", "fitted_utc", "reference_kpa", "limit_kpa",
+		"used_pct", "left_h_p10", "left_h_p50", "left_h_p90", "due_utc", "due_by", "basis"};
 	const struct boat *boat = &report->line->settings.boat;
 
 	(void)fputs("<section>\n<h2>Filters</h2>\n<div class=\"pictures\">\n", report->out);
@@ -561,7 +573,10 @@ static void put_filters(struct report *report)
 				"with its forecast.");
 		}
 	}
-	put_table(report, "Elements", rows_of(report->elements, "elements"), columns, COUNT(columns));
+	put_table(report, "Elements, and what passed them", rows_of(report->elements, "elements"), fitted,
+		COUNT(fitted));
+	put_table(report, "Their load and forecast", rows_of(report->elements, "elements"), loaded,
+		COUNT(loaded));
 	(void)fputs("<p class=\"note\">Basis: measured, by a pressure sensor; counted, by hours, litres "
 		"and age; estimated, where neither reaches. The range of what is left holds in 8 of 10 "
 		"cases.</p>\n</section>\n", report->out);

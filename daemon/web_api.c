@@ -341,6 +341,10 @@ static void answer_index(const struct web_api *api, struct web_answer *ret_answe
 	for (size_t i = 0; i < log_table_count; i++) {
 		(void)fprintf(out, "%s\"%s\"", i == 0 ? "" : ",", log_tables[i].name);
 	}
+	(void)fputs("],\"drawings\":[", out);
+	for (size_t i = 0; i < picture_count; i++) {
+		(void)fprintf(out, "%s\"%s\"", i == 0 ? "" : ",", pictures[i].name);
+	}
 	(void)fputs("]}\n", out);
 	if (fclose(out) != 0) {
 		answer_no_memory(ret_answer);

@@ -46,6 +46,11 @@ async function drawing(path) {
 	return document.importNode(parsed.documentElement, true);
 }
 
+/* The width that a drawing may have, so that its letters are as large on a phone as anywhere. */
+function wideAs() {
+	return Math.round(document.getElementById('content').clientWidth * 0.92);
+}
+
 function drawingBox(path, attributes) {
 	const box = element('div', attributes || {});
 	drawing(path).then((picture) => box.append(picture),
@@ -164,6 +169,9 @@ function leftWords(one) {
 	if (one.left_h_p50 === null) {
 		return 'No forecast yet.';
 	}
+	if (one.left_h_p10 === null || one.left_h_p90 === null) {
+		return 'About ' + amount('hours', one.left_h_p50, 0) + ' left by count.';
+	}
 	return 'Likely ' + amount('hours', one.left_h_p50, 0) + ' left; between ' + amount('hours', one.left_h_p10, 0) +
 		' and ' + amount('hours', one.left_h_p90, 0) + ' in 8 of 10 cases.';
 }
@@ -208,7 +216,7 @@ function tankCard(tank) {
 		tank.range_h === null ? null : 'lasts ' + amount('hours', tank.range_h, 0) +
 			(tank.range_nm === null ? '' : ' or ' + amount('distance', tank.range_nm, 0)) +
 			' at the mean of the last 20 engine hours' +
-			(tank.reserve_l === null ? ', to the last drop' : ', down to a reserve of ' + amount('volume', tank.reserve_l, 0)),
+			(!(tank.reserve_l > 0) ? ', to the last drop' : ', down to a reserve of ' + amount('volume', tank.reserve_l, 0)),
 	]);
 }
 
@@ -305,7 +313,7 @@ async function showNow(main) {
 	const burned = known.overview.burned;
 	main.append(verdictOf(standing, elements), liveStrip());
 	main.append(element('h2', {}, 'Filters'));
-	const filters = element('div', {class: 'cards'});
+	const filters = element('div', {class: 'cards filters'});
 	const fitted = elements ? elements.filter((one) => one.removed_utc === null)
 		: known.overview.filters.map((one) => ({...one, used_pct: null, basis: null, fitted_utc: null,
 			left_h_p10: null, left_h_p50: null, left_h_p90: null, due_utc: null, due_by: null}));
@@ -402,10 +410,12 @@ async function showFilters(main) {
 		const two = element('div', {class: 'two'});
 		two.append(filterCard(fitted || {...filter, used_pct: null, basis: null, fitted_utc: null, left_h_p10: null,
 			left_h_p50: null, left_h_p90: null}));
-		if (filter.sensor === 'none') {
+		if (filter.sensor !== 'none' && !known.index.drawings.includes('restriction')) {
+			two.append(missing('How its restriction grows with the litres is not drawn by this program.'));
+		} else if (filter.sensor === 'none') {
 			two.append(missing('Nothing measures this filter, so its restriction against litres cannot be drawn. A differential pressure sensor across it, or a vacuum sensor at its outlet (NMEA 2000 130314, J1939 SPN 95 or SPN 1382), would; tell it as sensor under [filter ' + filter.filter + '].'));
 		} else {
-			two.append(drawingBox('/drawing/restriction.svg?' + new URLSearchParams({filter: filter.filter}), {class: 'card'}));
+			two.append(drawingBox('/drawing/restriction.svg?' + new URLSearchParams({filter: filter.filter, width: String(Math.min(wideAs(), 520))}), {class: 'card'}));
 		}
 		main.append(two);
 		if (filter.signal !== null && logSpan() !== null) {
@@ -429,7 +439,7 @@ async function showBurn(main) {
 		return;
 	}
 	for (const engine of known.overview.engines) {
-		main.append(drawingBox('/drawing/burn.svg?engine=' + engine.engine, {class: 'card'}));
+		main.append(drawingBox('/drawing/burn.svg?engine=' + engine.engine + '&width=' + wideAs(), {class: 'card'}));
 	}
 	addChart(main, ['fuel_rate_lph'], logSpan());
 	addChart(main, ['engine_speed_rpm'], logSpan());
@@ -681,7 +691,7 @@ function begin() {
 		if (!document.hidden && (location.hash === '' || location.hash === '#now')) {
 			void show(false);
 		}
-	}, 30000);
+	}, 15000);
 	void show(false);
 	listenLive();
 }

@@ -1,0 +1,223 @@
+/* The page over a season's log: what it shows is what the commands say, on a phone and on a desktop, by
+   night, by keyboard, to an accessibility checker, and to a browser that lets nothing leave. */
+import assert from 'node:assert/strict';
+import {after, before, describe, test} from 'node:test';
+import path from 'node:path';
+import {axeSource, config, desktop, forget, goTo, keepShot, openBrowser, openPage, phone, rowsOf, run, scratch, serve,
+	until, views} from './boat_page.mjs';
+
+let folder, db, server, browser;
+
+before(async () => {
+	folder = scratch();
+	run('demo', '--folder', folder, '--hours', '12');
+	db = path.join(folder, 'boat.db');
+	server = await serve('page', '--db', db, '--config', config, '--port', '0');
+	browser = await openBrowser(folder);
+});
+
+after(async () => {
+	await browser?.close();
+	await server?.stop();
+	forget(folder);
+});
+
+for (const [name, size] of [['phone', phone], ['desktop', desktop]]) {
+	describe('on a ' + name, () => {
+		for (const view of views) {
+			test('view ' + view + ' is filled, complains of nothing, fits, and is accessible', async () => {
+				const {page, complaints} = await openPage(browser, server.address, size);
+				await goTo(page, server.address, view);
+				await keepShot(page, name + '-' + view.replace('/', '-'));
+				assert.notEqual((await page.textContent('main')).trim(), '');
+				assert.ok(await page.evaluate(() => document.documentElement.scrollWidth) <= size.width,
+					'the page is wider than the screen');
+				await page.evaluate(axeSource);
+				const found = await page.evaluate(() => axe.run(document, {resultTypes: ['violations']}));
+				assert.deepEqual(found.violations.filter((one) => ['serious', 'critical'].includes(one.impact))
+					.map((one) => one.id + ': ' + one.nodes.map((node) => node.html).join(' | ').slice(0, 400)), []);
+				assert.deepEqual(complaints, []);
+				await page.close();
+			});
+		}
+	});
+}
+
+async function column(page, name) {
+	return page.$$eval('td[data-column="' + name + '"]', (cells) => cells.map((cell) => cell.textContent));
+}
+
+function withUnit(value, decimals, unit) {
+	return value === null ? '–' : value.toFixed(decimals) + '\u00a0' + unit;
+}
+
+describe('its figures', () => {
+	test('trips are those of the command', async () => {
+		const {page} = await openPage(browser, server.address, desktop);
+		await goTo(page, server.address, 'trips');
+		const rows = rowsOf(db, 'trips').reverse();
+		assert.ok(rows.length >= 3);
+		assert.deepEqual(await column(page, 'trip'), rows.map((row) => String(row.trip)));
+		assert.deepEqual(await column(page, 'fuel_l'), rows.map((row) => withUnit(row.fuel_l, 2, 'L')));
+		assert.deepEqual(await column(page, 'engine_h'), rows.map((row) => withUnit(row.engine_h, 2, 'h')));
+		assert.deepEqual(await column(page, 'distance_nm'), rows.map((row) => withUnit(row.distance_nm, 1, 'nm')));
+		assert.deepEqual(await column(page, 'max_coolant_c'), rows.map((row) => withUnit(row.max_coolant_c, 0, '°C')));
+		await page.close();
+	});
+
+	test('in US units they are those of the command in US units', async () => {
+		const {page} = await openPage(browser, server.address, desktop);
+		await goTo(page, server.address, 'trips');
+		await page.selectOption('#units', 'us');
+		await until(page, () => document.querySelector('td[data-column="fuel_l"]')?.textContent.includes('gal'));
+		/* The table for people: title row, then a row a trip, in the order of the log. */
+		const lines = run('trips', '--db', db, '--config', config, '--units', 'us').trim().split('\n');
+		const titles = lines[0].trim().split(/\s+/);
+		const place = titles.indexOf('fuel_gal');
+		assert.ok(place > 0, lines[0]);
+		const told = lines.slice(1).map((line) => line.trim().split(/\s+/)[place]).reverse();
+		assert.deepEqual(await column(page, 'fuel_l'), told.map((value) => value + '\u00a0US gal'));
+		await page.selectOption('#units', 'metric');
+		await page.close();
+	});
+
+	test('elements are those of the command, and each filter is drawn', async () => {
+		const {page} = await openPage(browser, server.address, desktop);
+		await goTo(page, server.address, 'filters');
+		const rows = rowsOf(db, 'elements', '--at', 'end');
+		assert.equal(rows.length, 2);
+		assert.deepEqual(await column(page, 'engine_h'), rows.map((row) => withUnit(row.engine_h, 2, 'h')));
+		assert.deepEqual(await column(page, 'used_pct'), rows.map((row) => row.used_pct === null ? '–'
+			: row.used_pct.toFixed(0) + ' %'));
+		const drawn = await page.$$eval('.filter-card svg .figure', (figures) => figures.map((one) => one.textContent));
+		assert.deepEqual(drawn, rows.map((row) => row.used_pct === null ? '?' : row.used_pct.toFixed(0) + ' %'));
+		await page.close();
+	});
+
+	test('litres of the last trip are those of the command', async () => {
+		const {page} = await openPage(browser, server.address, desktop);
+		await goTo(page, server.address, 'now');
+		const trips = rowsOf(db, 'trips');
+		const last = trips[trips.length - 1];
+		const cards = await page.$$eval('#fuel .card', (all) => all.map((one) => one.innerText));
+		const card = cards.find((text) => /(This|Last) trip/.test(text));
+		assert.ok(card.includes(withUnit(last.fuel_l, 1, 'L')), card);
+		assert.ok(card.includes(withUnit(last.fuel_uncertainty_l, 2, 'L')), card);
+		await page.close();
+	});
+
+	test('a chart has the mean that the log has, whatever the span', async () => {
+		const trips = rowsOf(db, 'trips');
+		for (const [since, until] of [[trips[0].start_utc, trips[0].end_utc], ['2025-05-01', '2025-07-01'],
+			['2020-01-01', '2030-01-01']]) {
+			const query = new URLSearchParams({signals: 'fuel_rate_lph:0', since, until, points: '500'});
+			/* The best of several: the machine has other things to do as well. */
+			let best = Infinity, answer = null;
+			for (let i = 0; i < 8; i++) {
+				const began = performance.now();
+				answer = await (await fetch(server.address + 'api/v1/series?' + query)).json();
+				best = Math.min(best, performance.now() - began);
+			}
+			assert.ok(best < 300, 'it took ' + best + ' ms');
+			assert.ok(answer.series.rows.length > 0 && answer.series.rows.length <= 501);
+			for (const [, mean, low, high] of answer.series.rows) {
+				assert.ok(low <= mean && mean <= high);
+			}
+		}
+	});
+});
+
+describe('its settings', () => {
+	test('night is red on black, charts and drawings too, and is remembered', async () => {
+		const {page, complaints} = await openPage(browser, server.address, phone);
+		await goTo(page, server.address, 'now');
+		await page.focus('#night');
+		await page.keyboard.press('Space');
+		assert.equal(await page.getAttribute('#night', 'aria-pressed'), 'true');
+		for (const view of ['now', 'burn', 'trips/2']) {
+			await goTo(page, server.address, view);
+			const wrong = await page.evaluate(() => {
+				const found = [];
+				const dark = (text) => {
+					const parts = (text.match(/[\d.]+/g) || []).map(Number);
+					return parts.length < 3 || (parts.length === 4 && parts[3] === 0) || (parts[1] <= 90 && parts[2] <= 90);
+				};
+				for (const one of document.querySelectorAll('body, body *')) {
+					const style = getComputedStyle(one);
+					for (const key of ['color', 'backgroundColor', 'borderTopColor', 'fill', 'stroke']) {
+						if (style[key] && !dark(style[key])) {
+							found.push(one.tagName + ' ' + one.className + ' ' + key + ' ' + style[key]);
+						}
+					}
+				}
+				for (const canvas of document.querySelectorAll('canvas')) {
+					const data = canvas.getContext('2d').getImageData(0, 0, canvas.width, canvas.height).data;
+					for (let i = 0; i < data.length; i += 4) {
+						if (data[i + 3] > 30 && (data[i + 1] > 110 || data[i + 2] > 110)) {
+							found.push('canvas ' + data.slice(i, i + 4));
+							break;
+						}
+					}
+				}
+				return [...new Set(found)].slice(0, 10);
+			});
+			assert.deepEqual(wrong, []);
+			await keepShot(page, 'night-' + view.replace('/', '-'));
+		}
+		await page.reload();
+		await page.waitForSelector('main[data-view]');
+		assert.equal(await page.getAttribute('#night', 'aria-pressed'), 'true');
+		await page.click('#night');
+		assert.deepEqual(complaints, []);
+		await page.close();
+	});
+
+	test('the keyboard reaches every view and the content', async () => {
+		const {page} = await openPage(browser, server.address, desktop);
+		await goTo(page, server.address, 'now');
+		await page.keyboard.press('Tab');
+		assert.equal(await page.evaluate(() => document.activeElement.className), 'skip');
+		await page.keyboard.press('Enter');
+		assert.equal(await page.evaluate(() => document.activeElement.id), 'content');
+		const reached = [];
+		await goTo(page, server.address, 'now');
+		await page.focus('#night');
+		for (let i = 0; i < 9; i++) {
+			await page.keyboard.press('Tab');
+			reached.push(await page.evaluate(() => document.activeElement.hash));
+		}
+		assert.deepEqual(reached, ['#now', '#trips', '#filters', '#burn', '#tank', '#temperatures', '#events', '#book', '#bus']);
+		await page.keyboard.press('Enter');
+		await page.waitForSelector('main[data-view="bus"]');
+		assert.equal(await page.evaluate(() => document.activeElement.id), 'content');
+		await page.close();
+	});
+});
+
+test('an entry written on the page is in the book', async () => {
+	const {page, complaints} = await openPage(browser, server.address, phone);
+	await goTo(page, server.address, 'book');
+	await page.selectOption('form select', 'drain');
+	await page.fill('input[name="water_l"]', '0,25');
+	await page.fill('input[name="remark"]', '<b>cloudy</b> & dark');
+	await page.click('form button');
+	await page.waitForSelector('td[data-column="water_l"]');
+	assert.deepEqual(await column(page, 'remark'), ['<b>cloudy</b> & dark']);
+	const book = JSON.parse(run('book', 'list', '--db', db, '--config', config, '--json')).book;
+	assert.equal(book.length, 1);
+	assert.equal(book[0].kind, 'drain');
+	assert.equal(book[0].filter, 'primary');
+	assert.equal(book[0].water_l, 0.25);
+	assert.deepEqual(complaints, []);
+	await page.close();
+});
+
+test('no answer lets anything be loaded from elsewhere', async () => {
+	for (const asked of ['', 'page.css', 'page.js', 'api/v1/', 'api/v1/trips', 'api/v1/trips.csv', 'metrics', 'nothing-here']) {
+		const answer = await fetch(server.address + asked);
+		const policy = answer.headers.get('content-security-policy');
+		assert.match(policy, /^default-src 'none'/, asked);
+		assert.doesNotMatch(policy, /unsafe|https?:|\*/, asked);
+		assert.equal(answer.headers.get('set-cookie'), null);
+	}
+});

@@ -1,0 +1,89 @@
+/* The report, opened from disk: needs nothing else, says what the commands say, prints on A4 and Letter. */
+import assert from 'node:assert/strict';
+import {after, before, test} from 'node:test';
+import {readFileSync} from 'node:fs';
+import path from 'node:path';
+import {axeSource, config, desktop, forget, keepShot, openBrowser, openPage, phone, rowsOf, run, scratch} from './boat_page.mjs';
+
+let folder, db, browser;
+
+before(async () => {
+	folder = scratch();
+	run('demo', '--folder', folder, '--hours', '8');
+	db = path.join(folder, 'boat.db');
+	run('report', '--db', db, '--config', config, '--output', path.join(folder, 'season.html'));
+	run('report', '--db', db, '--config', config, '--trip', '2', '--output', path.join(folder, 'trip.html'));
+	run('report', '--db', db, '--config', config, '--element', 'primary', '--output', path.join(folder, 'element.html'));
+	browser = await openBrowser(folder);
+});
+
+after(async () => {
+	await browser?.close();
+	forget(folder);
+});
+
+for (const name of ['season', 'trip', 'element', 'report']) {
+	test('the ' + name + ' opens from disk, loads nothing, complains of nothing, is accessible, prints', async () => {
+		const address = 'file://' + path.join(folder, name + '.html');
+		for (const size of [phone, desktop]) {
+			const {page, complaints} = await openPage(browser, address, size);
+			await page.goto(address);
+			await page.waitForSelector('figure.is-live canvas');
+			await keepShot(page, 'report-' + name + '-' + size.width);
+			await page.evaluate(axeSource);
+			const found = await page.evaluate(() => axe.run(document, {resultTypes: ['violations']}));
+			assert.deepEqual(found.violations.filter((one) => ['serious', 'critical'].includes(one.impact))
+				.map((one) => one.id + ': ' + one.nodes[0].html.slice(0, 200)), []);
+			for (const format of ['A4', 'Letter']) {
+				const bytes = await page.pdf({format, path: process.env.SIGHTBOWL_SHOTS
+					? path.join(process.env.SIGHTBOWL_SHOTS, 'report-' + name + '-' + format + '.pdf') : undefined});
+				assert.ok(bytes.length > 10000);
+			}
+			await page.emulateMedia({media: 'print'});
+			/* On paper the drawings in the file stand, and no table is wider than the sheet. */
+			assert.equal(await page.isVisible('figure.is-live > svg'), true);
+			assert.equal(await page.isVisible('.live-chart'), false);
+			assert.deepEqual(complaints, []);
+			await page.close();
+		}
+	});
+}
+
+test('nothing on a sheet is wider than A4 or Letter', async () => {
+	const {page} = await openPage(browser, 'file://', desktop);
+	await page.goto('file://' + path.join(folder, 'season.html'));
+	await page.emulateMedia({media: 'print'});
+	for (const width of [184 / 25.4 * 96, (216 - 26) / 25.4 * 96]) { /* less the margins, in CSS pixels */
+		await page.setViewportSize({width: Math.floor(width), height: 900});
+		const wide = await page.$$eval('table, figure, svg', (all, most) => all.filter((one) =>
+			one.getBoundingClientRect().right > most + 1).map((one) => one.outerHTML.slice(0, 120)), width);
+		assert.deepEqual(wide, []);
+	}
+	await page.close();
+});
+
+test('its figures are those of the commands', async () => {
+	const {page} = await openPage(browser, 'file://', desktop);
+	await page.goto('file://' + path.join(folder, 'season.html'));
+	const runs = rowsOf(db, 'runs');
+	const sum = (name) => runs.reduce((total, row) => total + row[name], 0);
+	const figures = Object.fromEntries(await page.$$eval('.figures div', (all) =>
+		all.map((one) => [one.querySelector('dt').textContent, one.querySelector('dd').textContent])));
+	assert.equal(figures['Engine hours'], sum('engine_h').toFixed(1) + '\u00a0h');
+	assert.equal(figures['Fuel burned'], sum('fuel_l').toFixed(1) + '\u00a0L');
+	assert.equal(figures['give or take'], sum('fuel_uncertainty_l').toFixed(2) + '\u00a0L');
+	const trips = rowsOf(db, 'trips');
+	const cells = await page.$$eval('table', (tables) => {
+		const table = tables.find((one) => one.caption.textContent === 'Trips');
+		const at = [...table.tHead.rows[0].cells].findIndex((cell) => cell.textContent.startsWith('fuel'));
+		return [...table.tBodies[0].rows].map((row) => row.cells[at].textContent);
+	});
+	assert.deepEqual(cells, trips.map((row) => row.fuel_l.toFixed(2)));
+	assert.equal(await page.$$eval('.trip-row', (all) => all.length), new Set(trips.map((row) => row.trip)).size);
+	await page.close();
+});
+
+test('the demo\'s own report says that all is invented; one of a real log does not', () => {
+	assert.match(readFileSync(path.join(folder, 'report.html'), 'utf8'), /all figures are invented/);
+	assert.doesNotMatch(readFileSync(path.join(folder, 'season.html'), 'utf8'), /all figures are invented/);
+});
