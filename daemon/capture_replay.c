@@ -299,7 +299,9 @@ static int recognise(struct replay *r)
 	}
 	match_heads(r, &known);
 	fresh = r->capture;
-	qsort(known.rows, known.count, sizeof(*known.rows), compare_frames);
+	if (known.count > 1) {
+		qsort(known.rows, known.count, sizeof(*known.rows), compare_frames);
+	}
 	for (size_t k = 0; k < known.count && read_up_to(r, known.rows[k].frames); k++) {
 		uint8_t digest[CAPTURE_DIGEST_BYTES];
 		capture_identity_digest(&r->identity, digest);

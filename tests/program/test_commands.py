@@ -99,14 +99,15 @@ class Commands(ProgramTest):
         for command, columns in COLUMNS.items():
             columns = columns.split()
             text = self.done(command, "--db", self.database, "--csv")
-            self.assertEqual(text.split("\n", 1)[0].rstrip("\r"), ",".join(columns))
+            head = text.split("\n", 1)[0].rstrip("\r").split(",")
+            self.assertEqual(head[:len(columns)], columns)  # a table may have more behind them
             rows = self.rows(command, "--db", self.database)
             by_csv = self.csv_rows(command, "--db", self.database)
             self.assertEqual(len(rows), len(by_csv))
             if command in ("trips", "runs", "elements"):
                 self.assertGreater(len(rows), 0, command)
             for row, other in zip(rows, by_csv):
-                self.assertEqual(list(row), columns)
+                self.assertEqual(list(row), head)
                 for column in columns:
                     if row[column] is None:
                         self.assertEqual(other[column], "", column)
@@ -115,8 +116,8 @@ class Commands(ProgramTest):
                     else:
                         self.assertEqual(other[column], row[column])
             if rows:
-                head = self.done(command, "--db", self.database).split("\n")[0].split()
-                self.assertEqual(head, columns)
+                titles = self.done(command, "--db", self.database).split("\n")[0].split()
+                self.assertEqual(titles, head)
 
     def test_display_units_change_tables_only(self):
         table = self.done("runs", "--db", self.database, "--units", "us")
