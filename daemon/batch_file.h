@@ -3,7 +3,7 @@
  * A commit to the SQLite log costs some 36 KiB on the device (write-ahead log, its index, the file
  * system's own journal), too much for an SD card each half minute. So the facts of each half minute
  * and the analysis' state go into this small file first: one 4 KiB block, rewritten in place in a
- * file that never changes its size. The log takes them over every few minutes, in one transaction
+ * file that never changes its size. The log takes them over once an hour, in one transaction
  * that also names the generation of the batch file that it has absorbed; after a power cut the log's
  * next opening does.
  *
@@ -19,7 +19,7 @@
 #include <stdint.h>
 
 #define BATCH_FILE_BLOCK  4096
-#define BATCH_FILE_BLOCKS 128
+#define BATCH_FILE_BLOCKS 256
 
 struct batch_file; /* opaque; heap */
 

@@ -9,6 +9,7 @@
 #include <linux/can/netlink.h>
 #include <linux/can/raw.h>
 #include <linux/errqueue.h>
+#include <linux/ethtool.h>
 #include <linux/net_tstamp.h>
 #include <linux/sockios.h>
 #include <net/if.h>
@@ -323,6 +324,27 @@ static enum controller_state controller_state_of(int state)
 	}
 }
 
+/* A virtual bus has no controller; libsocketcan would complain on standard error. */
+static bool is_virtual(const char *interface)
+{
+	struct ethtool_drvinfo info = {.cmd = ETHTOOL_GDRVINFO};
+	struct ifreq request;
+	bool virtual = false;
+	int fd = socket(AF_INET, SOCK_DGRAM | SOCK_CLOEXEC, 0);
+
+	if (fd < 0) {
+		return false;
+	}
+	memset(&request, 0, sizeof(request));
+	(void)snprintf(request.ifr_name, sizeof(request.ifr_name), "%s", interface);
+	request.ifr_data = (void *)&info;
+	if (ioctl(fd, SIOCETHTOOL, &request) == 0) {
+		virtual = strcmp(info.driver, "vcan") == 0 || strcmp(info.driver, "vxcan") == 0;
+	}
+	(void)close(fd); /* nothing was written through it */
+	return virtual;
+}
+
 int bus_controller(const char *interface, struct controller *ret_controller)
 {
 	struct controller controller = {.state = CONTROLLER_UNKNOWN};
@@ -334,6 +356,10 @@ int bus_controller(const char *interface, struct controller *ret_controller)
 
 	if (if_nametoindex(interface) == 0) {
 		return -ENODEV;
+	}
+	if (is_virtual(interface)) {
+		*ret_controller = controller;
+		return 0;
 	}
 	memset(&mode, 0, sizeof(mode));
 	if (can_get_state(interface, &state) == 0) {

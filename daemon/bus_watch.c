@@ -18,6 +18,7 @@
 
 #define DRAIN_BATCHES 8 /* of BUS_BATCH frames: a quarter of a second of a full bus */
 #define RETRY_MS      10000
+#define CONDITION_PAUSE_MS 60000
 
 struct watched {
 	struct bus_watch *watch;
@@ -27,6 +28,11 @@ struct watched {
 	uv_poll_t *poll;         /* heap, of its own life: closing it takes a turn of the loop */
 	uint64_t dropped_before; /* by earlier openings of the bus */
 	bool told_restart;       /* that a restart failed */
+	bool told_once;          /* a condition was told … */
+	enum bus_condition told_condition;
+	uint64_t told_ms;        /* … this one, at this time of the loop */
+	uint64_t told_dropped;   /* of status.dropped */
+	uint64_t told_dropped_ms;
 	uv_timer_t rest;
 	uv_timer_t restart;
 	struct bus_status status;
@@ -49,6 +55,24 @@ static void tell(struct watched *w, const char *sentence)
 	w->watch->listener.on_news(w->watch->listener.context, &w->status, sentence);
 }
 
+/* A bus that wavers must not fill the machine's journal: what has changed is told at once, what
+ * changes soon after that is told later, as it then stands. */
+static void tell_condition(struct watched *w)
+{
+	uint64_t now_ms = uv_now(w->watch->loop);
+	char sentence[300];
+
+	if (w->status.health.condition == w->told_condition ||
+		(w->told_once && now_ms - w->told_ms < CONDITION_PAUSE_MS)) {
+		return;
+	}
+	w->told_once = true;
+	w->told_ms = now_ms;
+	w->told_condition = w->status.health.condition;
+	(void)bus_health_describe(&w->status.health, sentence, sizeof(sentence));
+	tell(w, sentence);
+}
+
 static void ask_controller(struct watched *w)
 {
 	struct controller controller;
@@ -58,10 +82,11 @@ static void ask_controller(struct watched *w)
 		return;
 	}
 	w->status.controller = controller;
+	tell_condition(w);
 	/* Some drivers do not tell in error frames that they have recovered. */
 	if (controller.state == CONTROLLER_ERROR_ACTIVE && was_off &&
 		bus_health_set(&w->status.health, BUS_CONDITION_ACTIVE)) {
-		tell(w, "the controller takes part again");
+		tell_condition(w);
 	}
 }
 
@@ -90,14 +115,8 @@ static void on_restart(uv_timer_t *timer)
 	(void)uv_timer_start(timer, on_restart, w->restart_ms, 0);
 }
 
-static void on_condition(struct watched *w, enum bus_condition before)
+static void see_to_restart(struct watched *w)
 {
-	char sentence[300];
-
-	if (w->status.health.condition != before) {
-		(void)bus_health_describe(&w->status.health, sentence, sizeof(sentence));
-		tell(w, sentence);
-	}
 	if (w->status.health.condition == BUS_CONDITION_OFF && w->restart_ms > 0 &&
 		!uv_is_active((const uv_handle_t *)&w->restart)) {
 		(void)uv_timer_start(&w->restart, on_restart, w->restart_ms, 0);
@@ -108,13 +127,12 @@ static void take(struct watched *w, const struct frame *frames, size_t count)
 {
 	w->status.frames += count;
 	for (size_t i = 0; i < count; i++) {
-		enum bus_condition before = w->status.health.condition;
-
 		if (frames[i].kind == FRAME_ERROR &&
 			bus_health_accept(&w->status.health, &frames[i])) {
-			on_condition(w, before);
+			see_to_restart(w);
 		}
 	}
+	tell_condition(w);
 	w->watch->listener.on_frames(w->watch->listener.context, frames, count);
 }
 
@@ -150,7 +168,6 @@ static void lose(struct watched *w, enum bus_presence presence, const char *sent
 static int drain(struct watched *w)
 {
 	struct frame frames[BUS_BATCH];
-	uint64_t dropped = w->status.dropped;
 	int total = 0;
 	int got = 0;
 
@@ -167,12 +184,16 @@ static int drain(struct watched *w)
 			break;
 		}
 	}
-	if (w->status.dropped != dropped) {
+	uint64_t now_ms = uv_now(w->watch->loop);
+	if (w->status.dropped != w->told_dropped &&
+		(w->told_dropped == 0 || now_ms - w->told_dropped_ms >= CONDITION_PAUSE_MS)) {
 		char sentence[160];
 
 		(void)snprintf(sentence, sizeof(sentence),
 			"%" PRIu64 " frames were dropped: this machine was too busy to read them",
-			w->status.dropped - dropped);
+			w->status.dropped - w->told_dropped);
+		w->told_dropped = w->status.dropped;
+		w->told_dropped_ms = now_ms;
 		tell(w, sentence);
 	}
 	if (got < 0) {
@@ -266,6 +287,7 @@ static void try_bus(struct watched *w)
 		w->status.trouble = 0;
 		w->status.presence = BUS_LISTENING;
 		bus_health_init(&w->status.health);
+		w->told_condition = w->status.health.condition;
 		ask_controller(w);
 		describe_listening(w, sentence, sizeof(sentence));
 		tell(w, sentence);
@@ -308,10 +330,12 @@ static void on_link(struct watched *w, enum link_state state)
 		}
 		return;
 	}
-	if (lost) {
-		return; /* and told */
+	enum bus_presence presence = state == LINK_DOWN ? BUS_DOWN : BUS_MISSING;
+	if (lost || (w->bus == NULL && w->status.presence == presence)) {
+		w->status.presence = presence;
+		return; /* it has been told */
 	}
-	lose(w, state == LINK_DOWN ? BUS_DOWN : BUS_MISSING,
+	lose(w, presence,
 		state == LINK_DOWN ? "the link is down; waiting for it"
 				   : "there is no such interface; waiting for it");
 }

@@ -22,7 +22,7 @@
 #include "replay/capture.h"
 
 #define LIVE_LOG_KEEP_MS   27000
-#define LIVE_LOG_COMMIT_MS (20 * 60 * 1000)
+#define LIVE_LOG_COMMIT_MS (60 * 60 * 1000)
 
 struct live_log; /* opaque; heap */
 

@@ -12,7 +12,7 @@
 
 #define LOG_APPLICATION_ID 0x53624C67 /* "SbLg" in the file's header */
 #define LOG_SCHEMA_VERSION 3
-#define LOG_PAGE_BYTES     1024 /* small: a live commit touches a handful of pages */
+#define LOG_PAGE_BYTES     4096 /* a block of the file system; a dozen windows fill one */
 
 enum log_schema_kind {
 	LOG_IS_EMPTY, /* a new database */

@@ -21,11 +21,11 @@
 
 /* WAL pages before SQLite copies them into the file: fewer copies of pages that every commit
  * touches, for 2 MiB of file. */
-#define WAL_PAGES "2000"
+#define WAL_PAGES "500"
 #define READER_PATIENCE_MS 5000
 /* A replay's transactions last for seconds, a live log's for a moment. */
 #define WRITER_PATIENCE_MS 60000
-/* A part fills a page of its own (LOG_PAGE_BYTES less SQLite's headers). */
+/* Four parts fill a page (LOG_PAGE_BYTES less SQLite's headers). */
 #define PART_BYTES 960
 #define STATE_MAX  (1 << 20)
 
@@ -338,7 +338,7 @@ static int open_for_writing(struct log_store *store)
 	result = open_database(store, store->path, SQLITE_OPEN_READWRITE | SQLITE_OPEN_CREATE);
 	if (result == 0) {
 		(void)sqlite3_busy_timeout(store->db, READER_PATIENCE_MS);
-		result = run_text(store, "PRAGMA page_size = 1024; PRAGMA temp_store = MEMORY");
+		result = run_text(store, "PRAGMA page_size = 4096; PRAGMA temp_store = MEMORY");
 	}
 	if (result != 0) {
 		return result;

@@ -32,9 +32,16 @@ int main(int argc, char **argv)
 	options.protocol = strcmp(argv[1], "n2k") == 0 ? SCENARIO_NMEA2000
 		: strcmp(argv[1], "j1939") == 0        ? SCENARIO_J1939
 						       : SCENARIO_BOTH;
+	if (options.protocol == SCENARIO_J1939) {
+		options.engine[0].filters[0].sensor = SENSOR_SPN1382;
+		options.engine[0].filters[0].sensor_kind = SENSES_DIFFERENTIAL;
+		options.engine[0].filters[1].sensor = SENSOR_SPN95;
+		options.engine[0].filters[1].sensor_kind = SENSES_DIFFERENTIAL;
+	}
 	options.disturb.power_cycles = 0;
 	options.disturb.clock = SCENARIO_CLOCK_RIGHT;
 	if (scenario_create(&scenario, &options) != 0) {
+		(void)fprintf(stderr, "rig_scenario: %s\n", scenario_options_check(&options));
 		return 1;
 	}
 	while ((count = scenario_next(scenario, frames, 4096)) > 0 && frames[0].t_ns < to_ns) {

@@ -1,0 +1,45 @@
+# full.sh: a bus saturated at 250 kbit/s, for as many minutes of bus time as RIG_MINUTES says.
+#
+# How many frames that is: a frame with a 29-bit identifier and 8 bytes has 1 start bit, 11 + 1 + 1 + 18
+# + 1 bits of identifier, SRR, IDE and RTR, 2 reserved bits, 4 bits of length, 64 of data, 15 + 1 of
+# CRC, 2 of acknowledge, 7 of end, and 3 bits lie between frames: 131 bits without stuffing, 1908
+# frames a second. Of the 118 bits from start to CRC at most (118 - 1) / 4 = 29 more are stuffed: 160
+# bits, 1562 frames a second. (CAN 2.0B; ISO 11898-1.) Random data stuff some 4 bits: 1850. The test
+# sends the greatest number.
+# host: echo "minutes=${RIG_MINUTES:-3}" >minutes.sh
+. ./verdicts.sh
+. ./minutes.sh
+
+rate=1908
+/usr/bin/ip link add dev vcan0 type vcan
+/usr/bin/ip link set vcan0 up
+sightbowl watch --db /log/full.db --bus vcan0 2>/tmp/watch.err &
+watch=$!
+wait_for 10 grep -q "vcan0: listening" /tmp/watch.err
+sync
+sleep 40
+sync
+ticks_of() { awk '{ print $14 + $15 }' "/proc/$watch/stat"; }
+bytes=$(disk_bytes)
+ticks=$(ticks_of)
+start=$(cut -d. -f1 /proc/uptime)
+rig_sender full vcan0 $rate $((minutes * 60)) >/tmp/sent
+sent=$(cut -d' ' -f2 /tmp/sent)
+seconds=$(($(cut -d. -f1 /proc/uptime) - start))
+ticks=$(($(ticks_of) - ticks))
+peak=$(awk '/^VmHWM/ { print $2 }' "/proc/$watch/status")
+resident=$(awk '/^VmRSS/ { print $2 }' "/proc/$watch/status")
+private=$(awk '/^Private|^Rss/ { print }' "/proc/$watch/smaps_rollup" | tr -s ' \n' ' ')
+sleep 40
+bytes=$(($(disk_bytes) - bytes))
+number "frames sent: $sent in $seconds s"
+number "share of a core: $(awk "BEGIN { printf \"%.2f\", $ticks / $seconds }") % (of a core that does 10^9 instructions a second)"
+number "resident: $resident kB, at most $peak kB ($private)"
+number "written to the device: $((bytes * 3600 / seconds / 1000)) kB an hour (ext4 as it is by default)"
+kill -TERM $watch
+wait $watch
+expect "no frame was dropped" test "$(grep -c dropped /tmp/watch.err)" -eq 0
+expect "less than 1 % of a core" test $((ticks)) -lt $((seconds))
+expect "less than 10 MiB resident" test "$peak" -lt 10240
+expect "the log is sound" test "$(sqlite3 /log/full.db 'PRAGMA integrity_check')" = ok
+cat /tmp/watch.err
