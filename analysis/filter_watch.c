@@ -434,6 +434,8 @@ void filter_watch_save(const struct filter_watch *f, struct state_writer *w)
 
 void filter_watch_load(struct filter_watch *f, struct state_reader *r)
 {
+	f->measured_kpa = NAN;
+	f->reference_kpa = NAN;
 	f->begun = state_get_unsigned(r, 1) != 0;
 	f->fitted_ns = state_get_signed(r);
 	if (!f->begun) {

@@ -1,5 +1,6 @@
 """A replay that is cut anywhere and replayed again ends in the very log of one that was not."""
 
+import os
 import random
 import signal
 import subprocess
@@ -12,9 +13,10 @@ CUTS = 200
 
 class InterruptedReplay(ProgramTest):
 
-    def cut(self, database, capture, seconds, number):
+    def cut(self, database, capture, config, seconds, number):
         """Starts a replay and cuts it after a while; True when it was already done."""
-        process = subprocess.Popen([PROGRAM, "replay", "--commit", "0.02", "--db", database, capture],
+        process = subprocess.Popen([PROGRAM, "replay", "--commit", "0.02", "--db", database,
+                                    "--config", config, capture],
                                    stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
         try:
             process.wait(seconds)
@@ -26,9 +28,10 @@ class InterruptedReplay(ProgramTest):
 
     def test_cut_at_random_points_changes_nothing(self):
         capture, _ = self.season("season", "--hours", "6", "--protocol", "both", "--loss", "2")
+        config = os.path.join(os.path.dirname(capture), "boat.conf")  # with measured filters
         whole = self.path("whole.db")
         started = time.monotonic()
-        self.done("replay", "--db", whole, capture)
+        self.done("replay", "--db", whole, "--config", config, capture)
         length = time.monotonic() - started
         expected = log_contents(whole)
         self.assertGreater(len(expected["runs"]), 3)
@@ -44,12 +47,12 @@ class InterruptedReplay(ProgramTest):
             while not done:
                 number = random.choice([signal.SIGKILL, signal.SIGKILL, signal.SIGKILL,
                                         signal.SIGTERM, signal.SIGINT])
-                done = self.cut(database, capture, random.uniform(0.02, pace), number)
+                done = self.cut(database, capture, config, random.uniform(0.02, pace), number)
                 cuts += not done
             actual = log_contents(database)
             for table, rows in expected.items():
                 self.assertEqual(actual[table], rows, f"{table} after {cuts} cuts")
-            status, _, error = run("replay", "--db", database, capture)
+            status, _, error = run("replay", "--db", database, "--config", config, capture)
             self.assertEqual(status, 1)
             self.assertIn("this was replayed already", error)
         self.assertGreater(logs, 1)
