@@ -5,8 +5,8 @@
 #include <string.h>
 
 #include "analysis/bus_census.h"
-#include "analysis/coverage.h"
 #include "daemon/commands.h"
+#include "daemon/coverage_table.h"
 #include "daemon/progress.h"
 #include "replay/capture.h"
 
@@ -267,83 +267,9 @@ static void put_signals(struct listening *l, struct table *table)
 	table_end(table);
 }
 
-static const struct table_column coverage_columns[] = {
-	{"analysis", TABLE_TEXT, QUANTITY_NONE, 0},
-	{"engine", TABLE_INTEGER, QUANTITY_NONE, 0},
-	{"covered", TABLE_TEXT, QUANTITY_NONE, 0},
-	{"by", TABLE_TEXT, QUANTITY_NONE, 0},
-	{"missing", TABLE_TEXT, QUANTITY_NONE, 0},
-	{"supplied_by", TABLE_TEXT, QUANTITY_NONE, 0},
-};
-
 static bool heard(const void *context, enum signal_id signal, int instance)
 {
 	return bus_census_heard(context, signal, instance);
-}
-
-static void append(char *list, size_t size, const char *word)
-{
-	size_t used = strlen(list);
-
-	(void)snprintf(list + used, size - used, "%s%s", used == 0 ? "" : ", ", word);
-}
-
-static void put_coverage_row(const struct listening *l, struct table *table,
-	const struct coverage_row *row, int engine)
-{
-	char by[256] = "", missing[256] = "", supplied_by[512] = "";
-	enum coverage_grade grade = coverage_grade(row, engine, heard, &l->census);
-
-	for (size_t i = 0; i < row->need_count + row->better_count; i++) {
-		const struct coverage_need *need = i < row->need_count
-			? &row->needs[i] : &row->better[i - row->need_count];
-		int found = coverage_find(need, engine, heard, &l->census);
-		if (found >= 0) {
-			append(by, sizeof(by), signal_get((enum signal_id)found)->name);
-		} else {
-			append(missing, sizeof(missing),
-				signal_get((enum signal_id)need->signals[0])->name);
-			append(supplied_by, sizeof(supplied_by), need->supplied_by);
-		}
-	}
-	table_put_text(table, row->analysis);
-	if (row->of_engine) {
-		table_put_integer(table, engine);
-	} else {
-		table_put_unknown(table);
-	}
-	table_put_text(table, coverage_grade_name(grade));
-	table_put_text(table, by[0] == '\0' ? NULL : by);
-	table_put_text(table, missing[0] == '\0' ? NULL : missing);
-	table_put_text(table, supplied_by[0] == '\0' ? NULL : supplied_by);
-	table_end_row(table);
-}
-
-static bool engine_heard(const struct listening *l, int engine)
-{
-	return bus_census_heard(&l->census, SIGNAL_ENGINE_SPEED, engine) ||
-		bus_census_heard(&l->census, SIGNAL_FUEL_RATE, engine);
-}
-
-static void put_coverage(const struct listening *l, struct table *table)
-{
-	bool any = false;
-
-	for (int engine = 0; engine < BOAT_ENGINES_MAX; engine++) {
-		any = any || engine_heard(l, engine);
-	}
-	table_begin(table, "coverage", coverage_columns, COUNT(coverage_columns));
-	for (size_t i = 0; i < coverage_row_count(); i++) {
-		const struct coverage_row *row = coverage_row_get(i);
-		for (int engine = 0; engine < BOAT_ENGINES_MAX; engine++) {
-			/* Without an engine on the bus, what one would need is still worth saying. */
-			if (row->of_engine ? engine_heard(l, engine) || (!any && engine == 0)
-					   : engine == 0) {
-				put_coverage_row(l, table, row, engine);
-			}
-		}
-	}
-	table_end(table);
 }
 
 static const struct table_column counter_columns[] = {
@@ -380,7 +306,7 @@ static enum program_exit show(struct listening *l)
 	put_messages(l, table);
 	put_signals(l, table);
 	put_counters(l, table);
-	put_coverage(l, table);
+	coverage_table_put(table, heard, &l->census);
 	if (l->census.no_room > 0) {
 		command_note(l->line, "more was heard than there is room to tell apart");
 	}

@@ -4,6 +4,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "daemon/coverage_table.h"
 #include "daemon/element_table.h"
 #include "daemon/fact_tables.h"
 #include "daemon/overview.h"
@@ -27,6 +28,7 @@ static enum program_exit put_elements(const struct command_line *line, struct ta
 
 const struct log_table log_tables[] = {
 	{"book", service_table_book},
+	{"coverage", coverage_table_of_log},
 	{"elements", put_elements},
 	{"events", fact_table_events},
 	{"overview", put_overview},

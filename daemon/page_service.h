@@ -7,6 +7,7 @@
 #include <uv.h>
 
 #include "analysis/pipeline.h"
+#include "daemon/bus_watch.h"
 #include "daemon/config.h"
 
 struct page_service; /* opaque; heap */
@@ -21,6 +22,9 @@ const char *page_service_address(const struct page_service *service);
 
 /* Hands on what the pipeline last heard, to whoever watches; call it about each second. NULL is fine. */
 void page_service_look(struct page_service *service, const struct pipeline *pipeline);
+
+/* Tells the page how a bus is; call it about each second too. NULL is fine. */
+void page_service_tell_bus(struct page_service *service, const struct bus_status *status);
 
 /* Stops serving and frees; what is left is done by the loop. NULL is fine. */
 void page_service_stop(struct page_service *service);

@@ -443,6 +443,9 @@ static void on_look(uv_timer_t *timer)
 	look_at_clocks(w, NULL, 0);
 	record(w, true);
 	page_service_look(w->page, w->pipeline);
+	for (size_t i = 0; w->buses != NULL && i < bus_watch_count(w->buses); i++) {
+		page_service_tell_bus(w->page, bus_watch_status(w->buses, i));
+	}
 }
 
 static void on_ask(uv_timer_t *timer)

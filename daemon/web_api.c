@@ -120,6 +120,27 @@ static bool read_range(struct command_line *line, const struct web_request *requ
 	return true;
 }
 
+/* The buses as they are now. */
+static void answer_buses(struct web_api *api, bool csv, struct web_answer *ret_answer)
+{
+	FILE *out = open_answer(ret_answer, csv ? CSV_TYPE : JSON_TYPE);
+	struct table *table = NULL;
+
+	if (out == NULL) {
+		answer_no_memory(ret_answer);
+		return;
+	}
+	if (table_open(&table, out, csv ? TABLE_CSV : TABLE_JSON, UNITS_METRIC) == 0) {
+		api->put_buses(api->put_context, table);
+	}
+	bool written = table != NULL && table_close(table) == 0;
+	if (fclose(out) != 0 || !written) {
+		answer_no_memory(ret_answer);
+	} else if (csv) {
+		(void)snprintf(ret_answer->filename, sizeof(ret_answer->filename), "buses.csv");
+	}
+}
+
 static void answer_table(struct web_api *api, const struct log_table *row, bool csv,
 	const struct web_request *request, struct web_answer *ret_answer)
 {
@@ -341,7 +362,7 @@ static void answer_index(const struct web_api *api, struct web_answer *ret_answe
 	for (size_t i = 0; i < log_table_count; i++) {
 		(void)fprintf(out, "%s\"%s\"", i == 0 ? "" : ",", log_tables[i].name);
 	}
-	(void)fputs("],\"drawings\":[", out);
+	(void)fputs(api->put_buses == NULL ? "],\"drawings\":[" : ",\"buses\"],\"drawings\":[", out);
 	for (size_t i = 0; i < picture_count; i++) {
 		(void)fprintf(out, "%s\"%s\"", i == 0 ? "" : ",", pictures[i].name);
 	}
@@ -448,6 +469,10 @@ void web_api_answer(struct web_api *api, const struct web_request *request,
 	}
 	if (length == 6 && strncmp(name, "series", 6) == 0) {
 		answer_series(api, csv, request, ret_answer);
+		return;
+	}
+	if (api->put_buses != NULL && length == 5 && strncmp(name, "buses", 5) == 0) {
+		answer_buses(api, csv, ret_answer);
 		return;
 	}
 	row = log_table_find(name, length);

@@ -16,9 +16,14 @@
 
 #define WEB_API_PATIENCE_MS 3000
 
+/* Writes the table "buses", or another of what is known only now; on the worker's thread. */
+typedef void web_api_put_fn(void *context, struct table *table);
+
 struct web_api {
 	struct command_line line; /* of the command that serves; its log, settings, units */
 	const struct live *live;  /* NULL: nothing is heard live */
+	web_api_put_fn *put_buses; /* NULL: no bus is listened to */
+	void *put_context;
 	struct log_store *store;  /* NULL: not open */
 	uint64_t opened_ms;       /* when store was opened */
 	uint64_t deadline_ms;     /* of the present question */

@@ -562,8 +562,8 @@ async function showBook(main) {
 
 async function showBus(main) {
 	main.append(element('h1', {}, 'What the bus brings'));
+	await listTable(main, 'buses', 'The buses now', 'No bus is listened to.');
 	await listTable(main, 'coverage', 'What can be known', 'Nothing was heard.');
-	await listTable(main, 'sources', 'Who sends', 'Nobody was heard.');
 	const rows = known.overview.signals.map((one) => ({signal: signalName(one.signal, one.instance), instance: one.instance,
 		unit: one.unit, live: known.live[one.signal + ':' + one.instance]}));
 	if (rows.length === 0) {
