@@ -25,10 +25,22 @@ static const struct table_column event_columns[] = {
 	{"unit", TABLE_TEXT, QUANTITY_NONE, 0},
 	{"basis", TABLE_TEXT, QUANTITY_NONE, 0},
 	{"message", TABLE_TEXT, QUANTITY_NONE, 0},
-	/* Behind the contract's columns. */
-	{"shelved_until_utc", TABLE_TIME, QUANTITY_NONE, 0},
-	{"answered_by", TABLE_INTEGER, QUANTITY_NONE, 0}, /* an entry of the service book */
 };
+
+/* What a person did about it. */
+static const struct table_column handling_columns[] = {
+	{"event", TABLE_INTEGER, QUANTITY_NONE, 0},
+	{"kind", TABLE_TEXT, QUANTITY_NONE, 0},
+	{"subject", TABLE_TEXT, QUANTITY_NONE, 0},
+	{"raised_utc", TABLE_TIME, QUANTITY_NONE, 0},
+	{"acknowledged_utc", TABLE_TIME, QUANTITY_NONE, 0},
+	{"answered_by", TABLE_INTEGER, QUANTITY_NONE, 0}, /* an entry of the service book */
+	{"shelved_until_utc", TABLE_TIME, QUANTITY_NONE, 0},
+	{"cleared_utc", TABLE_TIME, QUANTITY_NONE, 0},
+};
+
+/* Which events, and what of them. */
+enum event_view { VIEW_ALL, VIEW_STANDING, VIEW_HANDLING };
 
 enum event_column { EVENT, KIND, SUBJECT, SEVERITY, RAISED, ACKNOWLEDGED, CLEARED, VALUE, LIMIT, UNIT,
 	BASIS, MESSAGE, SHELVED };
@@ -57,8 +69,9 @@ static double real_of(sqlite3_stmt *statement, enum event_column column)
 	return is_known(statement, column) ? sqlite3_column_double(statement, (int)column) : NAN;
 }
 
-/* One row. An event that work answered is taken for acknowledged from then on. */
-static void put_event(struct table *table, sqlite3_stmt *statement, const struct book_entry *answer)
+/* When it was acknowledged: an event that work answered counts as acknowledged from then on. */
+static void put_acknowledged(struct table *table, sqlite3_stmt *statement,
+	const struct book_entry *answer)
 {
 	bool acknowledged = is_known(statement, ACKNOWLEDGED);
 	int64_t at_ns = sqlite3_column_int64(statement, ACKNOWLEDGED);
@@ -67,24 +80,41 @@ static void put_event(struct table *table, sqlite3_stmt *statement, const struct
 		acknowledged = true;
 		at_ns = answer->done_ns;
 	}
+	put_time(table, acknowledged, at_ns);
+}
+
+static void put_event(struct table *table, sqlite3_stmt *statement, const struct book_entry *answer)
+{
 	table_put_integer(table, sqlite3_column_int64(statement, EVENT));
 	table_put_text(table, text_of(statement, KIND));
 	table_put_text(table, text_of(statement, SUBJECT));
 	table_put_text(table, text_of(statement, SEVERITY));
 	put_time(table, is_known(statement, RAISED), sqlite3_column_int64(statement, RAISED));
-	put_time(table, acknowledged, at_ns);
+	put_acknowledged(table, statement, answer);
 	put_time(table, is_known(statement, CLEARED), sqlite3_column_int64(statement, CLEARED));
 	table_put_real(table, real_of(statement, VALUE));
 	table_put_real(table, real_of(statement, LIMIT));
 	table_put_text(table, text_of(statement, UNIT));
 	table_put_text(table, text_of(statement, BASIS));
 	table_put_text(table, text_of(statement, MESSAGE));
-	put_time(table, is_known(statement, SHELVED), sqlite3_column_int64(statement, SHELVED));
+	table_end_row(table);
+}
+
+static void put_handling(struct table *table, sqlite3_stmt *statement,
+	const struct book_entry *answer)
+{
+	table_put_integer(table, sqlite3_column_int64(statement, EVENT));
+	table_put_text(table, text_of(statement, KIND));
+	table_put_text(table, text_of(statement, SUBJECT));
+	put_time(table, is_known(statement, RAISED), sqlite3_column_int64(statement, RAISED));
+	put_acknowledged(table, statement, answer);
 	if (answer) {
 		table_put_integer(table, answer->entry);
 	} else {
 		table_put_unknown(table);
 	}
+	put_time(table, is_known(statement, SHELVED), sqlite3_column_int64(statement, SHELVED));
+	put_time(table, is_known(statement, CLEARED), sqlite3_column_int64(statement, CLEARED));
 	table_end_row(table);
 }
 
@@ -96,7 +126,7 @@ static bool stands(sqlite3_stmt *statement, const struct book_entry *answer, int
 }
 
 static enum program_exit put_events(const struct command_line *line, struct table *table,
-	struct log_store *store, bool standing_only)
+	struct log_store *store, enum event_view view)
 {
 	sqlite3 *db = log_store_db(store);
 	bool has_shelf = sqlite3_table_column_metadata(db, NULL, "shelf", NULL, NULL, NULL, NULL, NULL,
@@ -126,7 +156,13 @@ static enum program_exit put_events(const struct command_line *line, struct tabl
 	if (line->has_until) {
 		(void)sqlite3_bind_int64(statement, 2, line->until_ns);
 	}
-	table_begin(table, "events", event_columns, sizeof(event_columns) / sizeof(event_columns[0]));
+	if (view == VIEW_HANDLING) {
+		table_begin(table, "event_handling", handling_columns,
+			sizeof(handling_columns) / sizeof(handling_columns[0]));
+	} else {
+		table_begin(table, "events", event_columns,
+			sizeof(event_columns) / sizeof(event_columns[0]));
+	}
 	while (rc == SQLITE_OK || rc == SQLITE_ROW) {
 		const struct book_entry *answer = NULL;
 
@@ -139,7 +175,9 @@ static enum program_exit put_events(const struct command_line *line, struct tabl
 				text_of(statement, KIND), text_of(statement, SUBJECT),
 				sqlite3_column_int64(statement, RAISED));
 		}
-		if (!standing_only || stands(statement, answer, now_ns)) {
+		if (view == VIEW_HANDLING) {
+			put_handling(table, statement, answer);
+		} else if (view == VIEW_ALL || stands(statement, answer, now_ns)) {
 			put_event(table, statement, answer);
 		}
 	}
@@ -153,16 +191,16 @@ static enum program_exit put_events(const struct command_line *line, struct tabl
 enum program_exit fact_table_events(const struct command_line *line, struct table *table,
 	struct log_store *store)
 {
-	return put_events(line, table, store, false);
+	return put_events(line, table, store, VIEW_ALL);
 }
 
 enum program_exit fact_table_standing_events(const struct command_line *line,
 	struct table *table, struct log_store *store)
 {
-	return put_events(line, table, store, true);
+	return put_events(line, table, store, VIEW_STANDING);
 }
 
-static enum program_exit list_events(const struct command_line *line)
+static enum program_exit list_events(const struct command_line *line, enum event_view view)
 {
 	struct log_store *store = NULL;
 	struct table *table;
@@ -173,8 +211,7 @@ static enum program_exit list_events(const struct command_line *line)
 	}
 	status = command_open_output(line, &table);
 	if (status == EXIT_DONE) {
-		status = command_close_output(line, table,
-			put_events(line, table, store, command_value(line, "--standing") != NULL));
+		status = command_close_output(line, table, put_events(line, table, store, view));
 	}
 	log_store_close(store);
 	return status;
@@ -232,12 +269,16 @@ static enum program_exit run_events(const struct command_line *line)
 	enum program_exit status;
 
 	if (strcmp(action, "list") == 0) {
-		return list_events(line);
+		return list_events(line,
+			command_value(line, "--standing") != NULL ? VIEW_STANDING : VIEW_ALL);
+	}
+	if (strcmp(action, "handling") == 0) {
+		return list_events(line, VIEW_HANDLING);
 	}
 	if (strcmp(action, "acknowledge") != 0 && strcmp(action, "shelve") != 0 &&
 		strcmp(action, "unshelve") != 0) {
 		return command_misused(line, "'%s' is nothing to do with events; expected list, "
-			"acknowledge, shelve or unshelve", action);
+			"handling, acknowledge, shelve or unshelve", action);
 	}
 	if (line->argument_count < 2) {
 		return command_misused(line, "%s: which event? Give its number", action);
@@ -272,17 +313,18 @@ static const struct command_option event_options[] = {
 const struct command command_events = {
 	.name = "events",
 	.summary = "what needed the skipper's eye",
-	.arguments = "[list | acknowledge N… | shelve N… | unshelve N…]",
+	.arguments = "[list | handling | acknowledge N… | shelve N… | unshelve N…]",
 	.arguments_least = 0,
 	.arguments_most = 32,
 	.help = "Lists the events of a log: what was noticed, when, by what evidence, and whether it is over.\n"
 		"An event without cleared_utc still stands. Acknowledge what was seen; shelve what is not to be\n"
 		"told of for a time. Work in the service book that is a remedy (a drain for water, a change for\n"
-		"an element that is due) answers an event: answered_by is its entry, and it counts as\n"
-		"acknowledged from then on.\n\n"
+		"an element that is due) answers an event, which counts as acknowledged from then on; handling\n"
+		"says which entry answered it, and what is on the shelf.\n\n"
 		"  sightbowl events --db boat.db\n"
 		"  sightbowl events --db boat.db --since 2026-06-01 --json\n"
 		"  sightbowl events --standing --db boat.db --config boat.conf\n"
+		"  sightbowl events handling --db boat.db --config boat.conf\n"
 		"  sightbowl events acknowledge 12 13 --db boat.db\n"
 		"  sightbowl events shelve 12 --for '3 days' --db boat.db",
 	.takes = COMMAND_TAKES_LOG | COMMAND_TAKES_CONFIG | COMMAND_TAKES_FORMAT |

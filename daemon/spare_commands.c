@@ -80,9 +80,11 @@ static const char *usual_seals(const struct service_account *account, const char
 	return seals;
 }
 
-/* What the filter's elements last at least, by each of the ways in which they end. */
+/* What the filter's elements last at least, by each of the ways in which they end. One that is out of
+ * use (of a change-over set) only ages. */
 static struct spare_place place_of(const struct boat_filter *filter,
-	const struct element_fitting *fitting, const struct element_outlook *outlook, int64_t now_ns)
+	const struct element_fitting *fitting, const struct element_outlook *outlook, bool in_use,
+	int64_t now_ns)
 {
 	double litres_per_h = outlook->use.litres_per_h;
 	double by_litres_h = (filter->change_l - fitting->litres) / litres_per_h;
@@ -94,6 +96,10 @@ static struct spare_place place_of(const struct boat_filter *filter,
 	};
 
 	place.left_h = fmin(place.left_h, outlook->left_h_p10);
+	if (!in_use) {
+		place.left_h = NAN;
+		place.life_h = NAN;
+	}
 	if (fitting->has_fitted) {
 		double age_days = (double)(now_ns - fitting->fitted_ns) / 86400e9;
 
@@ -172,7 +178,9 @@ static int make_list(const struct command_line *line, const struct service_accou
 
 		service_account_outlook(account, boat, fitting, now_ns, &outlook);
 		ahead = complete(*horizon, outlook.use.h_per_day);
-		place = place_of(filter, fitting, &outlook, now_ns);
+		place = place_of(filter, fitting, &outlook,
+			service_ledger_share(boat, account->entries, account->entry_count, f, now_ns) > 0,
+			now_ns);
 		spare = spare_forecast(&place, &ahead);
 		if (item[0] != '\0') {
 			need(row_of(ret_list, item,
