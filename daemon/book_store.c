@@ -159,7 +159,9 @@ int book_store_entries(sqlite3 *db, struct book_entry **ret_entries, size_t *ret
 		return result;
 	}
 	count = service_book_in_force(*ret_entries, count, false);
-	qsort(*ret_entries, count, sizeof(**ret_entries), service_book_compare_done);
+	if (count > 0) {
+		qsort(*ret_entries, count, sizeof(**ret_entries), service_book_compare_done);
+	}
 	*ret_count = count;
 	return 0;
 }

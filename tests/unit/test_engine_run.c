@@ -301,6 +301,34 @@ static void a_new_engine_computer_is_not_a_thousand_hours(void **state)
 	near(b.runs[1].engine_h + b.runs[2].engine_h, 1200.0 / 3600, 0.002);
 }
 
+/* The engine's sender falls silent at key-off, in mid-run as far as the bus shows; other traffic goes on. */
+static void a_run_whose_engine_falls_silent_is_closed_within_the_hour(void **state)
+{
+	struct bench b;
+	struct meters m = {.hours_h = 40, .hours_step_h = 0.05};
+
+	(void)state;
+	bench_init(&b);
+	hear(&b, &m, 0, 600, 2000, 4);
+	for (int64_t t = 600; t < 3 * 3600; t += 10) {
+		engine_log_tick(&b.engine, t * S);
+	}
+	assert_int_equal(run_count(&b), 1);
+	assert_false(b.runs[1].open);
+	assert_true(b.runs[1].end_ns == 599 * S);
+	near(b.runs[1].fuel_l, 600 * 4.0 / 3600, 0.01);
+
+	/* The same with a new session, recorder off and on, before the hour is over. */
+	bench_init(&b);
+	hear(&b, &m, 0, 600, 2000, 4);
+	engine_log_session(&b.engine, 2, 610 * S, 1000 * S);
+	engine_log_settle(&b.engine, 1000 * S, 390 * S, true);
+	for (int64_t t = 1000; t < 3 * 3600; t += 10) {
+		engine_log_tick(&b.engine, t * S);
+	}
+	assert_false(b.runs[1].open);
+}
+
 static void trips_are_divided_by_the_pause(void **state)
 {
 	struct bench b;
@@ -455,6 +483,7 @@ int main(void)
 		cmocka_unit_test(
 			without_a_counter_the_unseen_is_filled_from_hours_and_learned_burn),
 		cmocka_unit_test(a_new_engine_computer_is_not_a_thousand_hours),
+		cmocka_unit_test(a_run_whose_engine_falls_silent_is_closed_within_the_hour),
 		cmocka_unit_test(trips_are_divided_by_the_pause),
 		cmocka_unit_test(movement_alone_is_a_trip_with_its_distance),
 		cmocka_unit_test(a_step_of_the_clock_does_not_cut_the_run),
