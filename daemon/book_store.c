@@ -496,3 +496,43 @@ int book_store_shelve(struct log_store *store, int64_t event, int64_t until_ns)
 		"INSERT INTO shelf VALUES(?1, ?2) ON CONFLICT(event) DO UPDATE SET until_ns = ?2", event,
 		until_ns);
 }
+
+static int read_numbers(sqlite3 *db, const char *sql, int64_t now_ns, int64_t *ret_events, size_t max,
+	size_t *ret_count)
+{
+	sqlite3_stmt *statement;
+	size_t count = 0;
+	int rc = sqlite3_prepare_v2(db, sql, -1, &statement, NULL);
+
+	if (rc != SQLITE_OK) {
+		return read_failure(db);
+	}
+	(void)sqlite3_bind_int64(statement, 1, now_ns); /* refused where there is no ?1 */
+	while (count < max && (rc = sqlite3_step(statement)) == SQLITE_ROW) {
+		ret_events[count++] = sqlite3_column_int64(statement, 0);
+	}
+	(void)sqlite3_finalize(statement); /* repeats rc */
+	if (rc != SQLITE_OK && rc != SQLITE_ROW && rc != SQLITE_DONE) {
+		return read_failure(db);
+	}
+	*ret_count = count;
+	return 0;
+}
+
+int book_store_standing(sqlite3 *db, int64_t *ret_events, size_t max, size_t *ret_count)
+{
+	return read_numbers(db,
+		"SELECT event FROM event_list WHERE cleared_utc_ns IS NULL ORDER BY event DESC", 0,
+		ret_events, max, ret_count);
+}
+
+int book_store_shelved(
+	sqlite3 *db, int64_t now_ns, int64_t *ret_events, size_t max, size_t *ret_count)
+{
+	if (!has_book(db)) {
+		*ret_count = 0;
+		return 0;
+	}
+	return read_numbers(db, "SELECT event FROM shelf WHERE until_ns > ?1 ORDER BY event DESC",
+		now_ns, ret_events, max, ret_count);
+}

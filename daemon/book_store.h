@@ -65,4 +65,10 @@ int book_store_acknowledge(struct log_store *store, int64_t event, int64_t at_ns
 /* until_ns: INT64_MIN takes it off the shelf. */
 int book_store_shelve(struct log_store *store, int64_t event, int64_t until_ns);
 
+/* The numbers of the events that are not over, the latest first, at most max; and of those that are on
+ * the shelf at a moment. */
+int book_store_standing(sqlite3 *db, int64_t *ret_events, size_t max, size_t *ret_count);
+int book_store_shelved(
+	sqlite3 *db, int64_t now_ns, int64_t *ret_events, size_t max, size_t *ret_count);
+
 #endif

@@ -269,6 +269,9 @@ void notify_event(struct notify *notify, const struct fact_event *event, bool sh
 	}
 	known = known_of(notify, event->event);
 	if (shelved) {
+		if (event->has_cleared) {
+			known->told = TOLD_CLEARED; /* over while nobody was to be told */
+		}
 		return;
 	}
 	if (known->told == TOLD_NOTHING) {

@@ -12,6 +12,7 @@
  *   - a wrong configuration at SIGHUP: told, the old one stays
  *   - the loop hangs: the service manager's watchdog restarts the program
  */
+#include "daemon/book_store.h"
 #include "daemon/book_works.h"
 #include "daemon/log_store.h"
 #include "daemon/watch.h"
@@ -43,6 +44,7 @@
 #define CONTROLLER_MS    30000 /* how often the controllers are asked */
 #define TROUBLE_AGAIN_MS (3600 * 1000)
 #define CLOCK_LOOK_MS    1000
+#define SHELF_MAX        64
 
 struct watch {
 	uv_loop_t loop;
@@ -54,6 +56,8 @@ struct watch {
 	struct pipeline *pipeline;
 	struct recorder *recorder;
 	struct notify *notify;
+	int64_t shelved[SHELF_MAX]; /* events of which nothing is to be told now */
+	size_t shelved_count;
 	struct page_service *page; /* NULL: none is served */
 	struct log_store *book;    /* a reader of the service book; NULL: not open yet */
 	struct bus_watch *buses;
@@ -141,13 +145,23 @@ static void on_trip_withdrawn(void *context, int64_t trip)
 	w->queue_sink.on_trip_withdrawn(w->queue_sink.context, trip);
 }
 
+static bool is_shelved(const struct watch *w, int64_t event)
+{
+	for (size_t i = 0; i < w->shelved_count; i++) {
+		if (w->shelved[i] == event) {
+			return true;
+		}
+	}
+	return false;
+}
+
 static void on_event(void *context, const struct fact_event *fact)
 {
 	struct watch *w = context;
 
 	w->queue_sink.on_event(w->queue_sink.context, fact);
 	if (w->notify != NULL) {
-		notify_event(w->notify, fact, false);
+		notify_event(w->notify, fact, is_shelved(w, fact->event));
 	}
 }
 
@@ -314,6 +328,9 @@ static void read_book(struct watch *w)
 		pipeline_tell_works(
 			w->pipeline, w->settings.boat.works, w->settings.boat.work_count);
 	}
+	/* What cannot be read leaves the shelf as it was. */
+	(void)book_store_shelved(log_store_db(w->book), clock_watch_now().wall_ns, w->shelved,
+		SHELF_MAX, &w->shelved_count);
 }
 
 static void on_commit(uv_timer_t *timer)
@@ -544,6 +561,8 @@ static int open_recorder(struct watch *w)
 static void open_notify(struct watch *w)
 {
 	struct notify_limits limits = notify_limits_default();
+	int64_t standing[SHELF_MAX];
+	size_t count = 0;
 	int result;
 
 	if (w->settings.notify_command[0] == '\0') {
@@ -554,6 +573,15 @@ static void open_notify(struct watch *w)
 	if (result != 0) {
 		w->notify = NULL;
 		say("[notify] command cannot be run: %s", strerror(-result));
+		return;
+	}
+	/* What stood before was told before. */
+	read_book(w);
+	if (w->book != NULL &&
+		book_store_standing(log_store_db(w->book), standing, SHELF_MAX, &count) == 0) {
+		for (size_t i = count; i > 0; i--) {
+			notify_known(w->notify, standing[i - 1]);
+		}
 	}
 }
 

@@ -29,9 +29,10 @@ import shlex
 import shutil
 import sqlite3
 import struct
+import subprocess
 import time
 
-from sightbowl_program import ProgramTest, main, run
+from sightbowl_program import PROGRAM, ProgramTest, main, run
 
 CONFIG = """\
 [boat]
@@ -370,6 +371,34 @@ class Year(ProgramTest):
         self.assertIsNotNone(handling()[904][0])
         self.refused(1, "sightbowl events: there is no event 12345 in the log", "events",
                      "acknowledge", 12345, *where)
+
+    def test_the_book_is_written_while_the_log_is(self):
+        config = self.path("watch.conf")
+        database = self.path("watch.db")
+        with open(config, "w", encoding="utf-8") as file:
+            # No such bus: watch waits for it, the log's writer all the same.
+            file.write(f"[bus nosuchbus0]\n[log]\npath = {database}\n[web]\nlisten = none\n")
+        watch = subprocess.Popen([PROGRAM, "watch", "--config", config], stderr=subprocess.PIPE)
+        try:
+            deadline = time.monotonic() + 60
+            while time.monotonic() < deadline:
+                # A writer of the whole log is refused as soon as watch has it.
+                status, _, error = run("replay", "--config", config, os.devnull)
+                if status == 1 and "is being written by another sightbowl" in error:
+                    break
+                time.sleep(0.05)
+            else:
+                self.fail("watch did not take the log")
+            for litres in range(1, 6):
+                self.done("book", "add", "refuel", "--litres", litres, "--at", "2025-05-01",
+                          "--config", config)
+            rows = self.rows("book", "--config", config)
+            self.assertEqual([row["litres"] for row in rows], [1, 2, 3, 4, 5])
+        finally:
+            watch.terminate()
+            self.assertEqual(watch.wait(timeout=60), 0)
+            watch.stderr.close()
+        self.assertEqual(len(self.rows("book", "--config", config)), 5)
 
     def test_wrong_use_is_explained_in_one_line(self):
         def book(message, *arguments):

@@ -446,12 +446,27 @@ static void events_are_acknowledged_and_shelved(void **state)
 	assert_int_equal(book_store_event(log_store_db(store), 3, &read), 0);
 	assert_true(read.has_acknowledged && read.acknowledged_ns == 77);
 	assert_true(read.shelved && read.shelved_until_ns == 111);
+	int64_t numbers[2] = {0, 0};
+	size_t count = 0;
+	assert_int_equal(book_store_shelved(log_store_db(store), 110, numbers, 2, &count), 0);
+	assert_true(count == 1 && numbers[0] == 3);
+	assert_int_equal(book_store_shelved(log_store_db(store), 111, numbers, 2, &count), 0);
+	assert_int_equal(count, 0); /* its time is up */
+	assert_int_equal(book_store_standing(log_store_db(store), numbers, 2, &count), 0);
+	assert_true(count == 1 && numbers[0] == 3);
 	assert_int_equal(book_store_shelve(store, 3, INT64_MIN), 0);
 	assert_int_equal(book_store_event(log_store_db(store), 3, &read), 0);
 	assert_false(read.shelved);
 	assert_int_equal(book_store_acknowledge(store, 4, 77), -ENOENT);
 	assert_string_equal(log_store_error(store), "there is no event 4 in the log");
 	assert_int_equal(book_store_shelve(store, 4, 77), -ENOENT);
+	event.has_cleared = true;
+	event.cleared_session = 1;
+	event.cleared_ns = (START_S + 1) * NS;
+	sink.on_event(sink.context, &event);
+	assert_int_equal(log_store_commit(writer, NULL), 0);
+	assert_int_equal(book_store_standing(log_store_db(store), numbers, 2, &count), 0);
+	assert_int_equal(count, 0);
 	log_store_close(store);
 	log_store_close(writer);
 }

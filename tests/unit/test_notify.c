@@ -210,6 +210,11 @@ static void small_shelved_and_known_events_are_not_told(void **state)
 	notify_event(notify, &event, false);
 	event.has_cleared = true;
 	notify_event(notify, &event, false);
+	event = event_of(4, "raised and over on the shelf");
+	notify_event(notify, &event, true);
+	event.has_cleared = true;
+	notify_event(notify, &event, true);
+	notify_event(notify, &event, false);
 	run_out(notify);
 	assert_string_equal(output(), "cleared 3\n");
 }
