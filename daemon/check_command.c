@@ -3,6 +3,7 @@
 #include <string.h>
 
 #include "daemon/commands.h"
+#include "daemon/machine_check.h"
 
 #define COUNT(columns) (sizeof(columns) / sizeof((columns)[0]))
 
@@ -104,6 +105,45 @@ static bool put_log(const struct command_line *line, struct table *table)
 	return sound;
 }
 
+struct findings {
+	struct table *table;
+	bool failed;
+};
+
+static void on_finding(void *context, const char *subject, enum machine_finding finding,
+	const char *sentence)
+{
+	static const char *const results[] = {
+		[MACHINE_OK] = "ok",
+		[MACHINE_ADVICE] = "advice",
+		[MACHINE_FAILED] = "failed",
+	};
+	struct findings *findings = context;
+
+	findings->failed |= finding == MACHINE_FAILED;
+	put_check(findings->table, subject, results[finding], sentence);
+}
+
+/* Returns false when the machine is not fit for what the configuration says. */
+static bool put_machine(const struct command_line *line, struct table *table)
+{
+	const struct settings *settings = &line->settings;
+	struct findings findings = {.table = table};
+	const struct machine_check_listener listener = {&findings, on_finding};
+
+	for (size_t i = 0; i < settings->bus_count; i++) {
+		machine_check_bus(settings->buses[i].name, &listener);
+	}
+	if (settings->bus_count == 0) {
+		machine_check_bus("can0", &listener);
+	}
+	machine_check_clock(&listener);
+	if (line->log_path != NULL) {
+		machine_check_disk(line->log_path, &settings->log, &listener);
+	}
+	return !findings.failed;
+}
+
 static enum program_exit run_check(const struct command_line *line)
 {
 	struct table *table;
@@ -119,8 +159,11 @@ static enum program_exit run_check(const struct command_line *line)
 		line->has_config ? line->config
 				 : "one engine with a primary and a secondary filter is assumed");
 	put_boat(table, &line->settings.boat);
+	if (command_value(line, "--no-machine") == NULL) {
+		sound = put_machine(line, table);
+	}
 	if (line->log_path != NULL) {
-		sound = put_log(line, table);
+		sound = put_log(line, table) && sound;
 	} else {
 		put_check(table, "log", "none", "none is named: --db FILE, or [log] path");
 	}
@@ -128,13 +171,21 @@ static enum program_exit run_check(const struct command_line *line)
 	return command_close_output(line, table, sound ? EXIT_DONE : EXIT_FAILED);
 }
 
+static const struct command_option check_options[] = {
+	{"--no-machine", NULL, "leave out this machine: buses, clock, disk"},
+	{NULL, NULL, NULL},
+};
+
 const struct command command_check = {
 	.name = "check",
-	.summary = "whether configuration and log are fit for use",
+	.summary = "whether configuration, log and machine are fit for use",
 	.arguments = "",
 	.help = "Reads the configuration and says what it understood, or the file, the line and what was\n"
-		"expected there; opens the log and checks that it is sound.\n\n"
-		"  sightbowl check --config boat.conf --db boat.db",
+		"expected there; opens the log and checks that it is sound; looks at this machine: each bus, its bit\n"
+		"rate and state, the clock, the room on the disk. What is not well is told with what to do.\n\n"
+		"  sightbowl check --config boat.conf --db boat.db\n"
+		"  sightbowl check --no-machine --config boat.conf",
 	.takes = COMMAND_TAKES_LOG | COMMAND_TAKES_CONFIG | COMMAND_TAKES_FORMAT,
+	.options = check_options,
 	.run = run_check,
 };

@@ -1,4 +1,4 @@
-/* listen_command.c: what a bus carries, and so what can be known of the boat. */
+/* listen_command.c: what a bus carries, live or in a capture, and so what can be known of the boat. */
 #include <errno.h>
 #include <math.h>
 #include <stdlib.h>
@@ -7,12 +7,14 @@
 #include "analysis/bus_census.h"
 #include "daemon/commands.h"
 #include "daemon/coverage_table.h"
+#include "daemon/listen_live.h"
 #include "daemon/progress.h"
 #include "replay/capture.h"
 
 #define COUNT(columns) (sizeof(columns) / sizeof((columns)[0]))
 #define CAPTURES_MAX   256
 #define BATCH          4096
+#define SECONDS_USUAL  15
 #define BUS_BIT_RATE   250000.0 /* NMEA 2000, and J1939 aboard */
 
 struct listening {
@@ -76,6 +78,62 @@ static void hear_captures(struct listening *l)
 				capture_path(l->captures[i]), (unsigned long long)damage->count);
 		}
 	}
+}
+
+static void on_live_frames(void *context, const struct frame *frames, size_t count)
+{
+	struct listening *l = context;
+
+	bus_census_add(&l->census, frames, count);
+}
+
+static void on_live_news(void *context, const char *interface, const char *sentence)
+{
+	struct listening *l = context;
+
+	command_note(l->line, "%s: %s", interface, sentence);
+}
+
+/* The interfaces named by --bus, else the configuration's, else the usual one. */
+static void name_buses(struct listening *l)
+{
+	const struct settings *settings = &l->line->settings;
+
+	for (size_t i = 0; i < l->line->option_count; i++) {
+		if (strcmp(l->line->options[i].name, "--bus") == 0) {
+			const char *name = l->line->options[i].value;
+			/* One without a number left is not heard; there are eight. */
+			(void)bus_names_find(&l->buses, name, strlen(name));
+		}
+	}
+	for (size_t i = 0; l->buses.count == 0 && i < settings->bus_count; i++) {
+		(void)bus_names_find(&l->buses, settings->buses[i].name,
+			strlen(settings->buses[i].name));
+	}
+	if (l->buses.count == 0) {
+		(void)bus_names_find(&l->buses, "can0", strlen("can0"));
+	}
+}
+
+static enum program_exit hear_live(struct listening *l)
+{
+	const char *value = command_value(l->line, "--seconds");
+	char *end = NULL;
+	double seconds = value == NULL ? SECONDS_USUAL : strtod(value, &end);
+	int result;
+
+	if (value != NULL && (end == value || *end != '\0' || !(seconds > 0 && seconds <= 86400))) {
+		return command_misused(l->line, "--seconds %s: expected a number, above 0 to 86400",
+			value);
+	}
+	name_buses(l);
+	result = listen_live(&l->buses, seconds,
+		&(struct listen_live_listener){l, on_live_frames, on_live_news});
+	if (result == -ENODEV) {
+		return command_failed(l->line, "none of the buses can be listened to");
+	}
+	return result == 0 ? EXIT_DONE
+			   : command_failed(l->line, "cannot listen: %s", strerror(-result));
 }
 
 static const struct table_column bus_columns[] = {
@@ -323,9 +381,15 @@ static enum program_exit run_listen(const struct command_line *line)
 	}
 	l->line = line;
 	bus_census_init(&l->census);
-	status = open_captures(l);
+	if (line->argument_count == 0) {
+		status = hear_live(l);
+	} else {
+		status = open_captures(l);
+		if (status == EXIT_DONE) {
+			hear_captures(l);
+		}
+	}
 	if (status == EXIT_DONE) {
-		hear_captures(l);
 		status = show(l);
 	}
 	if (l->merge != NULL) {
@@ -339,18 +403,28 @@ static enum program_exit run_listen(const struct command_line *line)
 	return status;
 }
 
+static const struct command_option listen_options[] = {
+	{"--bus", "NAME", "a CAN interface; may be given several times (else the configuration's\n"
+		"[bus NAME], else can0)"},
+	{"--seconds", "N", "how long to listen to live buses; 15 where not given"},
+	{NULL, NULL, NULL},
+};
+
 const struct command command_listen = {
 	.name = "listen",
 	.summary = "what a bus carries, and so what can be known",
-	.arguments = "CAPTURE…",
-	.arguments_least = 1,
+	.arguments = "[CAPTURE…]",
+	.arguments_least = 0,
 	.arguments_most = CAPTURES_MAX,
-	.help = "Tells of captures: the buses and how full they are (at 250 kbit/s, without and with the most\n"
-		"stuffed bits), who sends and what each says it is, every message with its interval, every\n"
-		"signal with the numbers and the other states that it brought, and the coverage: which analyses\n"
-		"this permits, what is missing, and what would supply it.\n\n"
+	.help = "Tells of captures, or without one of the live bus, what it hears; it never sends, so it cannot ask.\n"
+		"The buses and how full they are (at 250 kbit/s, without and with the most stuffed bits), who\n"
+		"sends and what each says it is, every message with its interval, every signal with the numbers\n"
+		"and the other states that it brought, and the coverage: which analyses this permits, what is\n"
+		"missing, and what would supply it.\n\n"
+		"  sightbowl listen --bus can0 --seconds 60\n"
 		"  sightbowl listen june.log.gz\n"
 		"  sightbowl listen --json june.log.gz",
-	.takes = COMMAND_TAKES_FORMAT,
+	.takes = COMMAND_TAKES_FORMAT | COMMAND_TAKES_CONFIG,
+	.options = listen_options,
 	.run = run_listen,
 };

@@ -232,8 +232,11 @@ class Commands(ProgramTest):
 
     def test_check_names_what_is_wrong(self):
         example = os.path.join(os.path.dirname(__file__), "../../docs/sightbowl.conf.example")
-        rows = self.rows("check", "--db", self.database, "--config", example)
+        rows = self.rows("check", "--no-machine", "--db", self.database, "--config", example)
         self.assertEqual({r["result"] for r in rows}, {"ok"})
+        rows = self.rows("check", "--db", self.database, "--config", example)
+        found = {r["subject"] for r in rows}
+        self.assertLessEqual({"bus can0", "bus can1", "clock", "disk", "log"}, found)
         damaged = self.path("damaged.db")
         with open(self.database, "rb") as file:
             contents = bytearray(file.read())

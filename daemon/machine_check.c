@@ -1,0 +1,223 @@
+#include "daemon/machine_check.h"
+
+#include <errno.h>
+#include <inttypes.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <string.h>
+#include <sys/stat.h>
+#include <sys/statvfs.h>
+#include <sys/sysmacros.h>
+#include <sys/timex.h>
+#include <time.h>
+#include <unistd.h>
+
+#include "daemon/bus.h"
+#include "daemon/print_format.h"
+
+#define BIT_RATE_ABOARD 250000
+/* 2025-01-01: a clock before the program was written is wrong. */
+#define WRITTEN_S 1735689600
+#define LINE_BYTES 2048
+
+PRINT_FORMAT(4, 5) static void find(const struct machine_check_listener *listener,
+	const char *subject, enum machine_finding finding, const char *format, ...)
+{
+	char sentence[600];
+	va_list arguments;
+
+	va_start(arguments, format);
+	(void)vsnprintf(sentence, sizeof(sentence), format, arguments);
+	va_end(arguments);
+	listener->on_finding(listener->context, subject, finding, sentence);
+}
+
+static void check_controller(const char *interface, const char *subject,
+	const struct machine_check_listener *listener)
+{
+	struct controller controller;
+
+	if (bus_controller(interface, &controller) != 0 || controller.bit_rate == 0) {
+		find(listener, subject, MACHINE_OK, "up; it tells no bit rate");
+		return;
+	}
+	if (controller.state == CONTROLLER_BUS_OFF || controller.state == CONTROLLER_ERROR_PASSIVE) {
+		find(listener, subject, MACHINE_ADVICE, "the controller is %s: look at wiring, "
+			"termination (two resistors of 120 ohm) and bit rate",
+			controller_state_name(controller.state));
+		return;
+	}
+	if (controller.bit_rate != BIT_RATE_ABOARD) {
+		find(listener, subject, MACHINE_ADVICE, "up at %" PRIu32 " bit/s; NMEA 2000 and most "
+			"J1939 aboard run at %d: ip link set %s down; ip link set %s up type can "
+			"bitrate %d", controller.bit_rate, BIT_RATE_ABOARD, interface, interface,
+			BIT_RATE_ABOARD);
+		return;
+	}
+	find(listener, subject, MACHINE_OK, "up at %" PRIu32 " bit/s, controller %s%s",
+		controller.bit_rate, controller_state_name(controller.state),
+		controller.listen_only ? ", listen-only" : "");
+}
+
+void machine_check_bus(const char *interface, const struct machine_check_listener *listener)
+{
+	struct bus *bus = NULL;
+	char subject[64];
+	int result = bus_open(&bus, interface, 0, BUS_ALL_FRAMES);
+
+	(void)snprintf(subject, sizeof(subject), "bus %s", interface);
+	bus_close(result == 0 ? bus : NULL);
+	switch (result) {
+	case 0:
+		check_controller(interface, subject, listener);
+		break;
+	case -ENETDOWN:
+		find(listener, subject, MACHINE_ADVICE, "there, but down: ip link set %s up type can "
+			"bitrate %d, or the systemd-networkd file in the manual", interface,
+			BIT_RATE_ABOARD);
+		break;
+	case -ENODEV:
+		find(listener, subject, MACHINE_ADVICE,
+			"there is no such interface: plug the adapter in, load its driver, or name "
+			"another bus ([bus NAME] in the configuration)");
+		break;
+	case -EAFNOSUPPORT:
+		find(listener, subject, MACHINE_ADVICE,
+			"this kernel has no CAN (modules can, can_raw); captures can be replayed here");
+		break;
+	case -EPERM:
+	case -EACCES:
+		find(listener, subject, MACHINE_FAILED, "not permitted to open it: run as a user "
+			"who may open CAN sockets");
+		break;
+	case -ENOTSUP:
+		find(listener, subject, MACHINE_FAILED, "no CAN interface: name another bus");
+		break;
+	default:
+		find(listener, subject, MACHINE_FAILED, "cannot be opened: %s", strerror(-result));
+		break;
+	}
+}
+
+void machine_check_clock(const struct machine_check_listener *listener)
+{
+	struct timex state = {0};
+	int kept = adjtimex(&state);
+
+	if (time(NULL) < WRITTEN_S) {
+		find(listener, "clock", MACHINE_ADVICE, "it is wrong (before 2025); the log is put "
+			"right when the bus or a time service brings the time");
+	} else if (kept == TIME_ERROR || (state.status & STA_UNSYNC) != 0) {
+		find(listener, "clock", MACHINE_ADVICE, "nothing keeps it right just now; a time "
+			"service (systemd-timesyncd), a battery clock, or a GPS on the bus would");
+	} else {
+		find(listener, "clock", MACHINE_OK, "it is kept right by a time service");
+	}
+}
+
+/* The folder of a path, into folder. */
+static void folder_of(const char *path, char *folder, size_t size)
+{
+	char *slash;
+
+	(void)snprintf(folder, size, "%s", path);
+	slash = strrchr(folder, '/');
+	if (slash == NULL) {
+		(void)snprintf(folder, size, ".");
+	} else {
+		slash[slash == folder ? 1 : 0] = '\0';
+	}
+}
+
+/* Finds the line of /proc/self/mountinfo for the file system that holds folder: its type and its own
+ * options (proc(5)). */
+static bool find_mount(const char *folder, char *type, size_t type_size, char *options,
+	size_t options_size)
+{
+	struct stat status;
+	char line[LINE_BYTES];
+	bool found = false;
+	FILE *mounts;
+
+	if (stat(folder, &status) != 0) {
+		return false;
+	}
+	mounts = fopen("/proc/self/mountinfo", "re");
+	if (mounts == NULL) {
+		return false;
+	}
+	while (!found && fgets(line, sizeof(line), mounts) != NULL) {
+		unsigned major_number, minor_number;
+		const char *tail = strstr(line, " - ");
+
+		if (sscanf(line, "%*u %*u %u:%u", &major_number, &minor_number) == 2 &&
+			makedev(major_number, minor_number) == status.st_dev && tail != NULL) {
+			char kind[64] = "", super[1024] = "";
+
+			found = sscanf(tail, " - %63s %*s %1023s", kind, super) == 2;
+			(void)snprintf(type, type_size, "%s", kind);
+			(void)snprintf(options, options_size, "%s", super);
+		}
+	}
+	(void)fclose(mounts); /* it was only read */
+	return found;
+}
+
+/* Whether a comma-separated list has a word. */
+static bool has_option(const char *options, const char *word)
+{
+	size_t length = strlen(word);
+
+	for (const char *at = options; at != NULL; at = strchr(at, ',')) {
+		at += *at == ',';
+		if (strncmp(at, word, length) == 0 && (at[length] == ',' || at[length] == '\0')) {
+			return true;
+		}
+		if (*at == '\0') {
+			break;
+		}
+	}
+	return false;
+}
+
+void machine_check_disk(const char *log_path, const struct log_settings *log,
+	const struct machine_check_listener *listener)
+{
+	char folder[1100], type[64] = "", options[1024] = "";
+	double needed_mb = log->size_mb;
+	struct statvfs room;
+	struct stat status;
+
+	folder_of(log_path, folder, sizeof(folder));
+	if (statvfs(folder, &room) != 0) {
+		find(listener, "disk", MACHINE_FAILED, "folder '%.300s': %s", folder,
+			strerror(errno));
+		return;
+	}
+	if (access(folder, W_OK) != 0) {
+		find(listener, "disk", MACHINE_FAILED, "folder '%.300s' cannot be written: %s",
+			folder, errno == EROFS ? "the file system is read-only (often after an "
+			"error: look at it with fsck)" : strerror(errno));
+		return;
+	}
+	if (stat(log_path, &status) == 0) {
+		needed_mb -= (double)status.st_size / 1e6;
+	}
+	double free_mb = (double)room.f_bavail * (double)room.f_frsize / 1e6;
+	if (free_mb < needed_mb) {
+		find(listener, "disk", MACHINE_ADVICE, "%.0f MB are free, the log may grow by %.0f: "
+			"make room, or lower size_mb in [log]", free_mb, needed_mb);
+	} else {
+		find(listener, "disk", MACHINE_OK, "%.0f MB are free", free_mb);
+	}
+	if (find_mount(folder, type, sizeof(type), options, sizeof(options)) &&
+		strcmp(type, "ext4") == 0) {
+		if (has_option(options, "lazytime")) {
+			find(listener, "file system", MACHINE_OK, "ext4 with lazytime");
+		} else {
+			find(listener, "file system", MACHINE_ADVICE, "ext4 without lazytime writes "
+				"some three times as much: add lazytime to its options in /etc/fstab "
+				"where it lies on a memory card");
+		}
+	}
+}
