@@ -355,7 +355,9 @@ int log_series_latest_minutes(struct log_store *store, const struct series_quest
 		return result;
 	}
 	rc = sqlite3_prepare_v2(reading.db,
-		"SELECT data FROM minutes ORDER BY start_s DESC LIMIT ?1", -1, &rows, NULL);
+		"SELECT m.data, m.start_s / 60 * 60000000000 + e.utc_offset_ns FROM minutes AS m "
+		"JOIN sessions AS e ON e.session = m.session WHERE e.basis <> 2 "
+		"ORDER BY m.start_s DESC LIMIT ?1", -1, &rows, NULL);
 	if (rc != SQLITE_OK) {
 		return failure_of(rc);
 	}
@@ -363,6 +365,9 @@ int log_series_latest_minutes(struct log_store *store, const struct series_quest
 	reading.filled = buckets;
 	while (wanted && (rc = sqlite3_step(rows)) == SQLITE_ROW) {
 		struct series_value values[SERIES_SIGNALS_MAX];
+		if (sqlite3_column_int64(rows, 1) < question->since_ns) {
+			break;
+		}
 		memset(buckets, 0, sizeof(buckets));
 		add_row(&reading, 0, sqlite3_column_blob(rows, 0),
 			(size_t)sqlite3_column_bytes(rows, 0), LOG_ENTRY_BYTES);
@@ -372,7 +377,7 @@ int log_series_latest_minutes(struct log_store *store, const struct series_quest
 		wanted = on_minute(context, values);
 	}
 	(void)sqlite3_finalize(rows); /* repeats rc */
-	return !wanted || rc == SQLITE_DONE ? 0 : failure_of(rc);
+	return !wanted || rc == SQLITE_DONE || rc == SQLITE_ROW ? 0 : failure_of(rc);
 }
 
 void log_series_finish(struct series *series)

@@ -59,9 +59,9 @@ struct series {
  * another negative errno. */
 int log_series_read(struct log_store *store, const struct series_question *question,
 	struct series *ret_series);
-/* Calls on_minute with the values of the question's signals (its span and points do not count) in each
- * minute, the latest first, at most SERIES_LATEST_MAX of them; stops when it returns false. Errors as
- * log_series_read's. */
+/* Calls on_minute with the values of the question's signals (its points do not count) in each dated
+ * minute from since_ns on, the latest first, at most SERIES_LATEST_MAX of them; stops when it returns
+ * false. Errors as log_series_read's. */
 #define SERIES_LATEST_MAX 60000
 int log_series_latest_minutes(struct log_store *store, const struct series_question *question,
 	bool (*on_minute)(void *context, const struct series_value *values), void *context);

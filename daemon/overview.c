@@ -147,38 +147,45 @@ static const struct table_column filter_columns[] = {
 
 /* Instances of NMEA 2000 130314: source "fuel" of the pressure sources is in the upper byte, which
  * the configuration does not tell: the log's own slot with that number is looked for. */
-static void put_filter_signal(struct table *table, struct log_store *store,
-	const struct boat_filter *filter)
+const char *overview_filter_signal(struct log_store *store, const struct boat_filter *filter,
+	unsigned *ret_instance)
 {
 	double instance;
 
+	*ret_instance = filter->engine;
 	switch (filter->sensor) {
 	case SENSOR_SPN95:
-		table_put_text(table, "fuel_filter_kpa");
-		table_put_integer(table, filter->engine);
-		return;
+		return "fuel_filter_kpa";
 	case SENSOR_SPN1382:
-		table_put_text(table, "suction_filter_kpa");
-		table_put_integer(table, filter->engine);
-		return;
+		return "suction_filter_kpa";
 	case SENSOR_SPN1381:
-		table_put_text(table, "fuel_intake_pressure_kpa");
-		table_put_integer(table, filter->engine);
-		return;
+		return "fuel_intake_pressure_kpa";
 	case SENSOR_PRESSURE:
 		instance = ask_number(store, "SELECT max(instance) FROM slots WHERE "
 			"signal = 'pressure_kpa' AND instance % 256 = ?1", filter->pressure_instance);
 		if (isnan(instance)) {
-			break;
+			return NULL;
 		}
-		table_put_text(table, "pressure_kpa");
-		table_put_integer(table, (int64_t)instance);
-		return;
+		*ret_instance = (unsigned)instance;
+		return "pressure_kpa";
 	case SENSOR_NONE:
 		break;
 	}
-	table_put_unknown(table);
-	table_put_unknown(table);
+	return NULL;
+}
+
+static void put_filter_signal(struct table *table, struct log_store *store,
+	const struct boat_filter *filter)
+{
+	unsigned instance;
+	const char *signal = overview_filter_signal(store, filter, &instance);
+
+	table_put_text(table, signal);
+	if (signal == NULL) {
+		table_put_unknown(table);
+	} else {
+		table_put_integer(table, instance);
+	}
 }
 
 static void put_configuration(const struct command_line *line, struct table *table,

@@ -17,6 +17,10 @@ int64_t overview_clock_ns(void);
  * else the log's end. Returns false when the log holds nothing dated. */
 bool overview_as_of(struct log_store *store, int64_t clock_ns, int64_t *ret_ns);
 
+/* The signal of a filter's sensor in the log: its name (static) and instance; NULL: it has none. */
+const char *overview_filter_signal(struct log_store *store, const struct boat_filter *filter,
+	unsigned *ret_instance);
+
 /* Writes the tables boat (one row), engines, filters and tanks (as configured, with the level last
  * measured and the range), signals (what the log holds) and burned (today, this trip, the log). */
 enum program_exit overview_tables(const struct command_line *line, struct table *table,

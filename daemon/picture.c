@@ -11,6 +11,7 @@
 #include "daemon/drawing.h"
 #include "daemon/log_series.h"
 #include "daemon/log_tables.h"
+#include "daemon/overview.h"
 #include "daemon/utc_time.h"
 
 #define TRIP_POINTS 600
@@ -298,6 +299,194 @@ static int draw_filter(const struct command_line *line, struct log_store *store,
 	return 0;
 }
 
+/* ---- restriction against litres ---- */
+
+#define PASSED_MINUTES_MAX 60000
+#define PASSED_POINTS_MAX  1500
+
+/* Minutes of an element, the latest first; then turned round. */
+struct passed {
+	const struct boat_engine *engine;
+	size_t count;
+	double lph[PASSED_MINUTES_MAX];  /* through the filter; becomes litres so far */
+	double kpa[PASSED_MINUTES_MAX];  /* as read, NaN where the minute was not steady */
+};
+
+/* What the filter passes at a speed and a burn. */
+static double supply_lph(const struct boat_engine *engine, double rpm, double burn_lph)
+{
+	return engine->supply == SUPPLY_PUMP ? engine->pump_lph * rpm / engine->pump_rpm : burn_lph;
+}
+
+static bool on_passed_minute(void *context, const struct series_value *values)
+{
+	struct passed *passed = context;
+	double lph = supply_lph(passed->engine, values[0].mean, values[1].mean);
+	bool steady = values[0].count > 0 && values[0].high - values[0].low <= 60 &&
+		values[0].low > passed->engine->idle_rpm;
+
+	if (values[0].count == 0 || isnan(lph) || values[0].mean < 300) {
+		return true;
+	}
+	passed->lph[passed->count] = lph;
+	/* A vacuum is sent as a negative gauge pressure. */
+	passed->kpa[passed->count++] = steady && values[2].count > 0 ? fabs(values[2].mean) : NAN;
+	return passed->count < PASSED_MINUTES_MAX;
+}
+
+/* Turns the minutes round and adds up what passed, so that the last stands at the litres of the
+ * account, where that is known. */
+static void add_up(struct passed *passed, double litres_through)
+{
+	double sum = 0, shift;
+
+	for (size_t i = 0; i < passed->count / 2; i++) {
+		size_t other = passed->count - 1 - i;
+		double lph = passed->lph[i], kpa = passed->kpa[i];
+		passed->lph[i] = passed->lph[other];
+		passed->kpa[i] = passed->kpa[other];
+		passed->lph[other] = lph;
+		passed->kpa[other] = kpa;
+	}
+	for (size_t i = 0; i < passed->count; i++) {
+		sum += passed->lph[i] / 60;
+		passed->lph[i] = sum;
+	}
+	shift = isnan(litres_through) ? 0 : litres_through - sum;
+	for (size_t i = 0; i < passed->count; i++) {
+		passed->lph[i] += shift;
+	}
+}
+
+/* Keeps every so many points, so that a season stays a small drawing. Steady ones only. */
+static void thin_out(struct passed *passed)
+{
+	size_t steady = 0, kept = 0, seen = 0, step;
+
+	for (size_t i = 0; i < passed->count; i++) {
+		steady += isnan(passed->kpa[i]) ? 0 : 1;
+	}
+	step = steady / PASSED_POINTS_MAX + 1;
+	for (size_t i = 0; i < passed->count; i++) {
+		if (!isnan(passed->kpa[i]) && seen++ % step == 0) {
+			passed->lph[kept] = passed->lph[i];
+			passed->kpa[kept++] = passed->kpa[i];
+		}
+	}
+	passed->count = kept;
+}
+
+/* The forecast from now on: a fan between the early and the late way to the limit. x, low, high have
+ * room for 3. Returns how many are used. */
+static size_t fan_of(const json_t *row, double *x, double *low, double *high)
+{
+	double now_l = real_of(row, "litres_through"), now_kpa = real_of(row, "reference_kpa");
+	double limit_kpa = real_of(row, "limit_kpa");
+	double rate_lph = now_l / real_of(row, "engine_h");
+	double early_l = real_of(row, "left_h_p10") * rate_lph;
+	double late_l = real_of(row, "left_h_p90") * rate_lph;
+
+	if (!isfinite(now_kpa) || !isfinite(limit_kpa) || !isfinite(early_l) || !isfinite(late_l) ||
+		now_kpa >= limit_kpa || late_l <= early_l) {
+		return 0;
+	}
+	x[0] = now_l;
+	low[0] = high[0] = now_kpa;
+	x[1] = now_l + early_l;
+	low[1] = now_kpa + (limit_kpa - now_kpa) * early_l / late_l;
+	high[1] = limit_kpa;
+	x[2] = now_l + late_l;
+	low[2] = high[2] = limit_kpa;
+	return 3;
+}
+
+static int draw_restriction(const struct command_line *line, struct log_store *store,
+	picture_argument_fn *argument, void *context, FILE *out)
+{
+	const char *name = argument(context, "filter");
+	const struct boat *boat = &line->settings.boat;
+	const struct boat_filter *filter = NULL;
+	struct unit_display unit = units_display(QUANTITY_RESTRICTION, line->settings.units);
+	struct unit_display volume = units_display(QUANTITY_VOLUME, line->settings.units);
+	struct series_question question = {.signal_count = 3,
+		.signals = {{"engine_speed_rpm", 0}, {"fuel_rate_lph", 0}, {"", 0}}};
+	double fan_x[3], fan_low[3], fan_high[3];
+	char title[96], x_name[64], y_name[64];
+	struct chart chart;
+	struct passed *passed = NULL;
+	const json_t *row;
+	json_t *elements;
+	int result = 0;
+
+	for (size_t i = 0; name != NULL && i < boat->filter_count; i++) {
+		filter = strcmp(boat->filters[i].name, name) == 0 ? &boat->filters[i] : filter;
+	}
+	const char *signal = filter == NULL ? NULL
+		: overview_filter_signal(store, filter, &question.signals[2].instance);
+	if (signal == NULL) {
+		return -ENOENT;
+	}
+	(void)snprintf(question.signals[2].name, sizeof(question.signals[2].name), "%s", signal);
+	question.signals[0].instance = filter->engine;
+	question.signals[1].instance = filter->engine;
+	elements = log_table_json(log_table_find("elements", strlen("elements")), line, store);
+	passed = malloc(sizeof(*passed));
+	if (elements == NULL || passed == NULL) {
+		result = -ENOMEM;
+		goto free_both;
+	}
+	row = fitted_element(elements, name);
+	const char *fitted = row == NULL ? NULL
+		: json_string_value(json_object_get(row, "fitted_utc"));
+	if (fitted == NULL || !utc_parse(fitted, &question.since_ns)) {
+		question.since_ns = INT64_MIN; /* it sat there before the log */
+	}
+	passed->engine = &boat->engines[filter->engine];
+	passed->count = 0;
+	result = log_series_latest_minutes(store, &question, on_passed_minute, passed);
+	if (result != 0) {
+		goto free_both;
+	}
+	add_up(passed, row == NULL ? NAN : real_of(row, "litres_through"));
+	thin_out(passed);
+	for (size_t i = 0; i < passed->count; i++) {
+		passed->lph[i] *= volume.factor;
+		passed->kpa[i] *= unit.factor;
+	}
+	size_t fan = row == NULL ? 0 : fan_of(row, fan_x, fan_low, fan_high);
+	for (size_t i = 0; i < fan; i++) {
+		fan_x[i] *= volume.factor;
+		fan_low[i] *= unit.factor;
+		fan_high[i] *= unit.factor;
+	}
+	(void)snprintf(title, sizeof(title), "Restriction against what has passed, %s", name);
+	(void)snprintf(x_name, sizeof(x_name), "passed through the element, %s", volume.unit);
+	(void)snprintf(y_name, sizeof(y_name), "kept back, %s", unit.unit);
+	chart_init(&chart, title);
+	chart.description = "Each point is a steady minute under load, as the sensor read it. The band is "
+		"the forecast: 8 of 10 ways to the limit lie in it.";
+	chart.width = width_of(argument, context);
+	chart.height = 280;
+	chart.x_name = x_name;
+	chart.y_name = y_name;
+	chart.y_from_zero = true;
+	if (fan > 0) {
+		chart.series[chart.series_count++] = (struct chart_series){
+			"forecast", "band-a", CHART_BAND, fan, fan_x, fan_low, fan_high};
+	}
+	chart.series[chart.series_count++] = (struct chart_series){"a minute, as read", "line-b",
+		CHART_POINTS, passed->count, passed->lph, passed->kpa, NULL};
+	if (!isnan(filter->limit_kpa)) {
+		chart.marks[chart.mark_count++] = (struct chart_mark){"limit, at reference",
+			filter->limit_kpa * unit.factor};
+	}
+	chart_draw(&chart, out);
+free_both:
+	free(passed);
+	json_decref(elements);
+	return result;
+}
+
 /* ---- the burn curve ---- */
 
 #define BURN_MINUTES_MAX 20000 /* the latest steady minutes that are looked at */
@@ -369,6 +558,7 @@ static int draw_burn(const struct command_line *line, struct log_store *store,
 	}
 	burn->count = 0;
 	struct series_question question = {
+		.since_ns = INT64_MIN,
 		.signal_count = 2,
 		.signals = {{"engine_speed_rpm", (unsigned)engine}, {"fuel_rate_lph", (unsigned)engine}},
 	};
@@ -417,6 +607,7 @@ free_burn:
 const struct picture pictures[] = {
 	{"burn", draw_burn},
 	{"filter", draw_filter},
+	{"restriction", draw_restriction},
 	{"track", draw_track},
 	{"trip", draw_trip},
 };

@@ -569,8 +569,8 @@ static void put_filters(struct report *report)
 		if (boat->filters[i].sensor != SENSOR_NONE && (report->scope->element == NULL ||
 			strcmp(report->scope->element, name) == 0)) {
 			put_picture(report, "restriction", "filter", name,
-				"Restriction at reference flow and 40 °C against what has passed through, "
-				"with its forecast.");
+				"Restriction in steady minutes under load, as read, against what has passed "
+				"through the element; with the forecast where there is one.");
 		}
 	}
 	put_table(report, "Elements, and what passed them", rows_of(report->elements, "elements"), fitted,

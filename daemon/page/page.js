@@ -410,10 +410,10 @@ async function showFilters(main) {
 		const two = element('div', {class: 'two'});
 		two.append(filterCard(fitted || {...filter, used_pct: null, basis: null, fitted_utc: null, left_h_p10: null,
 			left_h_p50: null, left_h_p90: null}));
-		if (filter.sensor !== 'none' && !known.index.drawings.includes('restriction')) {
-			two.append(missing('How its restriction grows with the litres is not drawn by this program.'));
-		} else if (filter.sensor === 'none') {
+		if (filter.sensor === 'none') {
 			two.append(missing('Nothing measures this filter, so its restriction against litres cannot be drawn. A differential pressure sensor across it, or a vacuum sensor at its outlet (NMEA 2000 130314, J1939 SPN 95 or SPN 1382), would; tell it as sensor under [filter ' + filter.filter + '].'));
+		} else if (filter.signal === null) {
+			two.append(missing('Its sensor (' + filter.sensor + ' in the configuration) was not heard yet.'));
 		} else {
 			two.append(drawingBox('/drawing/restriction.svg?' + new URLSearchParams({filter: filter.filter, width: String(Math.min(wideAs(), 520))}), {class: 'card'}));
 		}

@@ -263,7 +263,8 @@ static bool on_minute(void *context, const struct series_value *values)
 
 static void the_latest_minutes_come_first(void **state)
 {
-	struct series_question question = ask(0, 0, 0);
+	struct series_question question = ask(INT64_MIN, 0, 0);
+	struct minutes part = {.most = SIZE_MAX};
 	struct minutes one = {.most = 1}, all = {.most = SIZE_MAX};
 
 	(void)state;
@@ -273,6 +274,9 @@ static void the_latest_minutes_come_first(void **state)
 	near(one.sum, 2 + 0.005 * 717, 0.03);
 	assert_int_equal(log_series_latest_minutes(store, &question, on_minute, &all), 0);
 	assert_in_range(all.count, 120, 121);
+	question.since_ns = MIDNIGHT + HOUR;
+	assert_int_equal(log_series_latest_minutes(store, &question, on_minute, &part), 0);
+	assert_in_range(part.count, 59, 61);
 }
 
 int main(void)
