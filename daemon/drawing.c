@@ -367,7 +367,7 @@ void chart_draw(const struct chart *chart, FILE *out)
 		double at = place_y(&placing, chart->marks[m].y);
 		(void)fprintf(out, "<path class=\"mark\" d=\"M%.1f %.1fh%.1f\"/>", LEFT, at,
 			chart->width - LEFT - RIGHT);
-		put_label(out, "mark-name", chart->width - RIGHT - 2, at - 4, "end",
+		put_label(out, "mark-name", LEFT + 4, at + 13, "start",
 			chart->marks[m].name);
 	}
 	draw_key(chart, out);

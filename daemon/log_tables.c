@@ -8,6 +8,7 @@
 #include "daemon/element_table.h"
 #include "daemon/fact_tables.h"
 #include "daemon/overview.h"
+#include "daemon/query_table.h"
 #include "daemon/service_tables.h"
 
 static enum program_exit put_overview(const struct command_line *line, struct table *table,
@@ -26,12 +27,30 @@ static enum program_exit put_elements(const struct command_line *line, struct ta
 	return element_table_put(line, table, store, &line->settings.boat, now_ns);
 }
 
+static enum program_exit put_refuellings(const struct command_line *line, struct table *table,
+	struct log_store *store)
+{
+	static const struct table_column columns[] = {
+		{"tank", TABLE_INTEGER, QUANTITY_NONE, 0},
+		{"noticed_utc", TABLE_TIME, QUANTITY_NONE, 0},
+		{"litres", TABLE_REAL, QUANTITY_VOLUME, 1},
+		{"litres_sd", TABLE_REAL, QUANTITY_VOLUME, 1},
+	};
+
+	return query_table(line, table, log_store_db(store), "refuellings", columns,
+		sizeof(columns) / sizeof(columns[0]),
+		"SELECT tank, noticed_utc_ns, litres, litres_sd FROM refuelling_list WHERE "
+		"(?1 IS NULL OR noticed_utc_ns >= ?1) AND (?2 IS NULL OR noticed_utc_ns < ?2) "
+		"ORDER BY noticed_utc_ns, tank");
+}
+
 const struct log_table log_tables[] = {
 	{"book", service_table_book},
 	{"coverage", coverage_table_of_log},
 	{"elements", put_elements},
 	{"events", fact_table_events},
 	{"overview", put_overview},
+	{"refuellings", put_refuellings},
 	{"runs", fact_table_runs},
 	{"spares", service_table_spares},
 	{"trips", fact_table_trips},

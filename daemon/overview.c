@@ -263,6 +263,7 @@ static const struct table_column tank_columns[] = {
 	{"level_pct", TABLE_REAL, QUANTITY_NONE, 1},
 	{"capacity_l", TABLE_REAL, QUANTITY_VOLUME, 0},
 	{"fuel_l", TABLE_REAL, QUANTITY_VOLUME, 0},
+	{"fuel_sd_l", TABLE_REAL, QUANTITY_VOLUME, 1},
 	{"reserve_l", TABLE_REAL, QUANTITY_VOLUME, 0},
 	{"measured_utc", TABLE_TIME, QUANTITY_NONE, 0},
 	{"burn_lph", TABLE_REAL, QUANTITY_FLOW, 2},
@@ -326,7 +327,7 @@ static void put_tanks(const struct command_line *line, struct table *table, stru
 	table_begin(table, "tanks", tank_columns, COUNT(tank_columns));
 	for (unsigned i = 0; i < 16; i++) {
 		const struct boat_tank *told = NULL;
-		double level_pct = NAN, capacity_l = NAN, fuel_l, spare_l;
+		double level_pct = NAN, capacity_l = NAN, fuel_l, fuel_sd_l, spare_l;
 		int64_t measured_ns = 0;
 		for (size_t n = 0; n < BOAT_TANKS_MAX; n++) {
 			if (line->settings.boat.tanks[n].present &&
@@ -343,7 +344,11 @@ static void put_tanks(const struct command_line *line, struct table *table, stru
 		if (told != NULL && !isnan(told->capacity_l)) {
 			capacity_l = told->capacity_l;
 		}
-		fuel_l = level_pct / 100 * capacity_l;
+		fuel_l = ask_number(store, "SELECT volume_l FROM tank_states WHERE tank = ?1", i);
+		fuel_sd_l = ask_number(store, "SELECT volume_sd_l FROM tank_states WHERE tank = ?1", i);
+		if (isnan(fuel_l)) {
+			fuel_l = level_pct / 100 * capacity_l;
+		}
 		spare_l = fuel_l - (told != NULL && !isnan(told->reserve_l) ? told->reserve_l : 0);
 		spare_l = spare_l < 0 ? 0 : spare_l;
 		table_put_integer(table, i);
@@ -351,6 +356,7 @@ static void put_tanks(const struct command_line *line, struct table *table, stru
 		table_put_real(table, level_pct);
 		table_put_real(table, capacity_l);
 		table_put_real(table, fuel_l);
+		table_put_real(table, fuel_sd_l);
 		table_put_real(table, told == NULL ? NAN : told->reserve_l);
 		if (isnan(level_pct)) {
 			table_put_unknown(table);

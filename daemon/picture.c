@@ -400,6 +400,44 @@ static size_t fan_of(const json_t *row, double *x, double *low, double *high)
 	return 3;
 }
 
+#define COURSE_MAX 600
+
+/* The element's course as the analysis has fitted it, at reference: litres, restriction, and the range
+ * that holds the truth in 8 of 10 cases. Returns how many; 0 also when the log keeps none. */
+static size_t course_of(struct log_store *store, size_t filter, double litres[COURSE_MAX],
+	double kpa[COURSE_MAX], double low[COURSE_MAX], double high[COURSE_MAX])
+{
+	sqlite3_stmt *statement;
+	size_t count = 0;
+
+	if (sqlite3_prepare_v2(log_store_db(store),
+		    "SELECT litres, reference_kpa, reference_sd_kpa FROM (SELECT * FROM "
+		    "filter_course_list WHERE filter = ?1 AND fitted_ns IS (SELECT fitted_ns FROM "
+		    "filter_states WHERE filter = ?1) ORDER BY at_utc_ns DESC LIMIT 600) "
+		    "ORDER BY at_utc_ns",
+		    -1, &statement, NULL) != SQLITE_OK) {
+		return 0;
+	}
+	(void)sqlite3_bind_int64(statement, 1, (int64_t)filter);
+	while (count < COURSE_MAX && sqlite3_step(statement) == SQLITE_ROW) {
+		double sd = sqlite3_column_double(statement, 2) * 1.2816; /* 80 % of a normal */
+		litres[count] = sqlite3_column_double(statement, 0);
+		kpa[count] = sqlite3_column_double(statement, 1);
+		low[count] = kpa[count] > sd ? kpa[count] - sd : 0;
+		high[count] = kpa[count] + sd;
+		count++;
+	}
+	(void)sqlite3_finalize(statement); /* what was read is drawn */
+	return count;
+}
+
+static void scale(double *values, size_t count, double factor)
+{
+	for (size_t i = 0; i < count; i++) {
+		values[i] *= factor;
+	}
+}
+
 static int draw_restriction(const struct command_line *line, struct log_store *store,
 	picture_argument_fn *argument, void *context, FILE *out)
 {
@@ -411,6 +449,8 @@ static int draw_restriction(const struct command_line *line, struct log_store *s
 	struct series_question question = {.signal_count = 3,
 		.signals = {{"engine_speed_rpm", 0}, {"fuel_rate_lph", 0}, {"", 0}}};
 	double fan_x[3], fan_low[3], fan_high[3];
+	double course_l[COURSE_MAX], course[COURSE_MAX], course_low[COURSE_MAX],
+		course_high[COURSE_MAX];
 	char title[96], x_name[64], y_name[64];
 	struct chart chart;
 	struct passed *passed = NULL;
@@ -449,24 +489,27 @@ static int draw_restriction(const struct command_line *line, struct log_store *s
 	}
 	add_up(passed, row == NULL ? NAN : real_of(row, "litres_through"));
 	thin_out(passed);
-	for (size_t i = 0; i < passed->count; i++) {
-		passed->lph[i] *= volume.factor;
-		passed->kpa[i] *= unit.factor;
-	}
+	scale(passed->lph, passed->count, volume.factor);
+	scale(passed->kpa, passed->count, unit.factor);
 	size_t fan = row == NULL ? 0 : fan_of(row, fan_x, fan_low, fan_high);
-	for (size_t i = 0; i < fan; i++) {
-		fan_x[i] *= volume.factor;
-		fan_low[i] *= unit.factor;
-		fan_high[i] *= unit.factor;
-	}
+	scale(fan_x, fan, volume.factor);
+	scale(fan_low, fan, unit.factor);
+	scale(fan_high, fan, unit.factor);
+	size_t known = course_of(store, (size_t)(filter - boat->filters), course_l, course, course_low,
+		course_high);
+	scale(course_l, known, volume.factor);
+	scale(course, known, unit.factor);
+	scale(course_low, known, unit.factor);
+	scale(course_high, known, unit.factor);
 	(void)snprintf(title, sizeof(title), "Restriction against what has passed, %s", name);
 	(void)snprintf(x_name, sizeof(x_name), "passed through the element, %s", volume.unit);
 	(void)snprintf(y_name, sizeof(y_name), "kept back, %s", unit.unit);
 	chart_init(&chart, title);
-	chart.description = "Each point is a steady minute under load, as the sensor read it. The band is "
-		"the forecast: 8 of 10 ways to the limit lie in it.";
+	chart.description = "Each point is a steady minute under load, as the sensor read it; the "
+		"line is what it comes to at reference flow and 40 °C, in the range that holds 8 of 10 cases. The "
+		"fan is the forecast: 8 of 10 ways to the limit lie in it.";
 	chart.width = width_of(argument, context);
-	chart.height = 280;
+	chart.height = 300;
 	chart.x_name = x_name;
 	chart.y_name = y_name;
 	chart.y_from_zero = true;
@@ -476,6 +519,12 @@ static int draw_restriction(const struct command_line *line, struct log_store *s
 	}
 	chart.series[chart.series_count++] = (struct chart_series){"a minute, as read", "line-b",
 		CHART_POINTS, passed->count, passed->lph, passed->kpa, NULL};
+	if (known > 0) {
+		chart.series[chart.series_count++] = (struct chart_series){
+			NULL, "band-c", CHART_BAND, known, course_l, course_low, course_high};
+		chart.series[chart.series_count++] = (struct chart_series){
+			"at reference", "line-a", CHART_LINE, known, course_l, course, NULL};
+	}
 	if (!isnan(filter->limit_kpa)) {
 		chart.marks[chart.mark_count++] = (struct chart_mark){"limit, at reference",
 			filter->limit_kpa * unit.factor};
@@ -536,12 +585,34 @@ static size_t bin_of(struct burn *burn, size_t bin)
 	return count;
 }
 
+/* The engine's usual burn, as the analysis has learned it. Returns how many points. */
+static size_t learned_of(struct log_store *store, long engine, double factor, double rpm[BURN_BINS],
+	double lph[BURN_BINS])
+{
+	sqlite3_stmt *statement;
+	size_t count = 0;
+
+	if (sqlite3_prepare_v2(log_store_db(store),
+		    "SELECT rpm, rate_lph FROM burn_curve WHERE engine = ?1 ORDER BY rpm", -1, &statement,
+		    NULL) != SQLITE_OK) {
+		return 0;
+	}
+	(void)sqlite3_bind_int64(statement, 1, engine);
+	while (count < BURN_BINS && sqlite3_step(statement) == SQLITE_ROW) {
+		rpm[count] = sqlite3_column_double(statement, 0);
+		lph[count++] = sqlite3_column_double(statement, 1) * factor;
+	}
+	(void)sqlite3_finalize(statement); /* what was read is drawn */
+	return count;
+}
+
 static int draw_burn(const struct command_line *line, struct log_store *store,
 	picture_argument_fn *argument, void *context, FILE *out)
 {
 	const char *text = argument(context, "engine");
 	long engine = text == NULL ? 0 : number_of(text, BOAT_ENGINES_MAX - 1);
 	struct unit_display unit = units_display(QUANTITY_FLOW, line->settings.units);
+	double learned_rpm[BURN_BINS], learned_lph[BURN_BINS];
 	double bin_rpm[BURN_BINS], middle[BURN_BINS], low[BURN_BINS], high[BURN_BINS];
 	size_t bins = 0;
 	struct chart chart;
@@ -580,11 +651,12 @@ static int draw_burn(const struct command_line *line, struct log_store *store,
 		high[bins] = gsl_stats_quantile_from_sorted_data(burn->sorted, 1, count, 0.9);
 		bins++;
 	}
+	size_t learned = learned_of(store, engine, unit.factor, learned_rpm, learned_lph);
 	(void)snprintf(title, sizeof(title), "Burn against engine speed, engine %ld", engine);
 	(void)snprintf(y_name, sizeof(y_name), "burn, %s", unit.unit);
 	chart_init(&chart, title);
 	chart.description = "Each point is a steady minute. The band holds 8 of 10 minutes of each "
-		"100 rpm, the line is their middle.";
+		"100 rpm, the line is their middle; dots are what the engine was learned to burn.";
 	chart.width = width_of(argument, context);
 	chart.height = 320;
 	chart.x_name = "engine speed, rpm";
@@ -598,6 +670,10 @@ static int draw_burn(const struct command_line *line, struct log_store *store,
 		burn->count < BURN_POINTS_MAX ? burn->count : BURN_POINTS_MAX, burn->rpm, burn->lph, NULL};
 	chart.series[2] = (struct chart_series){
 		"middle", "line-a", CHART_LINE, bins, bin_rpm, middle, NULL};
+	if (learned > 0) {
+		chart.series[chart.series_count++] = (struct chart_series){
+			"learned", "line-c", CHART_LINE, learned, learned_rpm, learned_lph, NULL};
+	}
 	chart_draw(&chart, out);
 free_burn:
 	free(burn);

@@ -35,6 +35,7 @@ struct report {
 	json_t *runs;
 	json_t *events;
 	json_t *elements;
+	json_t *refuellings;
 	char title[160];
 	bool dated;
 	int64_t since_ns, until_ns;
@@ -84,6 +85,10 @@ static const struct column_words words[] = {
 	{"due_utc", "due", QUANTITY_NONE, 0},
 	{"due_by", "due by", QUANTITY_NONE, 0},
 	{"basis", "basis", QUANTITY_NONE, 0},
+	{"tank", "tank", QUANTITY_NONE, 0},
+	{"noticed_utc", "noticed", QUANTITY_NONE, 0},
+	{"litres", "taken aboard", QUANTITY_VOLUME, 1},
+	{"litres_sd", "one deviation", QUANTITY_VOLUME, 1},
 	{"event", "no.", QUANTITY_NONE, 0},
 	{"kind", "kind", QUANTITY_NONE, 0},
 	{"subject", "of", QUANTITY_NONE, 0},
@@ -759,6 +764,18 @@ static enum program_exit put_over_time(struct report *report)
 	return EXIT_DONE;
 }
 
+static void put_refuellings(struct report *report)
+{
+	static const char *const columns[] = {"noticed_utc", "tank", "litres", "litres_sd"};
+	const json_t *rows = rows_of(report->refuellings, "refuellings");
+
+	if (json_array_size(rows) > 0) {
+		(void)fputs("<section>\n<h2>Fuel taken aboard, as the tanks show it</h2>\n", report->out);
+		put_table(report, "Refuellings", rows, columns, COUNT(columns));
+		(void)fputs("</section>\n", report->out);
+	}
+}
+
 /* ---- trips and runs ---- */
 
 static void put_trips(struct report *report)
@@ -829,6 +846,9 @@ static enum program_exit write_parts(struct report *report)
 	if (status == EXIT_DONE) {
 		status = load(report, "elements", &report->elements);
 	}
+	if (status == EXIT_DONE) {
+		status = load(report, "refuellings", &report->refuellings);
+	}
 	if (status != EXIT_DONE) {
 		return status;
 	}
@@ -840,6 +860,7 @@ static enum program_exit write_parts(struct report *report)
 		put_burn(report);
 	}
 	status = put_over_time(report);
+	put_refuellings(report);
 	put_trips(report);
 	put_foot(report);
 	return status;
@@ -867,6 +888,7 @@ enum program_exit report_write(const struct command_line *line, struct log_store
 	json_decref(report.runs);
 	json_decref(report.events);
 	json_decref(report.elements);
+	json_decref(report.refuellings);
 	free(report.ranged);
 	if (status == EXIT_DONE && ferror(out) != 0) {
 		status = command_failed(line, "cannot write the report");

@@ -210,7 +210,9 @@ function tankCard(tank) {
 	if (tank.level_pct === null) {
 		return figureCard(title, '–', ['No level was heard in the last day. A fuel level sender (NMEA 2000 127505) tells it.']);
 	}
+	const giveOrTake = tank.fuel_sd_l === null ? null : 'give or take ' + amount('volume', 2 * tank.fuel_sd_l, 0);
 	return figureCard(title, tank.fuel_l === null ? amount('share', tank.level_pct, 0) : amount('volume', tank.fuel_l, 0), [
+		giveOrTake,
 		amount('share', tank.level_pct, 0) + (tank.capacity_l === null ? '; its capacity is not told' : ' of ' + amount('volume', tank.capacity_l, 0)) +
 			', measured ' + timeText(tank.measured_utc),
 		tank.range_h === null ? null : 'lasts ' + amount('hours', tank.range_h, 0) +

@@ -76,6 +76,8 @@ const columns = {
 	tank: ['Tank', 'count', 0],
 	item: ['Item', 'text', 0],
 	rated_lph: ['Rated flow', 'flow', 0],
+	noticed_utc: ['Noticed', 'time', 0],
+	litres_sd: ['give or take (one deviation)', 'volume', 1],
 	litres: ['Litres', 'volume', 1],
 	water_l: ['Water', 'volume', 2],
 	waste_fuel_l: ['Fuel caught', 'volume', 1],
