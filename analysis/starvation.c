@@ -7,10 +7,11 @@
 #define STARTED_S     30.0 /* after a start pressure and speed settle */
 #define USUAL_READY   60.0 /* windows before a pressure is usual */
 #define USUAL_MOST    2000.0
-#define LOW_SHARE     0.6 /* of the usual: too low, where no limit is told */
+#define LOW_SHARE     0.4 /* of the usual: too low, where no limit is told */
 #define LOW_WINDOWS   3
-#define LOW_CLEAR     1.1 /* of the limit, to clear */
-#define CLEAR_WINDOWS 12
+#define LOW_CLEAR     1.25  /* of the limit, to clear */
+#define CLEAR_WINDOWS 60    /* ten minutes without, to clear */
+#define DEEP_SHARE    0.45  /* of the usual pressure: deep */
 #define SAG_KPA_SHARE 0.8   /* of the usual pressure: sagging */
 #define SAG_RPM_SHARE 0.04  /* speed lost at a steady demand */
 #define HUNT_SHARE    0.035 /* spread of the speed: hunting, … */
@@ -18,12 +19,24 @@
 #define HUNT_TIMES    3.0  /* … and so many times the usual spread */
 #define FLUTTER_SHARE 0.25 /* spread of the pressure, of the usual */
 #define LOADED_SHARE  0.7  /* of a filter's limit */
+#define EASED_SHARE   0.6  /* a filter loaded more than this keeps a starvation up */
 #define DEMAND_STEADY 3.0  /* % within a window and against the level */
 #define LEVEL_WINDOWS 6    /* at one demand before a speed is the level */
 #define HUNT_READY    60
 #define COUNT_CAP     100000
 
 enum evidence { SAG_PRESSURE, SAG_SPEED, HUNTING, FLUTTER };
+
+/* How many of the last six windows have it. */
+struct minute {
+	unsigned sag_pressure;
+	unsigned sag_speed;
+	unsigned hunting;
+	unsigned flutter;
+	bool deep; /* this window's pressure */
+	bool flutters;
+	bool demand_steady;
+};
 
 void starvation_init(struct starvation *s)
 {
@@ -99,38 +112,39 @@ static void learn_pressure(struct starvation *s, const struct starvation_window 
 }
 
 static void watch_pressure(struct starvation *s, const struct starvation_window *w, double limit,
-	struct starvation_news *news)
+	bool known, struct starvation_news *news)
 {
 	double away =
 		s->pressure_low ? w->pressure_kpa - LOW_CLEAR * limit : limit - w->pressure_kpa;
 
 	s->low_windows = away > 0 ? s->low_windows + (s->low_windows < COUNT_CAP) : 0;
-	if (!s->pressure_low && s->low_windows >= LOW_WINDOWS) {
+	if (!s->pressure_low && s->low_windows >= LOW_WINDOWS && !known) {
 		s->pressure_low = true;
 		s->low_windows = 0;
 		news->pressure_low_raised = true;
-	} else if (s->pressure_low && s->low_windows >= CLEAR_WINDOWS / 2) {
+	} else if (s->pressure_low && s->low_windows >= CLEAR_WINDOWS) {
 		s->pressure_low = false;
 		s->low_windows = 0;
 		news->pressure_low_cleared = true;
 	}
 }
 
-/* Puts the evidence of the last minute together. */
-static bool judge(unsigned sag_pressure, unsigned sag_speed, unsigned hunting, unsigned flutter,
-	const struct starvation_window *w, bool demand_steady, enum starvation_kind *ret_kind)
+/* Puts the evidence of the last minute together. A pressure that only follows a loading filter down
+ * is the filter's care; here it must be deep, or the speed must answer to it. */
+static bool judge(
+	const struct minute *m, const struct starvation_window *w, enum starvation_kind *ret_kind)
 {
 	bool loaded = w->restriction_share >= LOADED_SHARE;
 	bool has_pressure = !isnan(w->pressure_kpa);
-	bool speed = sag_speed >= 3 || hunting >= 4;
+	bool speed = m->sag_speed >= 3 || m->hunting >= 4;
 
-	if (sag_pressure >= 3 && (speed || loaded)) {
-		*ret_kind = loaded         ? STARVATION_FILTER
-			    : flutter >= 3 ? STARVATION_AIR
-					   : STARVATION_UNKNOWN;
+	if (m->sag_pressure >= 3 && (speed || (loaded && m->deep))) {
+		*ret_kind = loaded            ? STARVATION_FILTER
+			    : m->flutter >= 3 ? STARVATION_AIR
+					      : STARVATION_UNKNOWN;
 		return true;
 	}
-	if (flutter >= 4 && hunting >= 3) {
+	if (m->flutter >= 4 && m->hunting >= 3) {
 		*ret_kind = loaded ? STARVATION_UNKNOWN : STARVATION_AIR;
 		return true;
 	}
@@ -138,11 +152,43 @@ static bool judge(unsigned sag_pressure, unsigned sag_speed, unsigned hunting, u
 		*ret_kind = STARVATION_FILTER;
 		return true;
 	}
-	if (!has_pressure && demand_steady && sag_speed >= 3 && hunting >= 3) {
+	if (!has_pressure && m->demand_steady && m->sag_speed >= 3 && m->hunting >= 3) {
 		*ret_kind = STARVATION_UNKNOWN;
 		return true;
 	}
 	return false;
+}
+
+/* Looks at one window; learns the usual spread of the speed on the way. */
+static struct minute look(struct starvation *s, const struct starvation_window *w, double usual,
+	struct starvation_news *news)
+{
+	bool usual_known = !isnan(usual);
+	bool steady;
+	double level = follow_level(s, w, &steady);
+	double spread = (w->rpm_high - w->rpm_low) / w->rpm;
+	double least = fmax(HUNT_SHARE, HUNT_RPM / w->rpm);
+	bool wild = spread > fmax(least, HUNT_TIMES * s->usual_hunt);
+	bool may_hunt = steady && s->hunt_windows >= HUNT_READY; /* else the helm may move it */
+	double sagged = SAG_KPA_SHARE * usual - 2 * fmax(w->pressure_step_kpa, 0);
+	double swing = w->pressure_high_kpa - w->pressure_low_kpa;
+	struct minute m = {.demand_steady = steady};
+
+	news->rpm_hunt_share = spread;
+	news->rpm_sag_share = 1 - w->rpm / level;
+	m.sag_speed = mark(s, SAG_SPEED, news->rpm_sag_share > SAG_RPM_SHARE);
+	m.hunting = mark(s, HUNTING, wild && may_hunt);
+	m.sag_pressure = mark(s, SAG_PRESSURE, usual_known && w->pressure_kpa < sagged);
+	m.deep = usual_known && w->pressure_kpa < DEEP_SHARE * usual;
+	m.flutters =
+		usual_known && swing > FLUTTER_SHARE * usual && swing > 3 * w->pressure_step_kpa;
+	m.flutter = mark(s, FLUTTER, m.flutters);
+	if (steady && !wild && s->hunt_windows < COUNT_CAP) {
+		s->hunt_windows++;
+		double gain = 1.0 / fmin(s->hunt_windows, 500);
+		s->usual_hunt = state_single(s->usual_hunt + gain * (spread - s->usual_hunt));
+	}
+	return m;
 }
 
 bool starvation_take(struct starvation *s, const struct starvation_config *config,
@@ -162,50 +208,30 @@ bool starvation_take(struct starvation *s, const struct starvation_config *confi
 		*ret_news = news;
 		return false;
 	}
-	double usual = s->usual_kpa[bin_of(w->rpm)];
-	bool usual_known = s->weight[bin_of(w->rpm)] >= USUAL_READY && usual > 0;
-	bool steady;
-	double level = follow_level(s, w, &steady);
-	double spread = (w->rpm_high - w->rpm_low) / w->rpm;
-	bool steps = isnan(w->demand_pct) || !steady; /* the helm may be moving the speed */
-	double least = fmax(HUNT_SHARE, HUNT_RPM / w->rpm);
-	bool wild = spread > fmax(least, HUNT_TIMES * s->usual_hunt);
+	size_t bin = bin_of(w->rpm);
+	bool known = s->weight[bin] >= USUAL_READY && s->usual_kpa[bin] > 0;
+	double usual = known ? s->usual_kpa[bin] : NAN;
+	struct minute m = look(s, w, usual, &news);
+	bool starves = judge(&m, w, &news.kind);
 
-	news.rpm_hunt_share = spread;
-	news.rpm_sag_share = 1 - w->rpm / level;
-	unsigned sag_speed = mark(s, SAG_SPEED, news.rpm_sag_share > SAG_RPM_SHARE);
-	unsigned hunting = mark(s, HUNTING, wild && s->hunt_windows >= HUNT_READY && !steps);
-	double sagged = SAG_KPA_SHARE * usual - 2 * fmax(w->pressure_step_kpa, 0);
-	unsigned sag_pressure = mark(s, SAG_PRESSURE, usual_known && w->pressure_kpa < sagged);
-	double swing = w->pressure_high_kpa - w->pressure_low_kpa;
-	bool fluttering =
-		usual_known && swing > FLUTTER_SHARE * usual && swing > 3 * w->pressure_step_kpa;
-	unsigned flutter = mark(s, FLUTTER, fluttering);
-	if (steady && !wild && s->hunt_windows < COUNT_CAP) {
-		s->hunt_windows++;
-		double gain = 1.0 / fmin(s->hunt_windows, 500);
-		s->usual_hunt = state_single(s->usual_hunt + gain * (spread - s->usual_hunt));
-	}
-
-	if (!isnan(w->pressure_kpa)) {
-		double limit = config->pressure_limit_kpa;
-		if (isnan(limit) && usual_known) {
-			limit = LOW_SHARE * usual;
-		}
-		news.pressure_limit_kpa = limit;
-		watch_pressure(s, w, limit, &news);
-		if (!s->starving && !s->pressure_low && !fluttering) {
-			learn_pressure(s, w);
-		}
-	}
-	bool starves = judge(sag_pressure, sag_speed, hunting, flutter, w, steady, &news.kind);
 	s->calm = starves ? 0 : s->calm + (s->calm < COUNT_CAP);
 	if (starves && !s->starving) {
 		s->starving = true;
 		news.starving_raised = true;
-	} else if (s->starving && s->calm >= CLEAR_WINDOWS) {
+	} else if (s->starving && s->calm >= CLEAR_WINDOWS &&
+		   !(w->restriction_share >= EASED_SHARE)) {
 		s->starving = false;
 		news.starving_cleared = true;
+	}
+	if (!isnan(w->pressure_kpa)) {
+		bool learned = isnan(config->pressure_limit_kpa);
+		double limit = learned ? LOW_SHARE * usual : config->pressure_limit_kpa;
+		news.pressure_limit_kpa = limit;
+		/* Starvation explains a pressure that is only unusually low. */
+		watch_pressure(s, w, limit, learned && s->starving, &news);
+		if (!s->starving && !s->pressure_low && !m.flutters) {
+			learn_pressure(s, w);
+		}
 	}
 	*ret_news = news;
 	return news.starving_raised || news.starving_cleared || news.pressure_low_raised ||

@@ -3,25 +3,29 @@
 #include <math.h>
 #include <stddef.h>
 
-#define WINDOW_S       10
-#define MINUTE_WINDOWS 6
-#define HYSTERESIS_C   3.0
-#define HOLD_S         20.0
-#define DRIFT_C        6.0
-#define WARM_UP_S      1200.0
-#define FIRST_SD_C     1.5
-#define LOAD_STEADY    0.08 /* from a window to the next */
-#define SPREAD_C       4.0  /* within a steady window */
-#define KNOWN          5.0  /* minutes that make a bin fit to be learned from */
-#define NEAR_BINS      3
-#define READY          40.0 /* minutes behind the usual before a residual counts */
-#define FROZEN         300.0
-#define MOST_C         12.0
-#define SEA_BASE_C     15.0
-#define SEA_GUESS      0.2   /* °C per °C; a thermostat takes most of it out */
-#define SEA_WEIGHT     200.0 /* the guess weighs as much as minutes × °C² */
-#define SEA_CAP        3000
-#define ABOVE_CAP      100000
+#define WINDOW_S        10
+#define MINUTE_WINDOWS  6
+#define HYSTERESIS_C    3.0
+#define HOLD_S          20.0
+#define DRIFT_C         6.0
+#define WARM_UP_S       1200.0
+#define FIRST_SD_C      1.5
+#define LOAD_STEADY     0.08 /* from a window to the next */
+#define SPREAD_C        4.0  /* within a steady window */
+#define KNOWN           5.0  /* minutes that make a bin fit to be learned from */
+#define NEAR_BINS       3
+#define READY           40.0 /* minutes behind the usual before a residual counts */
+#define FROZEN          300.0
+#define MOST_C          12.0
+#define SETTLED_SHARE   0.3 /* of the change that matters, between the two means */
+#define SETTLED_MINUTES 4
+#define QUICK_MINUTES   3.0
+#define SLOW_MINUTES    10.0
+#define SEA_BASE_C      15.0
+#define SEA_GUESS       0.2   /* °C per °C; a thermostat takes most of it out */
+#define SEA_WEIGHT      200.0 /* the guess weighs as much as minutes × °C² */
+#define SEA_CAP         3000
+#define ABOVE_CAP       100000
 
 static double or_default(double value, double fallback)
 {
@@ -145,6 +149,20 @@ static enum temperature_news close_minute(struct temperature_watch *t,
 	const struct temperature_config *config, const struct temperature_window *window,
 	struct batch_change *ret_change)
 {
+	/* While it still goes somewhere (warming up, cooling down at idle) it says nothing of the
+	 * load. */
+	if (t->settled == 0) {
+		t->quick_c = t->minute_c;
+		t->slow_c = t->minute_c;
+	}
+	t->quick_c = state_single(t->quick_c + (t->minute_c - t->quick_c) / QUICK_MINUTES);
+	t->slow_c = state_single(t->slow_c + (t->minute_c - t->slow_c) / SLOW_MINUTES);
+	t->settled += t->settled < SETTLED_MINUTES ? 1 : 0;
+	bool goes = fabs(t->quick_c - t->slow_c) >
+		    fmax(SETTLED_SHARE * drift_config(config).change, window->step_c);
+	if (goes || t->settled < SETTLED_MINUTES || t->minute_c < config->least_c) {
+		return TEMPERATURE_QUIET;
+	}
 	double at = fmin(fmax(t->minute_load, 0), 1);
 	size_t bin = (size_t)fmin(at * TEMPERATURE_BINS, TEMPERATURE_BINS - 1);
 	double reading = t->minute_c - sea_part(t, window->sea_c);
@@ -188,6 +206,7 @@ enum temperature_news temperature_take(struct temperature_watch *t,
 {
 	if (isnan(window->mean_c)) {
 		t->minute_windows = 0;
+		t->settled = 0;
 		return TEMPERATURE_QUIET;
 	}
 	enum temperature_news news = TEMPERATURE_QUIET;
@@ -200,6 +219,7 @@ enum temperature_news temperature_take(struct temperature_watch *t,
 	t->last_load = state_single(or_default(window->load, -1));
 	if (!steady || isnan(window->load)) {
 		t->minute_windows = 0;
+		t->settled = 0;
 		return news;
 	}
 	if (t->minute_windows == 0) {
@@ -222,7 +242,7 @@ enum temperature_news temperature_take(struct temperature_watch *t,
 void temperature_save(const struct temperature_watch *t, struct state_writer *w)
 {
 	const double fields[] = {t->sea_slope, t->sea_square, t->sea_product, t->sea_mean,
-		t->minute_c, t->minute_load, t->last_load};
+		t->minute_c, t->quick_c, t->slow_c, t->minute_load, t->last_load};
 
 	for (size_t i = 0; i < TEMPERATURE_BINS; i++) {
 		state_put_unsigned(w, t->weight[i] > 0);
@@ -237,6 +257,7 @@ void temperature_save(const struct temperature_watch *t, struct state_writer *w)
 	}
 	state_put_unsigned(w, t->sea_count);
 	state_put_unsigned(w, t->minute_windows);
+	state_put_unsigned(w, t->settled);
 	state_put_unsigned(w, t->above_s);
 	state_put_unsigned(w, t->high);
 	state_put_unsigned(w, t->revision);
@@ -246,7 +267,7 @@ void temperature_save(const struct temperature_watch *t, struct state_writer *w)
 void temperature_load(struct temperature_watch *t, struct state_reader *r)
 {
 	double *fields[] = {&t->sea_slope, &t->sea_square, &t->sea_product, &t->sea_mean,
-		&t->minute_c, &t->minute_load, &t->last_load};
+		&t->minute_c, &t->quick_c, &t->slow_c, &t->minute_load, &t->last_load};
 
 	*t = (struct temperature_watch){0};
 	for (size_t i = 0; i < TEMPERATURE_BINS; i++) {
@@ -261,6 +282,7 @@ void temperature_load(struct temperature_watch *t, struct state_reader *r)
 	}
 	t->sea_count = (uint32_t)state_get_unsigned(r, SEA_CAP);
 	t->minute_windows = (uint32_t)state_get_unsigned(r, MINUTE_WINDOWS);
+	t->settled = (uint32_t)state_get_unsigned(r, SETTLED_MINUTES);
 	t->above_s = (uint32_t)state_get_unsigned(r, ABOVE_CAP);
 	t->high = state_get_unsigned(r, 1) != 0;
 	t->revision = (uint32_t)state_get_unsigned(r, UINT32_MAX);

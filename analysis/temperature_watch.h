@@ -21,6 +21,7 @@ struct temperature_config {
 	double hold_s;       /* above the limit for so long; NaN: 20 */
 	double drift_c;      /* the change that matters; NaN: 6 */
 	double warm_up_s;    /* of running, before minutes count; NaN: 1200 */
+	double least_c;      /* colder minutes say nothing; NaN: all count */
 };
 
 /* 10 s; NaN is unknown. */
@@ -56,6 +57,9 @@ struct temperature_watch {
 	uint32_t sea_count; /* minutes with a sea temperature, capped */
 	double minute_c;    /* minute so far */
 	double minute_load;
+	double quick_c;     /* means of the last few minutes and of the last ten, at this load */
+	double slow_c;
+	uint32_t settled;   /* minutes at this load, capped */
 	double last_load;
 	uint32_t minute_windows;
 	uint32_t above_s; /* seconds above, or once raised below, the limit */

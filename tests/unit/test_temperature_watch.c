@@ -10,6 +10,7 @@ static const struct temperature_config config = {
 	.hold_s = NAN,
 	.drift_c = NAN,
 	.warm_up_s = NAN,
+	.least_c = NAN,
 };
 
 static struct temperature_window at(double mean_c, double load, double running_s)
