@@ -1,16 +1,22 @@
 /* What the browser tests share: a season, the program's own word on it, the page, and a browser that
    notes whatever it should not see. */
 import {execFileSync, spawn} from 'node:child_process';
-import {mkdtempSync, mkdirSync, readFileSync, rmSync} from 'node:fs';
+import {mkdtempSync, mkdirSync, readFileSync, rmSync, writeFileSync} from 'node:fs';
 import {createRequire} from 'node:module';
 import path from 'node:path';
-import {fileURLToPath} from 'node:url';
 
 const own = createRequire(path.join(process.env.BROWSER_FOLDER, 'package.json'));
 const {chromium} = own('playwright-core');
 export const axeSource = readFileSync(own.resolve('axe-core/axe.min.js'), 'utf8');
 export const program = process.env.SIGHTBOWL;
-export const config = path.join(path.dirname(fileURLToPath(import.meta.url)), 'boat.conf');
+
+/* A demo's season in folder, and its boat's configuration with writing allowed from the page. */
+export function invent(folder, hours) {
+	run('demo', '--folder', folder, '--hours', String(hours));
+	const config = path.join(folder, 'page.conf');
+	writeFileSync(config, readFileSync(path.join(folder, 'boat.conf'), 'utf8') + '\n[web]\nwrite = yes\n');
+	return {db: path.join(folder, 'boat.db'), config};
+}
 
 export function scratch() {
 	mkdirSync(process.env.BROWSER_FOLDER, {recursive: true});
@@ -26,8 +32,8 @@ export function run(...words) {
 	return execFileSync(program, words, {encoding: 'utf8', maxBuffer: 1 << 26});
 }
 
-export function rowsOf(db, name, ...words) {
-	return JSON.parse(run(name, '--db', db, '--config', config, '--json', ...words))[name];
+export function rowsOf(boat, name, ...words) {
+	return JSON.parse(run(name, '--db', boat.db, '--config', boat.config, '--json', ...words))[name];
 }
 
 /* Starts a command that serves the page and prints its address. */

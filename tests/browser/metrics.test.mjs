@@ -2,8 +2,7 @@
 import assert from 'node:assert/strict';
 import {after, before, test} from 'node:test';
 import {execFileSync} from 'node:child_process';
-import path from 'node:path';
-import {config, forget, rowsOf, run, scratch, serve} from './boat_page.mjs';
+import {forget, invent, rowsOf, scratch, serve} from './boat_page.mjs';
 
 const parse = `
 import json, sys
@@ -16,13 +15,12 @@ for family in text_string_to_metric_families(sys.stdin.read()):
 json.dump(families, sys.stdout)
 `;
 
-let folder, db, server;
+let folder, boat, server;
 
 before(async () => {
 	folder = scratch();
-	run('demo', '--folder', folder, '--hours', '3');
-	db = path.join(folder, 'boat.db');
-	server = await serve('page', '--db', db, '--config', config, '--port', '0');
+	boat = invent(folder, 3);
+	server = await serve('page', '--db', boat.db, '--config', boat.config, '--port', '0');
 });
 
 after(async () => {
@@ -35,7 +33,7 @@ test('the figures for monitoring are well formed, and those of the commands', as
 	assert.match(answer.headers.get('content-type'), /^application\/openmetrics-text; version=1\.0\.0/);
 	const text = await answer.text();
 	const families = JSON.parse(execFileSync('/usr/bin/python3', ['-c', parse], {input: text, encoding: 'utf8'}));
-	const runs = rowsOf(db, 'runs');
+	const runs = rowsOf(boat, 'runs');
 	const litres = families.sightbowl_fuel_litres;
 	assert.equal(litres.type, 'counter');
 	assert.equal(litres.unit, 'litres');

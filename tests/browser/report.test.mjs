@@ -3,17 +3,16 @@ import assert from 'node:assert/strict';
 import {after, before, test} from 'node:test';
 import {readFileSync} from 'node:fs';
 import path from 'node:path';
-import {axeSource, config, desktop, forget, keepShot, openBrowser, openPage, phone, rowsOf, run, scratch} from './boat_page.mjs';
+import {axeSource, desktop, forget, invent, keepShot, openBrowser, openPage, phone, rowsOf, run, scratch} from './boat_page.mjs';
 
-let folder, db, browser;
+let folder, boat, browser;
 
 before(async () => {
 	folder = scratch();
-	run('demo', '--folder', folder, '--hours', '8');
-	db = path.join(folder, 'boat.db');
-	run('report', '--db', db, '--config', config, '--output', path.join(folder, 'season.html'));
-	run('report', '--db', db, '--config', config, '--trip', '2', '--output', path.join(folder, 'trip.html'));
-	run('report', '--db', db, '--config', config, '--element', 'primary', '--output', path.join(folder, 'element.html'));
+	boat = invent(folder, 8);
+	run('report', '--db', boat.db, '--config', boat.config, '--output', path.join(folder, 'season.html'));
+	run('report', '--db', boat.db, '--config', boat.config, '--trip', '2', '--output', path.join(folder, 'trip.html'));
+	run('report', '--db', boat.db, '--config', boat.config, '--element', 'primary', '--output', path.join(folder, 'element.html'));
 	browser = await openBrowser(folder);
 });
 
@@ -65,14 +64,14 @@ test('nothing on a sheet is wider than A4 or Letter', async () => {
 test('its figures are those of the commands', async () => {
 	const {page} = await openPage(browser, 'file://', desktop);
 	await page.goto('file://' + path.join(folder, 'season.html'));
-	const runs = rowsOf(db, 'runs');
+	const runs = rowsOf(boat, 'runs');
 	const sum = (name) => runs.reduce((total, row) => total + row[name], 0);
 	const figures = Object.fromEntries(await page.$$eval('.figures div', (all) =>
 		all.map((one) => [one.querySelector('dt').textContent, one.querySelector('dd').textContent])));
 	assert.equal(figures['Engine hours'], sum('engine_h').toFixed(1) + '\u00a0h');
 	assert.equal(figures['Fuel burned'], sum('fuel_l').toFixed(1) + '\u00a0L');
 	assert.equal(figures['give or take'], sum('fuel_uncertainty_l').toFixed(2) + '\u00a0L');
-	const trips = rowsOf(db, 'trips');
+	const trips = rowsOf(boat, 'trips');
 	const cells = await page.$$eval('table', (tables) => {
 		const table = tables.find((one) => one.caption.textContent === 'Trips');
 		const at = [...table.tHead.rows[0].cells].findIndex((cell) => cell.textContent.startsWith('fuel'));
