@@ -1,7 +1,7 @@
 /* web_api.h: what the page and other programs can ask of the log over HTTP.
  *
  * /api/v1/NAME gives the same rows as the command NAME --json, and /api/v1/NAME.csv as NAME --csv,
- * because both come from the same functions. docs/api.md tells them all. Reads through a connection
+ * because both come from the same functions. docs/page.md tells them all. Reads through a connection
  * of its own, opened when first needed and again after a failure; a question that takes longer than
  * WEB_API_PATIENCE_MS is given up.
  */
