@@ -381,6 +381,9 @@ class Year(ProgramTest):
         watch = subprocess.Popen([PROGRAM, "watch", "--config", config], stderr=subprocess.PIPE)
         try:
             deadline = time.monotonic() + 60
+            # Not before watch has made the log: the replay below must not be there first.
+            while not os.path.exists(database) and time.monotonic() < deadline:
+                time.sleep(0.05)
             while time.monotonic() < deadline:
                 # A writer of the whole log is refused as soon as watch has it.
                 status, _, error = run("replay", "--config", config, os.devnull)
