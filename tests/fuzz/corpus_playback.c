@@ -45,8 +45,8 @@ static int play_file(const char *path)
 		random_state = random_state * 1664525 + 1013904223;
 		size_t at = (random_state >> 8) % size;
 		uint8_t kept = bytes[at];
-		bytes[at] = i % 2 == 0 ? (uint8_t)(kept ^ 1u << (random_state >> 5 & 7))
-				       : (uint8_t)random_state;
+		uint32_t changed = i % 2 == 0 ? kept ^ 1u << (random_state >> 5 & 7) : random_state;
+		bytes[at] = (uint8_t)(changed & 0xFF);
 		play(bytes, size);
 		bytes[at] = kept;
 	}
