@@ -9,6 +9,9 @@
 #define HOUR_S	  3600.0
 
 #define ON_RPM 300.0
+/* A starter turns a diesel faster than this (common practice: 100 to 250 rpm); below it the engine
+ * stands, whatever a sender goes on to say of its rate. */
+#define TURNS_RPM 50.0
 /* Off for this long ends the run. */
 #define QUIET_NS (30 * SECOND_NS)
 /* Not a word of the engine for this long is a silence. */
@@ -107,7 +110,7 @@ static void withdraw(const struct engine_log *e, int64_t run)
 
 static void begin_run(struct engine_log *e, int64_t t_ns)
 {
-	fuel_account_begin(&e->fuel);
+	fuel_account_start(&e->fuel);
 	e->running = true;
 	e->off_ns = CLOCK_NONE;
 	e->run = (struct run_part){
@@ -509,14 +512,26 @@ void engine_log_speed(struct engine_log *e, int64_t t_ns, double rpm, int64_t ga
 	take_evidence(e, t_ns, rpm >= ON_RPM, rpm, gap_ns);
 }
 
+/* Whose the litres of the interval are that ends with a reading of the rate now. */
+static enum fuel_share share_of(const struct engine_log *e, int64_t t_ns)
+{
+	if (e->running && e->off_ns == CLOCK_NONE) {
+		return FUEL_RUNS;
+	}
+	if (e->has_evidence && e->rpm >= TURNS_RPM && t_ns - e->evidence_ns <= SILENCE_NS) {
+		return FUEL_CRANKS;
+	}
+	/* The interval in which the engine stopped. */
+	return e->running && e->fuel.rate_ns <= e->off_ns ? FUEL_CRANKS : FUEL_STANDS;
+}
+
 void engine_log_rate(
 	struct engine_log *e, int64_t t_ns, double lph, double resolution, int64_t gap_ns)
 {
 	if (!e->has_speed || t_ns - e->speed_ns > SILENCE_NS) {
 		take_evidence(e, t_ns, lph > 0, NAN, gap_ns);
 	}
-	fuel_account_rate(
-		&e->fuel, t_ns, lph, resolution, gap_ns, e->running && e->off_ns == CLOCK_NONE);
+	fuel_account_rate(&e->fuel, t_ns, lph, resolution, gap_ns, share_of(e, t_ns));
 }
 
 void engine_log_counter(
@@ -712,7 +727,8 @@ static void load_part(struct run_part *p, bool with_fuel, struct state_reader *r
 static void save_silence(const struct engine_silence *s, struct state_writer *w)
 {
 	state_put_unsigned(
-		w, (s->heard_since ? 32U : 0) | (s->gap_known ? 1U : 0) |
+		w, (s->gap_doubtful ? 64U : 0) | (s->heard_since ? 32U : 0) |
+			   (s->gap_known ? 1U : 0) |
 			   (s->hours_before_known ? 2U : 0) | (s->hours_after_known ? 4U : 0) |
 			   (s->litres_before_known ? 8U : 0) | (s->litres_after_known ? 16U : 0));
 	state_put_signed(w, s->gap_ns);

@@ -2,7 +2,8 @@
  *
  * The engine runs while its speed is 300 rpm or more (while its fuel rate is above zero where no
  * speed is heard); it is off when that has been untrue for 30 s, so that a stall and restart stay
- * one run. Idle is engine time without propulsion demand: gear in neutral where the gear is heard,
+ * one run. What is injected while the starter turns it, or while it runs down, has litres but no
+ * engine time: it belongs to the run that follows, or that just ended. Idle is engine time without propulsion demand: gear in neutral where the gear is heard,
  * else engine speed at or below the engine's idle speed.
  *
  * When the engine is heard again after a silence, or behind a seam of the clock, the part before is

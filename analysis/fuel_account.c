@@ -130,16 +130,17 @@ static void fill_expected(struct fuel_account *f)
 }
 
 void fuel_account_rate(struct fuel_account *f, int64_t t_ns, double lph, double resolution,
-	int64_t gap_ns, bool counts)
+	int64_t gap_ns, enum fuel_share share)
 {
+	bool counts = share == FUEL_RUNS;
 	int64_t dt_ns = t_ns - f->rate_ns;
 	bool bridged = f->has_rate && dt_ns >= 0 && dt_ns <= gap_ns;
 
-	if (bridged && counts) {
+	if (bridged && share != FUEL_STANDS) {
 		double dt_h = (double)dt_ns / HOUR_NS;
 		double litres = (f->rate_lph + lph) / 2 * dt_h;
 		f->run.observed_l += litres;
-		f->run.covered_s += (double)dt_ns * 1e-9;
+		f->run.covered_s += counts ? (double)dt_ns * 1e-9 : 0;
 		f->since_edge_l += litres;
 		grow_common(&f->run, (COMMON_STEPS * resolution + f->share * lph) * dt_h);
 		if (lph != f->rate_lph) {
@@ -341,6 +342,15 @@ void fuel_account_begin(struct fuel_account *f)
 	f->gap_variance_l2 = 0;
 	f->seat_l = f->seat_l < 0 ? -1 : 0;
 	f->stretch_ns = f->rate_ns;
+}
+
+void fuel_account_start(struct fuel_account *f)
+{
+	double cranked_l = f->run.observed_l;
+
+	fuel_account_begin(f);
+	f->run.observed_l = cranked_l;
+	f->offset_l -= cranked_l;
 }
 
 void fuel_account_end_stretch(struct fuel_account *f)

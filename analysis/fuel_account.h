@@ -83,10 +83,17 @@ struct fuel_account {
 
 void fuel_account_init(struct fuel_account *f);
 
-/* A reading of the rate (L/h, coded in steps of resolution) at a steady time. counts: the engine's
- * run is open, so that it belongs to it. gap_ns: longest time that still counts as observed. */
+/* What the engine did while a rate was told. */
+enum fuel_share {
+	FUEL_STANDS, /* stood: the rate counts for nothing */
+	FUEL_RUNS,   /* ran: litres and engine time of its run */
+	FUEL_CRANKS, /* turned by the starter, or running down: litres without engine time */
+};
+
+/* A reading of the rate (L/h, coded in steps of resolution) at a steady time, and what the engine
+ * did in the interval that it ends. gap_ns: longest time that still counts as observed. */
 void fuel_account_rate(struct fuel_account *f, int64_t t_ns, double lph, double resolution,
-	int64_t gap_ns, bool counts);
+	int64_t gap_ns, enum fuel_share share);
 
 /* A reading of a cumulative counter. engine_s: engine time of the run so far. */
 void fuel_account_counter(struct fuel_account *f, int64_t t_ns, enum fuel_counter kind,
@@ -99,8 +106,10 @@ bool fuel_account_expected(const struct fuel_account *f, double *ret_l, double *
 void fuel_account_reseat(
 	struct fuel_account *f, int64_t t_ns, enum fuel_counter kind, double litres, double step_l);
 
-/* A run begins: its litres start at 0, the counter's offset is carried over. */
+/* A run is over: the next one's litres start at 0, the counter's offset is carried over. */
 void fuel_account_begin(struct fuel_account *f);
+/* The next run has started: what was cranked since the last one is its own. */
+void fuel_account_start(struct fuel_account *f);
 
 /* The engine has run on for dt_s at a speed (NaN: not known) that goes with the rate, where that is
  * known: learns from it, and keeps what to expect should the rate fall silent. */

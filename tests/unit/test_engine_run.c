@@ -179,6 +179,32 @@ static void cranking_and_a_stall_do_not_make_runs_of_their_own(void **state)
 	near(b.runs[1].fuel_l, 620.0 / 3600, 0.001);
 }
 
+/* By hand, a reading a second: 5 s of cranking at 0.9 L/h in vain (its own interval, 0 to 0.9, and
+ * four whole ones: 4.5 s), 3 s that catch (0 to 0.9, two whole, then 0.9 to 1.8: 4 s), 600 s at 1.8
+ * L/h (599 whole intervals), and 4 s of running down at 0.36 L/h (1.8 to 0.36, three whole, 0.36 to
+ * 0 is after it stood). The rate that is told from then on, with the engine standing, is none. */
+static void what_is_injected_while_cranking_belongs_to_the_run_that_follows(void **state)
+{
+	struct bench b;
+	struct meters m = {0};
+
+	(void)state;
+	bench_init(&b);
+	hear(&b, &m, 0, 10, 0, 0);
+	hear(&b, &m, 10, 15, 180, 0.9);
+	hear(&b, &m, 15, 60, 0, 0);
+	assert_int_equal(run_count(&b), 0);
+	hear(&b, &m, 60, 63, 180, 0.9);
+	hear(&b, &m, 63, 663, 800, 1.8);
+	hear(&b, &m, 663, 667, 120, 0.36);
+	hear(&b, &m, 667, 900, 0, 7);
+	assert_int_equal(run_count(&b), 1);
+	double by_hand_l = (0.9 * 4.5 + 0.9 * 2.5 + 1.35 + 1.8 * 599 + 1.08 + 0.36 * 3) / 3600;
+	near(b.runs[1].fuel_l, by_hand_l, 1e-9);
+	near(b.runs[1].fuel_estimated_l, 0, 0);
+	near(b.runs[1].engine_h * 3600, 600, 1);
+}
+
 static void gear_in_neutral_is_idle_at_any_speed_and_in_gear_is_not(void **state)
 {
 	struct bench b;
@@ -419,6 +445,26 @@ static void a_pump_moves_its_flow_in_proportion_to_speed(void **state)
 
 /* Cut into pieces at every fifth second, saved and loaded between them: the same facts to the last
  * bit. */
+static void through_a_checkpoint(struct bench *b)
+{
+	uint8_t bytes[2048];
+	struct state_writer w;
+	struct state_reader r;
+
+	state_writer_init(&w, bytes, sizeof(bytes));
+	engine_log_save(&b->engine, &w);
+	trip_log_save(&b->trips, &w);
+	assert_false(w.failed);
+	memset(&b->trips, 0xAA, sizeof(b->trips));
+	trip_log_init(&b->trips, &b->boat, &b->sink);
+	engine_log_init(&b->engine, 0, &b->boat, &b->sink, &b->trips, &b->last_run);
+	state_reader_init(&r, bytes, w.used);
+	engine_log_load(&b->engine, &r);
+	trip_log_load(&b->trips, &r);
+	assert_false(r.failed);
+	assert_int_equal(r.used, r.size);
+}
+
 static void a_resumed_log_tells_the_same(void **state)
 {
 	struct bench whole;
@@ -440,22 +486,7 @@ static void a_resumed_log_tells_the_same(void **state)
 			}
 			hear(b, &m, t, t + 5, on ? 1800 : 0, on ? 2.5 + t % 50 * 0.05 : 0);
 			if (k == 1) {
-				uint8_t bytes[2048];
-				struct state_writer w;
-				struct state_reader r;
-				state_writer_init(&w, bytes, sizeof(bytes));
-				engine_log_save(&b->engine, &w);
-				trip_log_save(&b->trips, &w);
-				assert_false(w.failed);
-				memset(&b->trips, 0xAA, sizeof(b->trips));
-				trip_log_init(&b->trips, &b->boat, &b->sink);
-				engine_log_init(
-					&b->engine, 0, &b->boat, &b->sink, &b->trips, &b->last_run);
-				state_reader_init(&r, bytes, w.used);
-				engine_log_load(&b->engine, &r);
-				trip_log_load(&b->trips, &r);
-				assert_false(r.failed);
-				assert_int_equal(r.used, r.size);
+				through_a_checkpoint(b);
 			}
 		}
 		engine_log_finish(&b->engine);
@@ -471,11 +502,35 @@ static void a_resumed_log_tells_the_same(void **state)
 	assert_true(whole.trip_facts[1].end_ns == pieces.trip_facts[1].end_ns);
 }
 
+/* Half an hour unheard behind a clock that then says a second: the hour meter knows better, also
+ * when the log was closed and opened before it spoke. */
+static void a_doubtful_gap_is_still_doubtful_after_a_checkpoint(void **state)
+{
+	(void)state;
+	for (int resumed = 0; resumed < 2; resumed++) {
+		struct bench b;
+		struct meters m = {.hours_h = 7, .hours_step_h = 1.0 / 3600};
+		bench_init(&b);
+		hear(&b, &m, 0, 1000, 2000, 3);
+		unheard(&m, 1800, 3);
+		engine_log_session(&b.engine, 1, 999 * S, 1000 * S);
+		engine_log_settle(&b.engine, 1000 * S, S, false);
+		if (resumed) {
+			through_a_checkpoint(&b);
+		}
+		hear(&b, &m, 1001, 1600, 2000, 3);
+		hear(&b, &m, 1600, 1700, 0, 0);
+		assert_int_equal(run_count(&b), 1);
+		near(b.runs[1].engine_h * 3600, 3400, 5);
+	}
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(a_run_has_its_hours_idle_and_litres),
 		cmocka_unit_test(cranking_and_a_stall_do_not_make_runs_of_their_own),
+		cmocka_unit_test(what_is_injected_while_cranking_belongs_to_the_run_that_follows),
 		cmocka_unit_test(gear_in_neutral_is_idle_at_any_speed_and_in_gear_is_not),
 		cmocka_unit_test(the_run_goes_on_through_a_silence_if_the_meters_say_so),
 		cmocka_unit_test(the_run_ended_in_a_silence_if_the_meters_stood),
@@ -489,6 +544,7 @@ int main(void)
 		cmocka_unit_test(a_step_of_the_clock_does_not_cut_the_run),
 		cmocka_unit_test(a_pump_moves_its_flow_in_proportion_to_speed),
 		cmocka_unit_test(a_resumed_log_tells_the_same),
+		cmocka_unit_test(a_doubtful_gap_is_still_doubtful_after_a_checkpoint),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);
