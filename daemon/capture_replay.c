@@ -780,6 +780,7 @@ static int replay_stream(struct replay *r)
 static void report_files(struct replay *r)
 {
 	r->report->file_count = r->capture_count;
+	r->report->copies = r->merge != NULL ? capture_merge_copies(r->merge) : 0;
 	for (size_t i = 0; i < r->capture_count; i++) {
 		struct replayed_file *file = &r->report->files[i];
 		const struct capture *capture = r->captures[i];

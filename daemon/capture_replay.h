@@ -56,6 +56,7 @@ struct capture_replay {
 	size_t file_count;
 	struct replayed_file files[REPLAY_CAPTURES_MAX];
 	uint64_t frames;       /* of the stream, read so far in all */
+	uint64_t copies;       /* passed over: in several of the captures; not among frames */
 	uint64_t known;        /* of them, from time that the log covered */
 	uint64_t resumed_at;   /* frames read by earlier replays of it */
 	bool undated;

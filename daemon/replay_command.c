@@ -192,6 +192,9 @@ static enum program_exit show_summary(const struct command_line *line, struct lo
 		if (status == EXIT_DONE) {
 			status = fact_table_runs(line, table, store);
 		}
+		if (status == EXIT_DONE) {
+			status = fact_table_events(line, table, store);
+		}
 	}
 	if (status == EXIT_DONE) {
 		status = put_engines(line, table, store, replay);
@@ -226,15 +229,22 @@ static void say_what_was_noticed(const struct command_line *line, struct log_sto
 		command_note(line, "'%s' carries no date: its times are unknown; --start TIME "
 			"tells when it began", replay->files[0].path);
 	}
+	if (replay->copies > 0) {
+		command_note(line, "%" PRIu64 " frames stand in more than one of the captures; each "
+			"counts once", replay->copies);
+	}
 	for (size_t i = 0; i < replay->file_count; i++) {
 		const struct replayed_file *file = &replay->files[i];
 		if (file->damage.count > 0) {
-			command_note(line, "'%s': %" PRIu64 " damaged places were skipped, the first "
-				"at %s %" PRIu64 ": %s", file->path, file->damage.count,
+			command_note(line, "'%s': %" PRIu64 " damaged %s skipped, %sat %s %" PRIu64
+				": %s%s", file->path, file->damage.count,
+				file->damage.count == 1 ? "place was" : "places were",
+				file->damage.count == 1 ? "" : "the first ",
 				file->damage.first_line > 0 ? "line" : "byte",
 				file->damage.first_line > 0 ? file->damage.first_line
 							    : file->damage.first_byte,
-				file->damage.first_reason);
+				file->damage.first_reason,
+				file->damage.cut ? "; the file's end is missing or cannot be read" : "");
 		} else if (file->damage.cut) {
 			command_note(line, "'%s' ends in the middle of a frame; all before it was "
 				"read", file->path);

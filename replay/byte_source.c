@@ -243,6 +243,27 @@ static bool seek_head(struct byte_source *source, uint64_t from)
 	}
 }
 
+/* Leaves the member or frame in work for the next one. */
+static void leave_member(struct byte_source *source, size_t produced)
+{
+	struct byte_source_decoder *d = source->decoder;
+
+	note_damage(source, produced, "data is damaged");
+	d->inside = false;
+	if (!seek_head(source, d->head_offset + 1)) {
+		d->input_at = d->input_end;
+		source->cut = true;
+	}
+}
+
+void byte_source_give_up(struct byte_source *source)
+{
+	source->at = source->end;
+	if (source->decoder != NULL && source->decoder->inside) {
+		leave_member(source, 0);
+	}
+}
+
 /* Bytes put into room; 0 at the end. */
 static size_t decode(struct byte_source *source, uint8_t *room, size_t room_size)
 {
@@ -284,11 +305,7 @@ static size_t decode(struct byte_source *source, uint8_t *room, size_t room_size
 		if (result == DECODE_DONE) {
 			d->inside = false;
 		} else if (result == DECODE_FAILED) {
-			note_damage(source, produced, "data is damaged");
-			d->inside = false;
-			if (!seek_head(source, d->head_offset + 1)) {
-				d->input_at = d->input_end;
-			}
+			leave_member(source, produced);
 		}
 		if (produced > 0) {
 			return produced;

@@ -51,6 +51,11 @@ void byte_source_close(struct byte_source *source);
  * there; false when the stream has ended before, or wanted is larger than BYTE_SOURCE_WINDOW. */
 bool byte_source_need(struct byte_source *source, size_t wanted);
 
+/* What a compressed stream gives has turned out to be no content: gzip decodes wrong bits to
+ * something, and can tell only at its end. Drops the window and what is left of the member or
+ * frame, counts that as a damaged place, and goes on at the next one. */
+void byte_source_give_up(struct byte_source *source);
+
 /* Uncompressed offset of a place in the window. */
 static inline uint64_t byte_source_offset(const struct byte_source *source, const uint8_t *place)
 {

@@ -81,7 +81,8 @@ uint64_t capture_size(const struct capture *capture);
 uint64_t capture_dropped(const struct capture *capture);
 
 /* Several captures as one stream in time order (by the next frame of each; within one file the
- * file's order is kept; at equal times the captures' order holds). Takes over the captures, though
+ * file's order is kept; at equal times the captures' order holds). A frame that stands in several
+ * captures, with the same time, bus, identifier and data, is given once. Takes over the captures, though
  * not the array: capture_merge_close closes them. Each lane takes some 300 KiB, a compressed one
  * 0.9 MiB. */
 struct capture_merge;
@@ -91,5 +92,7 @@ void capture_merge_close(struct capture_merge *merge);
  * goes on with the others; capture_merge_failed is the last that failed, or NULL. */
 int64_t capture_merge_read(struct capture_merge *merge, struct frame *frames, size_t count);
 const struct capture *capture_merge_failed(const struct capture_merge *merge);
+/* Frames passed over so far because another capture gave them. */
+uint64_t capture_merge_copies(const struct capture_merge *merge);
 
 #endif

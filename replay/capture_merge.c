@@ -1,5 +1,8 @@
 /* Several captures as one stream. There are few of them, so the next frame is found by looking at
- * each; one look serves for as many frames as its file may give before another file's turn. */
+ * each; one look serves for as many frames as its file may give before another file's turn.
+ *
+ * Captures that overlap hold the same frames, with the same times and in the same order: as one is
+ * given, the others' copies of it stand next, and are passed over. */
 #include "replay/capture.h"
 
 #include <errno.h>
@@ -21,6 +24,7 @@ struct capture_merge {
 	struct merge_lane *lanes;
 	int error;
 	const struct capture *failed;
+	uint64_t copies; /* frames passed over, as another capture gave them */
 };
 
 int capture_merge_open(struct capture_merge **ret_merge, struct capture **captures, size_t count)
@@ -60,6 +64,11 @@ const struct capture *capture_merge_failed(const struct capture_merge *merge)
 	return merge->failed;
 }
 
+uint64_t capture_merge_copies(const struct capture_merge *merge)
+{
+	return merge->copies;
+}
+
 /* Reads on in a lane that has nothing left. False on an error, which is kept. */
 static bool lane_fill(struct capture_merge *merge, struct merge_lane *lane)
 {
@@ -77,22 +86,47 @@ static bool lane_fill(struct capture_merge *merge, struct merge_lane *lane)
 	return got >= 0;
 }
 
+static bool same_frame(const struct frame *a, const struct frame *b)
+{
+	return a->t_ns == b->t_ns && a->id == b->id && a->kind == b->kind && a->bus == b->bus &&
+	       a->len == b->len && memcmp(a->data, b->data, a->len) == 0;
+}
+
+/* Passes over the copies of a lane's frame that stand next in other lanes; whether there was one. */
+static bool pass_copies(
+	struct capture_merge *merge, const struct merge_lane *lane, const struct frame *frame)
+{
+	bool found = false;
+
+	for (size_t i = 0; i < merge->count; i++) {
+		struct merge_lane *other = &merge->lanes[i];
+		if (other != lane && other->at < other->count &&
+			same_frame(&other->frames[other->at], frame)) {
+			other->at++;
+			merge->copies++;
+			found = true;
+		}
+	}
+	return found;
+}
+
 /* Copies frames of the lane that has the next one, up to the turn of another lane. */
-static size_t take_turn(
-	struct merge_lane *lane, const struct merge_lane *rival, struct frame *frames, size_t count)
+static size_t take_turn(struct capture_merge *merge, struct merge_lane *lane,
+	const struct merge_lane *rival, struct frame *frames, size_t count)
 {
 	size_t taken = 0;
 
 	while (taken < count && lane->at < lane->count) {
 		const struct frame *next = &lane->frames[lane->at];
-		if (rival != NULL) {
-			int64_t rival_ns = rival->frames[rival->at].t_ns;
-			if (next->t_ns > rival_ns || (next->t_ns == rival_ns && rival < lane)) {
-				break;
-			}
+		int64_t rival_ns = rival != NULL ? rival->frames[rival->at].t_ns : INT64_MAX;
+		if (next->t_ns > rival_ns || (next->t_ns == rival_ns && rival < lane)) {
+			break;
 		}
 		frames[taken++] = *next;
 		lane->at++;
+		if (next->t_ns == rival_ns && pass_copies(merge, lane, next)) {
+			break; /* the rival is at another frame now, or has none */
+		}
 	}
 	return taken;
 }
@@ -130,7 +164,7 @@ int64_t capture_merge_read(struct capture_merge *merge, struct frame *frames, si
 		if (best == NULL || merge->error != 0) {
 			break;
 		}
-		made += take_turn(best, rival, frames + made, count - made);
+		made += take_turn(merge, best, rival, frames + made, count - made);
 	}
 	if (made > 0 || merge->error == 0) {
 		return (int64_t)made;

@@ -312,6 +312,26 @@ static bool find_frame_behind(struct text_reader *reader, struct capture_input *
 	return false;
 }
 
+/* Once most of some dozens of lines are damaged, a compressed stream is taken to be broken rather
+ * than its text. */
+#define DOUBT_DAMAGED UINT64_C(5)
+#define DOUBT_MOST    UINT64_C(256)
+
+static void doubt(struct text_reader *reader, struct capture_input *input)
+{
+	uint64_t fine = reader->line - reader->doubt_line;
+
+	if (*byte_source_compression(&input->source) == '\0') {
+		return;
+	}
+	reader->doubt = DOUBT_DAMAGED + (reader->doubt > fine ? reader->doubt - fine : 0);
+	reader->doubt_line = reader->line;
+	if (reader->doubt >= DOUBT_MOST) {
+		reader->doubt = 0;
+		byte_source_give_up(&input->source);
+	}
+}
+
 static enum text_step take(struct text_reader *reader, struct capture_input *input,
 	const uint8_t *at, const uint8_t *line_end, bool has_end, struct frame *out)
 {
@@ -349,7 +369,11 @@ static enum text_step take(struct text_reader *reader, struct capture_input *inp
 		return TEXT_LINE;
 	}
 	capture_input_damaged(input, offset, reader->line, wrong);
-	return find_frame_behind(reader, input, at, end, out) ? TEXT_FRAME : TEXT_LINE;
+	if (find_frame_behind(reader, input, at, end, out)) {
+		return TEXT_FRAME;
+	}
+	doubt(reader, input);
+	return TEXT_LINE;
 }
 
 enum text_step capture_text_take_line(

@@ -32,6 +32,9 @@ typedef const char *(*text_frame_parse)(
 struct text_reader {
 	text_frame_parse parse;
 	uint64_t line;	   /* lines taken so far */
+	/* Whether a compressed stream still gives text: rises with damaged lines, falls with others. */
+	uint64_t doubt;
+	uint64_t doubt_line; /* line of the last rise */
 	bool in_long_line; /* the start of the line in the window has been given up */
 	uint64_t long_line_offset;
 };

@@ -170,6 +170,59 @@ static void a_capture_that_fails_is_left_out_and_named(void **state)
 	close(kept);
 }
 
+/* Lines of one recording, from one to another: at times that often repeat, each third said twice. */
+static int make_part(char *text, size_t size, int from, int to, char *ret_path, size_t path_size)
+{
+	size_t at = 0;
+
+	for (int i = from; i < to; i++) {
+		at += (size_t)snprintf(text + at, size - at,
+			"(1436509053.%06d) can0 18FEDF00#%06X\n", i / 4, i / 3 * 2 + (i % 3 == 2));
+	}
+	return bytes_file(text, at, ret_path, path_size);
+}
+
+static void what_stands_in_several_captures_is_given_once(void **state)
+{
+	static const int parts[][2] = {{0, 2000}, {1001, 3000}, {0, 3000}, {1502, 1503}};
+	static struct frame frames[LINES_MAX + 1];
+	static char text[LINES_MAX * 64];
+	struct bus_names buses = {0};
+	struct capture *captures[4];
+	struct capture_merge *merge = NULL;
+	char error[256];
+	char path[64];
+	int files[4];
+	size_t count = 0;
+	int64_t got = 0;
+
+	(void)state;
+	for (size_t i = 0; i < 4; i++) {
+		files[i] = make_part(
+			text, sizeof(text), parts[i][0], parts[i][1], path, sizeof(path));
+		assert_int_equal(
+			capture_open(&captures[i], path, &buses, NULL, error, sizeof(error)), 0);
+	}
+	assert_int_equal(capture_merge_open(&merge, captures, 4), 0);
+	while ((got = capture_merge_read(merge, frames + count, 100)) > 0) {
+		count += (size_t)got;
+		assert_in_range(count, 0, 3000);
+	}
+	assert_int_equal(got, 0);
+	assert_int_equal(count, 3000);
+	assert_int_equal(capture_merge_copies(merge), 2000 + 1999 + 1);
+	for (int i = 0; i < 3000; i++) {
+		int data = i / 3 * 2 + (i % 3 == 2);
+		assert_true(frames[i].t_ns == INT64_C(1436509053000000000) + i / 4 * 1000);
+		assert_int_equal(frames[i].data[0] << 16 | frames[i].data[1] << 8 | frames[i].data[2],
+			data);
+	}
+	capture_merge_close(merge);
+	for (size_t i = 0; i < 4; i++) {
+		close(files[i]);
+	}
+}
+
 static void nothing_merged_is_an_end(void **state)
 {
 	struct capture_merge *merge = NULL;
@@ -188,6 +241,7 @@ int main(void)
 		cmocka_unit_test(frames_come_in_time_order_and_equal_ones_in_file_order),
 		cmocka_unit_test(the_order_inside_a_file_is_kept),
 		cmocka_unit_test(a_capture_that_fails_is_left_out_and_named),
+		cmocka_unit_test(what_stands_in_several_captures_is_given_once),
 		cmocka_unit_test(nothing_merged_is_an_end),
 	};
 

@@ -5,6 +5,7 @@
 #include "capture_bytes.h"
 
 #include <errno.h>
+#include <zlib.h>
 
 struct line_case {
 	const char *line;
@@ -452,6 +453,51 @@ static void one_restart_of_the_recorder_does_not_make_times_deltas(void **state)
 	assert_int_equal(r->frames[39].t_ns, INT64_C(19000000000));
 }
 
+/* Wrong bits in the middle of a gzip member decode to something: here thousands of lines of it, of
+ * which a few even look like frames. The next member begins anew. */
+static void broken_compression_is_left_at_its_first_dozens_of_damaged_lines(void **state)
+{
+	static char text[2000 * 64];
+	static uint8_t packed[2 * sizeof(text)];
+	size_t at = 0;
+	size_t size = 0;
+	uint32_t random_state = 1;
+
+	(void)state;
+	for (int i = 0; i < 2000; i++) {
+		random_state = random_state * 1664525 + 1013904223;
+		at += (size_t)snprintf(text + at, sizeof(text) - at,
+			"(14365090%02d.%06d) can0 18FEDF00#%08X%08X\n", i / 100, i % 100 * 10000,
+			(unsigned)random_state, (unsigned)(random_state * 77));
+	}
+	for (int member = 0; member < 2; member++) {
+		z_stream z = {0};
+		assert_int_equal(
+			deflateInit2(&z, 6, Z_DEFLATED, 15 + 16, 8, Z_DEFAULT_STRATEGY), Z_OK);
+		z.next_in = (Bytef *)text;
+		z.avail_in = (uInt)at;
+		z.next_out = packed + size;
+		z.avail_out = (uInt)(sizeof(packed) - size);
+		assert_int_equal(deflate(&z, Z_FINISH), Z_STREAM_END);
+		size_t half = (sizeof(packed) - size - z.avail_out) / 2;
+		if (member == 0) {
+			packed[size + half] ^= 0x5a;
+			packed[size + half + 1] ^= 0x5a;
+		}
+		size = sizeof(packed) - z.avail_out;
+		deflateEnd(&z);
+	}
+	struct bytes_result *r = bytes_read(packed, size, NULL, 1000);
+	/* Half of the first member, give or take what of it the damage reaches back to, and the
+	 * second one whole. */
+	assert_in_range(r->count, 2000 + 900, 2000 + 1100);
+	assert_in_range(r->damage.count, 1, 120);
+	for (size_t i = 0; i < 2000; i++) {
+		assert_true(r->frames[r->count - 2000 + i].t_ns / 1000000000 ==
+			    INT64_C(1436509000) + (int64_t)i / 100);
+	}
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -469,6 +515,7 @@ int main(void)
 		cmocka_unit_test(absolute_times_ignore_a_start),
 		cmocka_unit_test(a_clock_set_while_recording_is_kept),
 		cmocka_unit_test(one_restart_of_the_recorder_does_not_make_times_deltas),
+		cmocka_unit_test(broken_compression_is_left_at_its_first_dozens_of_damaged_lines),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);
