@@ -3,6 +3,8 @@
 #include <math.h>
 #include <string.h>
 
+#define RESERVE_SHARE 0.1 /* common practice, no source */
+
 static struct boat_filter filter_default(const char *name)
 {
 	struct boat_filter filter = {
@@ -33,12 +35,40 @@ void boat_init(struct boat *boat)
 	boat->moving_kn = 1;
 	for (size_t i = 0; i < BOAT_ENGINES_MAX; i++) {
 		boat->engines[i].idle_rpm = 1000;
+		boat->engines[i].tank = -1;
 	}
 	for (size_t i = 0; i < BOAT_TANKS_MAX; i++) {
 		boat->tanks[i].capacity_l = NAN;
+		boat->tanks[i].reserve_l = NAN;
 	}
 	boat->engines[0].present = true;
 	boat->filters[0] = filter_default("primary");
 	boat->filters[1] = filter_default("secondary");
 	boat->filter_count = 2;
+}
+
+const struct boat_tank *boat_tank(const struct boat *boat, unsigned number)
+{
+	for (size_t i = 0; i < BOAT_TANKS_MAX; i++) {
+		if (boat->tanks[i].present && boat->tanks[i].number == number) {
+			return &boat->tanks[i];
+		}
+	}
+	return NULL;
+}
+
+double boat_tank_capacity(const struct boat_tank *tank)
+{
+	if (tank == NULL) {
+		return NAN;
+	}
+	if (isnan(tank->capacity_l) && tank->strapping.count >= 2) {
+		return tank->strapping.points[tank->strapping.count - 1].volume_l;
+	}
+	return tank->capacity_l;
+}
+
+double boat_tank_reserve(const struct boat_tank *tank, double capacity_l)
+{
+	return tank != NULL && !isnan(tank->reserve_l) ? tank->reserve_l : RESERVE_SHARE * capacity_l;
 }

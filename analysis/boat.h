@@ -11,10 +11,12 @@
 #include <stdint.h>
 
 #include "analysis/filter_build.h"
+#include "analysis/strapping.h"
 
 #define BOAT_ENGINES_MAX 4
 #define BOAT_FILTERS_MAX 12
 #define BOAT_TANKS_MAX   8
+#define BOAT_TANK_NUMBERS 16 /* a tank's number is below; NMEA 2000 has four bits for it */
 #define BOAT_NAME_MAX    48
 #define BOAT_PINS_MAX    16
 
@@ -43,6 +45,7 @@ struct boat_engine {
 	double pump_rpm;
 	double idle_rpm;     /* at or below: idle, where no gear is heard; default 1000 */
 	enum injection_kind injection;
+	int tank;            /* number of the tank that it draws from; -1: not told, any */
 };
 
 enum filter_sensor {
@@ -87,8 +90,9 @@ struct boat_tank {
 	bool present;
 	unsigned number;             /* N of [tank N] */
 	char label[BOAT_NAME_MAX];
-	double capacity_l;           /* NaN: as the bus says */
-	double reserve_l;
+	double capacity_l;           /* NaN: as the strapping table or the bus says */
+	double reserve_l;            /* NaN: not told */
+	struct strapping strapping;  /* empty: level and volume are a straight line */
 };
 
 /* One source fixed for one signal ("configured" source choice). */
@@ -141,5 +145,15 @@ struct boat {
 
 /* One engine (instance 0) with a primary and a secondary filter, nothing measured, nothing told. */
 void boat_init(struct boat *boat);
+
+/* What was told of the tank of a number; NULL: nothing. */
+const struct boat_tank *boat_tank(const struct boat *boat, unsigned number);
+
+/* The capacity: as told, else the strapping table's last volume, else NaN: as the bus says. */
+double boat_tank_capacity(const struct boat_tank *tank);
+
+/* What is left in a tank when its range ends: as told, else a tenth of its capacity, which the
+ * pick-up may not reach when the boat moves. */
+double boat_tank_reserve(const struct boat_tank *tank, double capacity_l);
 
 #endif

@@ -31,7 +31,7 @@ static const struct batch_watch_config watch_config = {
 
 /* Slopes of ln(quantity) over ln(rpm) by which a first reading is put to its nodes: near what a
  * propeller asks. */
-static const double first_slope[BURN_QUANTITIES] = {2.5, 1.8, 0.9};
+static const double first_slope[BURN_QUANTITIES] = {2.5, 1.8, 0.9, 0.9};
 
 void burn_init(struct burn *b)
 {
@@ -138,23 +138,12 @@ double burn_map_at(
 	return exp(value);
 }
 
-bool burn_map_economical(
-	const struct burn *b, double min_kn, double *ret_rpm, double *ret_lph, double *ret_kn)
+double burn_map_minutes(const struct burn *b, enum burn_quantity quantity, double rpm)
 {
-	double least = INFINITY;
+	double minutes;
 
-	for (size_t i = 0; i + 1 < BURN_NODES; i++) {
-		double rpm = LEAST_RPM * exp(NODE_STEP * ((double)i + 0.5));
-		double lph = burn_map_at(b, BURN_RATE, rpm, NULL);
-		double kn = burn_map_at(b, BURN_SPEED, rpm, NULL);
-		if (kn >= min_kn && lph / kn < least) {
-			least = lph / kn;
-			*ret_rpm = rpm;
-			*ret_lph = lph;
-			*ret_kn = kn;
-		}
-	}
-	return least < INFINITY;
+	(void)look_up(&b->map, quantity, rpm, &minutes); /* only what stands behind it is asked */
+	return minutes;
 }
 
 static void follow_drift(double *drift, uint32_t *minutes, double residual)
@@ -337,7 +326,7 @@ enum burn_news burn_take(
 		return BURN_QUIET;
 	}
 	const double values[BURN_QUANTITIES] = {
-		window->rate_lph, window->load_pct, window->water_kn};
+		window->rate_lph, window->load_pct, window->water_kn, window->ground_kn};
 	b->minute_windows++;
 	b->minute_rpm = state_single(b->minute_rpm + (rpm - b->minute_rpm) / b->minute_windows);
 	for (size_t q = 0; q < BURN_QUANTITIES; q++) {

@@ -17,7 +17,13 @@
 
 #define BURN_NODES 56
 
-enum burn_quantity { BURN_RATE, BURN_LOAD, BURN_SPEED, BURN_QUANTITIES };
+enum burn_quantity {
+	BURN_RATE,
+	BURN_LOAD,
+	BURN_SPEED,  /* through the water */
+	BURN_GROUND, /* over ground: with the currents of all those hours in it */
+	BURN_QUANTITIES
+};
 
 /* 10 s of one engine; NaN is unknown. */
 struct burn_window {
@@ -28,6 +34,7 @@ struct burn_window {
 	double rate_step_lph; /* one step of the coding */
 	double load_pct;
 	double water_kn;
+	double ground_kn;
 	double coolant_c;
 	double running_s; /* since the engine was started */
 };
@@ -94,9 +101,8 @@ struct burn_finding burn_find(const struct burn *b);
 double burn_map_at(
 	const struct burn *b, enum burn_quantity quantity, double rpm, double *ret_share_sd);
 
-/* The speed with the least fuel a mile, at min_kn or faster; false when speed is not known. */
-bool burn_map_economical(
-	const struct burn *b, double min_kn, double *ret_rpm, double *ret_lph, double *ret_kn);
+/* Steady minutes behind the map at a speed, of the interpolation; capped, 0 where it is not known. */
+double burn_map_minutes(const struct burn *b, enum burn_quantity quantity, double rpm);
 
 enum burn_cause {
 	BURN_CAUSE_HULL,      /* fouled hull or propeller, a line in the propeller */

@@ -299,6 +299,14 @@ static void judge_temperature(struct engine_watch *w, unsigned engine,
 	}
 }
 
+/* Speed over ground while the boat moves: at a mooring there is none to learn. */
+static double ground_speed(const struct window_view *view)
+{
+	double speed_kn = window_read(view, SIGNAL_GROUND_SPEED, 0).mean;
+
+	return speed_kn >= view->boat->moving_kn ? speed_kn : NAN;
+}
+
 static void judge_burn(struct engine_watch *w, unsigned engine, const struct window_view *view,
 	double restriction_share)
 {
@@ -317,6 +325,7 @@ static void judge_burn(struct engine_watch *w, unsigned engine, const struct win
 		.rate_step_lph = rate.step,
 		.load_pct = window_read(view, SIGNAL_ENGINE_LOAD, number).mean,
 		.water_kn = window_read(view, SIGNAL_WATER_SPEED, 0).mean,
+		.ground_kn = ground_speed(view),
 		.coolant_c = window_read(view, SIGNAL_COOLANT_TEMPERATURE, number).mean,
 		.running_s = w->running_s,
 	};
@@ -483,7 +492,11 @@ void engine_watch_tell_map(struct engine_watch *w, unsigned engine, const struct
 		if (isnan(fact.rate_lph)) {
 			continue;
 		}
+		fact.rate_minutes = burn_map_minutes(&w->burn, BURN_RATE, rpm);
 		fact.speed_kn = burn_map_at(&w->burn, BURN_SPEED, rpm, NULL);
+		fact.speed_minutes = burn_map_minutes(&w->burn, BURN_SPEED, rpm);
+		fact.ground_kn = burn_map_at(&w->burn, BURN_GROUND, rpm, NULL);
+		fact.ground_minutes = burn_map_minutes(&w->burn, BURN_GROUND, rpm);
 		fact.load_pct = burn_map_at(&w->burn, BURN_LOAD, rpm, NULL);
 		sink->on_burn(sink->context, &fact);
 	}

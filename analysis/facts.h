@@ -116,7 +116,11 @@ struct fact_burn {
 	double rpm;
 	double rate_lph;
 	double rate_sd_share; /* standard deviation as a share */
+	double rate_minutes;  /* steady minutes behind the rate */
 	double speed_kn;      /* through the water at this engine speed; NaN: not known */
+	double speed_minutes;
+	double ground_kn;     /* over ground; NaN: not known */
+	double ground_minutes;
 	double load_pct;      /* NaN: not known */
 };
 
@@ -127,6 +131,8 @@ struct fact_tank {
 	int64_t t_ns;
 	double volume_l;
 	double volume_sd_l;
+	double volume_15_l; /* the same fuel at 15 °C; as volume_l while fuel_c is not known */
+	double fuel_c;      /* of the fuel that is drawn, over hours; NaN: not known */
 	double mismatch_l;  /* burned less gone since the last refuelling; NaN: not known */
 	double mismatch_sd_l;
 };

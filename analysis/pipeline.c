@@ -13,7 +13,7 @@
 #include "analysis/tank_watch.h"
 #include "analysis/trip.h"
 
-#define STATE_VERSION 1
+#define STATE_VERSION 2
 #define CHECK_SIZE    4
 #define RAW_MOST_NS   (INT64_C(1) << 62)
 
@@ -27,7 +27,7 @@ struct pipeline {
 	struct engine_log engines[BOAT_ENGINES_MAX];
 	struct engine_watch engine_watches[BOAT_ENGINES_MAX];
 	struct filter_watch filter_watches[BOAT_FILTERS_MAX];
-	struct tank_watch tank_watches[BOAT_TANKS_MAX];
+	struct tank_watch tank_watches[BOAT_TANK_NUMBERS];
 	struct event_life events;
 	int64_t drained_ns[BOAT_FILTERS_MAX]; /* UTC of the last work that was gone by */
 	int64_t relearned_ns[BOAT_ENGINES_MAX];
@@ -60,7 +60,7 @@ void pipeline_init(struct pipeline *p, const struct boat *boat, const struct fac
 	for (size_t i = 0; i < p->boat.filter_count; i++) {
 		filter_watch_init(&p->filter_watches[i], &p->boat.filters[i]);
 	}
-	for (size_t i = 0; i < BOAT_TANKS_MAX; i++) {
+	for (size_t i = 0; i < BOAT_TANK_NUMBERS; i++) {
 		tank_watch_init(&p->tank_watches[i]);
 	}
 	event_life_init(&p->events, 0);
@@ -294,8 +294,11 @@ static unsigned tanks_heard(const struct pipeline *p)
 {
 	unsigned count = 0;
 
-	for (uint16_t i = 0; i < BOAT_TANKS_MAX; i++) {
-		count += source_choice_find(&p->sources, SIGNAL_TANK_LEVEL, i) >= 0 ? 1 : 0;
+	for (uint16_t i = 0; i < BOAT_TANK_NUMBERS; i++) {
+		bool heard = source_choice_find(&p->sources, SIGNAL_TANK_LEVEL, i) >= 0;
+		heard = heard || (i == 0 && source_choice_find(&p->sources, SIGNAL_FUEL_LEVEL_1, 0) >= 0);
+		heard = heard || (i == 1 && source_choice_find(&p->sources, SIGNAL_FUEL_LEVEL_2, 0) >= 0);
+		count += heard ? 1 : 0;
 	}
 	return count;
 }
@@ -320,7 +323,7 @@ static void watch_window(struct pipeline *p)
 {
 	struct window_view view = view_of(p, p->next_ns);
 	double shares[BOAT_ENGINES_MAX];
-	bool alone = tanks_heard(p) < 2;
+	unsigned tanks = tanks_heard(p);
 
 	go_by_works(p, &view);
 	for (unsigned i = 0; i < BOAT_ENGINES_MAX; i++) {
@@ -347,8 +350,8 @@ static void watch_window(struct pipeline *p)
 			engine_watch_window(&p->engine_watches[i], i, &view, shares[i]);
 		}
 	}
-	for (unsigned i = 0; i < BOAT_TANKS_MAX; i++) {
-		tank_watch_window(&p->tank_watches[i], i, &view, alone);
+	for (unsigned i = 0; i < BOAT_TANK_NUMBERS; i++) {
+		tank_watch_window(&p->tank_watches[i], i, &view, tanks);
 	}
 }
 
@@ -552,7 +555,7 @@ static void tell_tanks(const struct pipeline *p)
 {
 	struct fact_tank fact;
 
-	for (unsigned i = 0; i < BOAT_TANKS_MAX && p->sink.on_tank != NULL; i++) {
+	for (unsigned i = 0; i < BOAT_TANK_NUMBERS && p->sink.on_tank != NULL; i++) {
 		if (tank_watch_fact(
 			    &p->tank_watches[i], i, &p->boat, p->clock.now.session, &fact)) {
 			p->sink.on_tank(p->sink.context, &fact);
@@ -676,7 +679,7 @@ void pipeline_save(const struct pipeline *p, struct state_writer *w)
 		state_put_unsigned(w, p->filter_watches[i].watched);
 		filter_watch_save(&p->filter_watches[i], w);
 	}
-	for (unsigned i = 0; i < BOAT_TANKS_MAX; i++) {
+	for (unsigned i = 0; i < BOAT_TANK_NUMBERS; i++) {
 		tank_watch_save(&p->tank_watches[i], w);
 	}
 	event_life_save(&p->events, w);
@@ -741,7 +744,7 @@ int pipeline_load(struct pipeline *p, struct state_reader *r)
 			engine_watch_load(&p->engine_watches[i], r);
 		}
 		load_filters(p, r);
-		for (unsigned i = 0; i < BOAT_TANKS_MAX; i++) {
+		for (unsigned i = 0; i < BOAT_TANK_NUMBERS; i++) {
 			tank_watch_load(&p->tank_watches[i], r);
 		}
 		event_life_load(&p->events, r);

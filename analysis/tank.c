@@ -25,6 +25,10 @@
 #define STEP_SHARE     0.01  /* of the capacity: repeatability */
 #define HEEL_PCT       3.0   /* of level */
 #define BURN_SHARE     0.03  /* of the fuel burned */
+#define TANK_WINDOWS   720.0   /* a tank warms and cools over hours: two of running */
+#define EXPANSION      0.00084 /* 1/K, of diesel fuel of 845 kg/m³ (ASTM D1250, table 54B) */
+#define HEARD_SD_K     4.0     /* the tank beside the fuel that is drawn, … */
+#define UNHEARD_SD_K   10.0    /* … and where no fuel temperature is heard: day, night, return */
 #define MISMATCH_TIMES 2.5
 #define MISMATCH_SHARE 0.04
 #define MISMATCH_LEAST 5.0
@@ -33,28 +37,15 @@
 
 void tank_init(struct tank *t)
 {
-	*t = (struct tank){.slosh_l2 = 0};
+	*t = (struct tank){.fuel_c = NAN};
 }
 
 double tank_volume_of_level(const struct tank_config *config, double level_pct)
 {
-	if (config->point_count < 2) {
+	if (config->strapping.count < 2) {
 		return config->capacity_l * fmin(fmax(level_pct, 0), 100) / 100;
 	}
-	const struct tank_point *points = config->points;
-	size_t last = config->point_count - 1;
-	if (level_pct <= points[0].level_pct) {
-		return points[0].volume_l;
-	}
-	for (size_t i = 1; i <= last; i++) {
-		if (level_pct <= points[i].level_pct) {
-			double share = (level_pct - points[i - 1].level_pct) /
-				       (points[i].level_pct - points[i - 1].level_pct);
-			return points[i - 1].volume_l +
-			       share * (points[i].volume_l - points[i - 1].volume_l);
-		}
-	}
-	return points[last].volume_l;
+	return strapping_volume(&config->strapping, level_pct);
 }
 
 double tank_volume15(const struct tank_config *config, double volume_l, double fuel_c)
@@ -70,7 +61,7 @@ double tank_volume(const struct tank *t, const struct tank_config *config, doubl
 		*ret_sd_l = NAN;
 		return NAN;
 	}
-	double share = config->point_count < 2 ? SENDER_SHARE : TABLE_SHARE;
+	double share = config->strapping.count < 2 ? SENDER_SHARE : TABLE_SHARE;
 	double sender = config->capacity_l * hypot(share, STEP_SHARE);
 	/* Slosh hangs together for a minute or so. */
 	double slosh = t->slosh_l2 * FAST_WINDOWS / fmin(t->count, REST_WINDOWS);
@@ -93,22 +84,39 @@ static void open_account(struct tank *t)
 
 static double mismatch_sd(const struct tank *t, const struct tank_config *config, double heel_l)
 {
-	double share = config->point_count < 2 ? SENDER_SHARE : TABLE_SHARE;
+	double share = config->strapping.count < 2 ? SENDER_SHARE : TABLE_SHARE;
 	/* A sender's curve is off little between levels near each other. */
 	double way = fmin(1, 3 * t->burned_l / config->capacity_l);
 	double sender = config->capacity_l * (share * way + STEP_SHARE);
 	double heel = heel_l * hypot(1 - t->rest_share, 1 - t->base_rest);
 	double burn = BURN_SHARE * t->burned_l;
+	double warm = EXPANSION * (isnan(t->fuel_c) ? UNHEARD_SD_K : HEARD_SD_K) * t->level_l;
 	double slosh = t->slosh_l2 / 4;
 
-	return sqrt(sender * sender + heel * heel + burn * burn + slosh);
+	return sqrt(sender * sender + heel * heel + burn * burn + warm * warm + slosh);
 }
 
-/* Level and burn together should stay what they were. */
+/* The tank follows the temperature of what is drawn from it, while fuel flows. */
+static void follow_temperature(struct tank *t, const struct tank_window *window)
+{
+	if (isnan(window->fuel_c) || !window->running) {
+		return;
+	}
+	if (isnan(t->fuel_c)) {
+		t->fuel_c = window->fuel_c;
+		if (t->mismatch == 0) {
+			open_account(t); /* litres at 15 °C from here on */
+		}
+		return;
+	}
+	t->fuel_c += (window->fuel_c - t->fuel_c) / TANK_WINDOWS;
+}
+
+/* Level and burn together should stay what they were, in litres at 15 °C. */
 static enum tank_state balance(struct tank *t, const struct tank_config *config,
 	const struct tank_window *window, double volume, struct tank_news *news)
 {
-	double together = volume + t->burned_l;
+	double together = tank_volume15(config, volume, t->fuel_c) + t->burned_l;
 
 	bool cut = window->level_pct > FULL_PCT || window->level_pct < 100 - FULL_PCT;
 	if (cut && !window->at_rest) {
@@ -169,7 +177,7 @@ static enum tank_state fill(
 	if (t->settled < SETTLE_WINDOWS) {
 		return TANK_QUIET;
 	}
-	double share = config->point_count < 2 ? SENDER_SHARE : TABLE_SHARE;
+	double share = config->strapping.count < 2 ? SENDER_SHARE : TABLE_SHARE;
 	double came = t->fast_l - t->fill_from_l + t->fill_burned_l;
 	news->filled_l = came;
 	news->filled_sd_l = hypot(share * fabs(came), STEP_SHARE * config->capacity_l);
@@ -195,6 +203,7 @@ static enum tank_state take(struct tank *t, const struct tank_config *config,
 	if (isnan(window->level_pct)) {
 		return TANK_QUIET;
 	}
+	follow_temperature(t, window);
 	double volume = tank_volume_of_level(config, window->level_pct);
 	if (t->count == 0) {
 		t->level_l = volume;
@@ -256,7 +265,7 @@ static void round_state(struct tank *t)
 {
 	double *fields[] = {&t->level_l, &t->fast_l, &t->slosh_l2, &t->burned_l, &t->base_l,
 		&t->recent_l, &t->rest_share, &t->base_rest, &t->base_weight, &t->fill_from_l,
-		&t->fill_burned_l, &t->fill_last_l};
+		&t->fill_burned_l, &t->fill_last_l, &t->fuel_c};
 
 	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
 		*fields[i] = state_single(*fields[i]);
@@ -292,7 +301,7 @@ void tank_save(const struct tank *t, struct state_writer *w)
 {
 	const double fields[] = {t->level_l, t->fast_l, t->slosh_l2, t->burned_l, t->base_l,
 		t->recent_l, t->rest_share, t->base_rest, t->base_weight, t->fill_from_l,
-		t->fill_burned_l, t->fill_last_l};
+		t->fill_burned_l, t->fill_last_l, t->fuel_c};
 	const uint32_t counts[] = {t->count, t->away, t->settled, t->wake, t->doubt};
 
 	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
@@ -309,7 +318,7 @@ void tank_load(struct tank *t, struct state_reader *r)
 {
 	double *fields[] = {&t->level_l, &t->fast_l, &t->slosh_l2, &t->burned_l, &t->base_l,
 		&t->recent_l, &t->rest_share, &t->base_rest, &t->base_weight, &t->fill_from_l,
-		&t->fill_burned_l, &t->fill_last_l};
+		&t->fill_burned_l, &t->fill_last_l, &t->fuel_c};
 	uint32_t *counts[] = {&t->count, &t->away, &t->settled, &t->wake, &t->doubt};
 
 	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {

@@ -9,23 +9,14 @@
 #define SIGHTBOWL_ANALYSIS_TANK_H
 
 #include <stdbool.h>
-#include <stddef.h>
 #include <stdint.h>
 
+#include "analysis/strapping.h"
 #include "decoders/state_codec.h"
 
-#define TANK_POINTS_MAX 16
-
-struct tank_point {
-	double level_pct;
-	double volume_l;
-};
-
 struct tank_config {
-	double capacity_l;  /* > 0 */
-	size_t point_count; /* strapping table by rising level and volume; below 2: a straight line
-			     */
-	struct tank_point points[TANK_POINTS_MAX];
+	double capacity_l;          /* > 0 */
+	struct strapping strapping; /* sound, or empty: a straight line */
 	double density15_kgm3;
 };
 
@@ -36,6 +27,7 @@ struct tank_window {
 	bool running;    /* an engine that draws from it */
 	bool at_rest;    /* the boat does not move; where no speed is heard: no engine runs */
 	double silent_s; /* without readings before this window; 0: none */
+	double fuel_c;   /* of the fuel that is drawn */
 };
 
 enum tank_state {
@@ -66,6 +58,7 @@ struct tank {
 	double fill_from_l; /* level before the refuelling under way */
 	double fill_burned_l;
 	double fill_last_l;
+	double fuel_c;      /* temperature of the tank, as far as what is drawn tells it; NaN */
 	uint32_t count;     /* windows behind the level, capped */
 	double base_weight; /* windows behind base_l, those under way counting for less */
 	uint32_t away;      /* windows in a row well above the level */

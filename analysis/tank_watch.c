@@ -18,23 +18,59 @@ void tank_watch_init(struct tank_watch *t)
 static struct tank_config config_of(
 	const struct tank_watch *t, unsigned number, const struct boat *boat)
 {
-	const struct boat_tank *tank = &boat->tanks[number];
-	bool told = tank->present && tank->capacity_l > 0;
-
-	return (struct tank_config){
-		.capacity_l = told ? tank->capacity_l : t->capacity_l,
+	const struct boat_tank *tank = boat_tank(boat, number);
+	double capacity_l = boat_tank_capacity(tank);
+	struct tank_config config = {
+		.capacity_l = capacity_l > 0 ? capacity_l : t->capacity_l,
 		.density15_kgm3 = boat->fuel_density_kgl * 1000,
 	};
+
+	if (tank != NULL) {
+		config.strapping = tank->strapping;
+	}
+	return config;
 }
 
 static struct window_reading level_of(unsigned number, const struct window_view *view)
 {
 	struct window_reading level = window_read(view, SIGNAL_TANK_LEVEL, (uint16_t)number);
 
-	if (isnan(level.mean) && number == 0) {
-		level = window_read(view, SIGNAL_FUEL_LEVEL_1, 0);
+	if (isnan(level.mean) && number < 2) {
+		level = window_read(view, number == 0 ? SIGNAL_FUEL_LEVEL_1 : SIGNAL_FUEL_LEVEL_2, 0);
 	}
 	return level;
+}
+
+/* What the engines that draw from this tank have burned and whether one runs, and the temperature of
+ * the fuel that they draw. */
+struct draw {
+	bool known; /* each engine's tank is known */
+	bool running;
+	double burned_l;
+	double fuel_c;
+};
+
+static struct draw draw_of(unsigned number, const struct window_view *view, unsigned heard)
+{
+	struct draw draw = {.known = true, .fuel_c = NAN};
+
+	for (unsigned i = 0; i < BOAT_ENGINES_MAX; i++) {
+		const struct engine_log *engine = &view->engines[i];
+		int told = view->boat->engines[i].tank;
+		if (!engine->heard) {
+			continue;
+		}
+		draw.known = draw.known && (told >= 0 || heard < 2);
+		if (told >= 0 && (unsigned)told != number) {
+			continue;
+		}
+		draw.burned_l += engine_log_burn_total(engine);
+		draw.running = draw.running || (engine->running && engine->on);
+		if (isnan(draw.fuel_c)) {
+			draw.fuel_c = window_read(view, SIGNAL_FUEL_TEMPERATURE, (uint16_t)i).mean;
+		}
+	}
+	return draw;
 }
 
 static void claim_mismatch(unsigned number, const struct window_view *view, enum tank_state state,
@@ -76,13 +112,11 @@ static void claim_mismatch(unsigned number, const struct window_view *view, enum
 }
 
 void tank_watch_window(
-	struct tank_watch *t, unsigned number, const struct window_view *view, bool alone)
+	struct tank_watch *t, unsigned number, const struct window_view *view, unsigned heard)
 {
 	struct window_reading level = level_of(number, view);
 	double capacity_l = window_read(view, SIGNAL_TANK_CAPACITY, (uint16_t)number).last;
 	double speed_kn = window_read(view, SIGNAL_GROUND_SPEED, 0).mean;
-	double burned_l = 0;
-	bool running = false;
 	struct tank_news news;
 
 	if (capacity_l > 0) {
@@ -92,24 +126,26 @@ void tank_watch_window(
 	if (isnan(level.mean) || !(config.capacity_l > 0)) {
 		return;
 	}
-	for (size_t i = 0; i < BOAT_ENGINES_MAX; i++) {
-		burned_l += engine_log_burn_total(&view->engines[i]);
-		running = running || (view->engines[i].running && view->engines[i].on);
-	}
+	struct draw draw = draw_of(number, view, heard);
+	double burned_l = draw.burned_l - t->burned_l;
 	double silent_s = (double)(view->now.t_ns - t->heard_ns) * 1e-9 - WINDOW_S;
 	struct tank_window window = {
 		.level_pct = level.mean,
-		.burned_l = t->begun && alone ? burned_l - t->burned_l : NAN,
-		.running = running,
-		.at_rest = isnan(speed_kn) ? !running : speed_kn < AT_REST_KN,
+		/* Another configuration than before counts other engines: that is no burn. */
+		.burned_l = t->begun && draw.known && burned_l >= 0 && burned_l <= config.capacity_l
+				    ? burned_l
+				    : NAN,
+		.running = draw.running,
+		.at_rest = isnan(speed_kn) ? !draw.running : speed_kn < AT_REST_KN,
 		.silent_s = t->begun && silent_s > WINDOW_S ? silent_s : 0,
+		.fuel_c = draw.fuel_c,
 	};
 	t->begun = true;
-	t->burned_l = burned_l;
+	t->burned_l = draw.burned_l;
 	t->heard_ns = view->now.t_ns;
 	enum tank_state state = tank_take(&t->tank, &config, &window, &news);
-	t->mismatch_l = news.mismatch_l;
-	t->mismatch_sd_l = news.mismatch_sd_l;
+	t->mismatch_l = draw.known ? news.mismatch_l : NAN;
+	t->mismatch_sd_l = draw.known ? news.mismatch_sd_l : NAN;
 	if (state == TANK_REFUELLED && view->sink->on_refuelling != NULL) {
 		struct fact_refuelling fact = {
 			.tank = number,
@@ -119,7 +155,7 @@ void tank_watch_window(
 			.litres_sd = news.filled_sd_l,
 		};
 		view->sink->on_refuelling(view->sink->context, &fact);
-	} else if (state != TANK_QUIET && state != TANK_REFUELLED && alone) {
+	} else if (state != TANK_QUIET && state != TANK_REFUELLED && draw.known) {
 		claim_mismatch(number, view, state, &news);
 	}
 }
@@ -140,6 +176,8 @@ bool tank_watch_fact(const struct tank_watch *t, unsigned number, const struct b
 		.mismatch_sd_l = t->mismatch_sd_l,
 	};
 	ret_fact->volume_l = tank_volume(&t->tank, &config, &ret_fact->volume_sd_l);
+	ret_fact->volume_15_l = tank_volume15(&config, ret_fact->volume_l, t->tank.fuel_c);
+	ret_fact->fuel_c = t->tank.fuel_c;
 	return true;
 }
 

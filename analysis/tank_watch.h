@@ -10,7 +10,7 @@ struct tank_watch {
 	bool begun;
 	struct tank tank;
 	double capacity_l;
-	double burned_l;  /* all engines' burn at the last window with a level */
+	double burned_l;  /* burn of the engines that draw from it, at the last window with a level */
 	int64_t heard_ns; /* steady time of that window's end */
 	double mismatch_l;
 	double mismatch_sd_l;
@@ -18,10 +18,11 @@ struct tank_watch {
 
 void tank_watch_init(struct tank_watch *t);
 
-/* Takes the window that has ended. alone: no other fuel tank is heard, so that all burn is from
- * here. */
+/* Takes the window that has ended. An engine draws from the tank that was told for it, else from the
+ * only one that is heard; while an engine may draw from any of several tanks (heard), level and burn
+ * are not held against each other. */
 void tank_watch_window(
-	struct tank_watch *t, unsigned number, const struct window_view *view, bool alone);
+	struct tank_watch *t, unsigned number, const struct window_view *view, unsigned heard);
 
 /* False while no level has been heard. */
 bool tank_watch_fact(const struct tank_watch *t, unsigned number, const struct boat *boat,

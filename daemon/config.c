@@ -179,6 +179,69 @@ static int read_engine_number(struct reading *reading, const struct value_row *r
 	return 0;
 }
 
+static int read_engine_tank(struct reading *reading, const struct value_row *row, void *base,
+	const char *value)
+{
+	struct boat_engine *engine = base;
+	unsigned number;
+
+	if (!whole_number(value, BOAT_TANK_NUMBERS - 1, &number)) {
+		return refuse(reading, "%s: expected a tank's number, 0 to %d; got '%s'", row->key,
+			BOAT_TANK_NUMBERS - 1, value);
+	}
+	engine->tank = (int)number;
+	return 0;
+}
+
+/* One point, LEVEL VOLUME: level in percent, volume with or without its unit. */
+static bool read_strapping_point(const char *text, size_t length, struct strapping_point *ret_point)
+{
+	char point[64], expected[256];
+	char *volume;
+
+	if (length >= sizeof(point)) {
+		return false;
+	}
+	memcpy(point, text, length);
+	point[length] = '\0';
+	ret_point->level_pct = strtod(point, &volume);
+	if (volume == point || *volume != ' ' || !(ret_point->level_pct >= -10) ||
+		!(ret_point->level_pct <= 131)) {
+		return false;
+	}
+	volume += strspn(volume, " ");
+	return units_parse(QUANTITY_VOLUME, volume, &ret_point->volume_l, expected,
+		       sizeof(expected)) == 0 &&
+		ret_point->volume_l >= 0 && ret_point->volume_l <= 1000000;
+}
+
+/* LEVEL VOLUME, LEVEL VOLUME, … */
+static int read_strapping(struct reading *reading, const struct value_row *row, void *base,
+	const char *value)
+{
+	struct boat_tank *tank = base;
+	struct strapping table = {.count = 0};
+	const char *at = value;
+	bool understood = true, more = true;
+
+	while (understood && more) {
+		at += strspn(at, " ");
+		size_t length = strcspn(at, ",");
+		more = at[length] == ',';
+		understood = table.count < STRAPPING_POINTS_MAX &&
+			read_strapping_point(at, length, &table.points[table.count]);
+		table.count++;
+		at += length + (more ? 1 : 0);
+	}
+	if (!understood || !strapping_is_sound(&table)) {
+		return refuse(reading, "%s: expected 2 to %d points of level (%%) and volume, both rising, "
+			"such as '0 0 L, 25 40 L, 100 240 L'; got '%s'", row->key, STRAPPING_POINTS_MAX,
+			value);
+	}
+	tank->strapping = table;
+	return 0;
+}
+
 static int read_sensor(struct reading *reading, const struct value_row *row, void *base,
 	const char *value)
 {
@@ -407,6 +470,7 @@ static const struct value_row engine_rows[] = {
 	OWN("supply", read_supply),
 	NUMBER("idle_rpm", struct boat_engine, idle_rpm, QUANTITY_ENGINE_SPEED, 100, 4000),
 	OWN("injection", read_injection),
+	OWN("tank", read_engine_tank),
 	END,
 };
 static const struct value_row filter_rows[] = {
@@ -443,6 +507,7 @@ static const struct value_row tank_rows[] = {
 	TEXT("label", struct boat_tank, label),
 	NUMBER("capacity_l", struct boat_tank, capacity_l, QUANTITY_VOLUME, 1, 1000000),
 	NUMBER("reserve_l", struct boat_tank, reserve_l, QUANTITY_VOLUME, 0, 1000000),
+	OWN("strapping", read_strapping),
 	END,
 };
 static const struct value_row limit_rows[] = {
@@ -575,8 +640,9 @@ static void *find_tank(struct reading *reading, const char *name)
 	struct boat *boat = &reading->settings->boat;
 	unsigned number;
 
-	if (!whole_number(name, 15, &number)) {
-		(void)refuse(reading, "[tank %s]: expected a number, 0 to 15", name);
+	if (!whole_number(name, BOAT_TANK_NUMBERS - 1, &number)) {
+		(void)refuse(reading, "[tank %s]: expected a number, 0 to %d", name,
+			BOAT_TANK_NUMBERS - 1);
 		return NULL;
 	}
 	for (size_t i = 0; i < BOAT_TANKS_MAX; i++) {

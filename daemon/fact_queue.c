@@ -13,6 +13,7 @@
 /* One fact is at most a window of all slots, five numbers of up to ten bytes each. */
 #define FACT_BYTES_MAX (64 * 1024)
 #define TEXT_MAX       64
+#define MINUTES_MOST   65535 /* behind a point of a burn map */
 #define STEPS_MOST     8388607.0 /* as the log holds a mean in three bytes */
 
 /* A fact in the queue: its length (of what follows), its tag, its fields in the order of its struct. */
@@ -562,6 +563,12 @@ static void play_filter(struct state_reader *r, const struct fact_sink *sink)
 	}
 }
 
+/* Whole minutes will do, and take a byte or two. */
+static uint64_t whole_minutes(double minutes)
+{
+	return minutes > 0 ? (uint64_t)fmin(minutes, MINUTES_MOST) : 0;
+}
+
 static void on_burn(void *context, const struct fact_burn *fact)
 {
 	struct fact_queue *queue = context;
@@ -577,6 +584,10 @@ static void on_burn(void *context, const struct fact_burn *fact)
 	state_put_double(&w, fact->rate_sd_share);
 	state_put_double(&w, fact->speed_kn);
 	state_put_double(&w, fact->load_pct);
+	state_put_unsigned(&w, whole_minutes(fact->rate_minutes));
+	state_put_unsigned(&w, whole_minutes(fact->speed_minutes));
+	state_put_unsigned(&w, whole_minutes(fact->ground_minutes));
+	state_put_float(&w, (float)fact->ground_kn);
 	end(queue, &w);
 }
 
@@ -591,6 +602,10 @@ static void play_burn(struct state_reader *r, const struct fact_sink *sink)
 	fact.rate_sd_share = state_get_double(r);
 	fact.speed_kn = state_get_double(r);
 	fact.load_pct = state_get_double(r);
+	fact.rate_minutes = (double)state_get_unsigned(r, MINUTES_MOST);
+	fact.speed_minutes = (double)state_get_unsigned(r, MINUTES_MOST);
+	fact.ground_minutes = (double)state_get_unsigned(r, MINUTES_MOST);
+	fact.ground_kn = (double)state_get_float(r);
 	if (!r->failed && sink->on_burn != NULL) {
 		sink->on_burn(sink->context, &fact);
 	}
@@ -611,6 +626,8 @@ static void on_tank(void *context, const struct fact_tank *fact)
 	state_put_double(&w, fact->volume_sd_l);
 	state_put_double(&w, fact->mismatch_l);
 	state_put_double(&w, fact->mismatch_sd_l);
+	state_put_double(&w, fact->volume_15_l);
+	state_put_double(&w, fact->fuel_c);
 	end(queue, &w);
 }
 
@@ -625,6 +642,8 @@ static void play_tank(struct state_reader *r, const struct fact_sink *sink)
 	fact.volume_sd_l = state_get_double(r);
 	fact.mismatch_l = state_get_double(r);
 	fact.mismatch_sd_l = state_get_double(r);
+	fact.volume_15_l = state_get_double(r);
+	fact.fuel_c = state_get_double(r);
 	if (!r->failed && sink->on_tank != NULL) {
 		sink->on_tank(sink->context, &fact);
 	}

@@ -572,6 +572,10 @@ static void on_burn(void *context, const struct fact_burn *fact)
 	bind_real(statement, 5, fact->rate_sd_share);
 	bind_real(statement, 6, fact->speed_kn);
 	bind_real(statement, 7, fact->load_pct);
+	bind_real(statement, 8, fact->rate_minutes);
+	bind_real(statement, 9, fact->speed_minutes);
+	bind_real(statement, 10, fact->ground_kn);
+	bind_real(statement, 11, fact->ground_minutes);
 	(void)log_run(context, statement);
 }
 
@@ -589,6 +593,8 @@ static void on_tank(void *context, const struct fact_tank *fact)
 	bind_real(statement, 5, fact->volume_sd_l);
 	bind_real(statement, 6, fact->mismatch_l);
 	bind_real(statement, 7, fact->mismatch_sd_l);
+	bind_real(statement, 8, fact->volume_15_l);
+	bind_real(statement, 9, fact->fuel_c);
 	(void)log_run(context, statement);
 }
 

@@ -214,9 +214,29 @@ static const char *const version_3[] = {
 	NULL,
 };
 
+/* What the range needs: minutes behind each point of the burn map and speed over ground there; the fuel
+ * in a tank at 15 °C. */
+static const char *const version_4[] = {
+	"ALTER TABLE burn_points ADD COLUMN rate_minutes REAL;",
+	"ALTER TABLE burn_points ADD COLUMN speed_minutes REAL;",
+	"ALTER TABLE burn_points ADD COLUMN ground_kn REAL;",
+	"ALTER TABLE burn_points ADD COLUMN ground_minutes REAL;",
+	"ALTER TABLE tank_states ADD COLUMN volume_15_l REAL;",
+	"ALTER TABLE tank_states ADD COLUMN fuel_c REAL;",
+	"DROP VIEW burn_curve;",
+	"CREATE VIEW burn_curve AS SELECT engine, rpm, rate_lph, rate_sd_share, rate_minutes, speed_kn, "
+	"speed_minutes, ground_kn, ground_minutes, load_pct FROM burn_points AS b WHERE version = "
+	"(SELECT max(version) FROM burn_points AS c WHERE c.engine = b.engine);",
+	"CREATE VIEW tank_list AS SELECT tank, " UTC_TEXT("t_ns + utc_offset_ns")
+	" AS measured_utc, volume_l, volume_sd_l, volume_15_l, fuel_c, mismatch_l, mismatch_sd_l, "
+	"CASE WHEN basis <> 2 THEN t_ns + utc_offset_ns END AS measured_utc_ns "
+	"FROM tank_states JOIN sessions USING (session);",
+	NULL,
+};
+
 /* versions[n]: the statements that make version n + 1 of version n. */
 static const char *const *const versions[LOG_SCHEMA_VERSION] = {
-	version_1, version_2, version_3};
+	version_1, version_2, version_3, version_4};
 
 static uint32_t read_big_endian(const uint8_t *bytes)
 {

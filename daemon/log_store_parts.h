@@ -77,9 +77,9 @@
 	STATEMENT(PUT_FILTER_COURSE, "INSERT OR REPLACE INTO filter_course VALUES(?1, ?2, ?3, ?4, "\
 		"?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13)")                                         \
 	STATEMENT(PUT_BURN, "INSERT OR REPLACE INTO burn_points VALUES(?1, ?2, ?3, ?4, ?5, ?6, "   \
-		"?7)")                                                                             \
+		"?7, ?8, ?9, ?10, ?11)")                                                           \
 	STATEMENT(PUT_TANK, "INSERT OR REPLACE INTO tank_states VALUES(?1, ?2, ?3, ?4, ?5, ?6, "   \
-		"?7)")                                                                             \
+		"?7, ?8, ?9)")                                                                     \
 	STATEMENT(PUT_REFUELLING, "INSERT OR REPLACE INTO refuellings VALUES(?1, ?2, ?3, ?4, ?5)") \
 	STATEMENT(NUMBERS, "SELECT (SELECT max(session) FROM sessions), (SELECT max(run) FROM "    \
 		"runs), (SELECT max(trip) FROM trips), (SELECT max(event) FROM events)")           \

@@ -4,8 +4,8 @@
 #include <stdio.h>
 #include <time.h>
 
-#include "daemon/log_series.h"
 #include "daemon/query_table.h"
+#include "daemon/range_table.h"
 #include "daemon/utc_time.h"
 
 #define HOUR_NS (INT64_C(3600) * NS_PER_S)
@@ -255,123 +255,6 @@ static const struct table_column burned_columns[] = {
 	"sum(fuel_estimated_l), sum(fuel_uncertainty_l), "                                         \
 	"(SELECT sum(distance_nm) FROM trips) FROM run_list"
 
-/* ---- tanks ---- */
-
-static const struct table_column tank_columns[] = {
-	{"tank", TABLE_INTEGER, QUANTITY_NONE, 0},
-	{"label", TABLE_TEXT, QUANTITY_NONE, 0},
-	{"level_pct", TABLE_REAL, QUANTITY_NONE, 1},
-	{"capacity_l", TABLE_REAL, QUANTITY_VOLUME, 0},
-	{"fuel_l", TABLE_REAL, QUANTITY_VOLUME, 0},
-	{"fuel_sd_l", TABLE_REAL, QUANTITY_VOLUME, 1},
-	{"reserve_l", TABLE_REAL, QUANTITY_VOLUME, 0},
-	{"measured_utc", TABLE_TIME, QUANTITY_NONE, 0},
-	{"burn_lph", TABLE_REAL, QUANTITY_FLOW, 2},
-	{"burn_l_per_nm", TABLE_REAL, QUANTITY_CONSUMPTION, 2},
-	{"range_h", TABLE_REAL, QUANTITY_HOURS, 0},
-	{"range_nm", TABLE_REAL, QUANTITY_DISTANCE, 0},
-};
-
-/* The last ten minutes' mean of a tank's level, and its capacity as the bus tells it; NaN where it
- * tells none. Slosh is what the mean is for. */
-static void last_level(struct log_store *store, unsigned tank, int64_t as_of_ns,
-	double *ret_level_pct, double *ret_capacity_l, int64_t *ret_measured_ns)
-{
-	struct series_question question = {
-		.since_ns = as_of_ns - 24 * HOUR_NS,
-		.until_ns = as_of_ns + 60 * NS_PER_S,
-		.points = 144,
-		.signal_count = 2,
-		.signals = {{"tank_level_pct", tank}, {"tank_capacity_l", tank}},
-	};
-	struct series series;
-
-	*ret_level_pct = NAN;
-	*ret_capacity_l = NAN;
-	if (question.since_ns < 0) {
-		question.since_ns = 0;
-	}
-	if (log_series_read(store, &question, &series) != 0) {
-		return;
-	}
-	for (size_t i = series.count; i > 0 && isnan(*ret_level_pct); i--) {
-		if (series.values[2 * (i - 1)].count > 0) {
-			*ret_level_pct = series.values[2 * (i - 1)].mean;
-			*ret_measured_ns = series.start_ns[i - 1] + series.width_ns;
-		}
-	}
-	for (size_t i = series.count; i > 0 && isnan(*ret_capacity_l); i--) {
-		if (series.values[2 * (i - 1) + 1].count > 0) {
-			*ret_capacity_l = series.values[2 * (i - 1) + 1].mean;
-		}
-	}
-	if (*ret_measured_ns > as_of_ns) {
-		*ret_measured_ns = as_of_ns;
-	}
-	log_series_finish(&series);
-}
-
-static void put_tanks(const struct command_line *line, struct table *table, struct log_store *store,
-	bool dated, int64_t as_of_ns)
-{
-	/* The burn of the last trips that make up some twenty engine hours. */
-	double burn_lph = ask_number(store,
-		"SELECT sum(fuel_l) / sum(engine_h) FROM (SELECT fuel_l, engine_h, sum(engine_h) OVER "
-		"(ORDER BY run DESC) - engine_h AS newer_h FROM runs WHERE fuel_l IS NOT NULL AND "
-		"engine_h > 0) WHERE newer_h < 20", 0);
-	double burn_l_per_nm = ask_number(store,
-		"SELECT sum(fuel_l) / sum(distance_nm) FROM (SELECT fuel_l, distance_nm, sum(engine_h) "
-		"OVER (ORDER BY trip DESC) - engine_h AS newer_h FROM trip_list WHERE fuel_l IS NOT NULL "
-		"AND distance_nm > 0 AND engine_h > 0) WHERE newer_h < 20", 0);
-
-	table_begin(table, "tanks", tank_columns, COUNT(tank_columns));
-	for (unsigned i = 0; i < 16; i++) {
-		const struct boat_tank *told = NULL;
-		double level_pct = NAN, capacity_l = NAN, fuel_l, fuel_sd_l, spare_l;
-		int64_t measured_ns = 0;
-		for (size_t n = 0; n < BOAT_TANKS_MAX; n++) {
-			if (line->settings.boat.tanks[n].present &&
-				line->settings.boat.tanks[n].number == i) {
-				told = &line->settings.boat.tanks[n];
-			}
-		}
-		if (dated) {
-			last_level(store, i, as_of_ns, &level_pct, &capacity_l, &measured_ns);
-		}
-		if (told == NULL && isnan(level_pct)) {
-			continue;
-		}
-		if (told != NULL && !isnan(told->capacity_l)) {
-			capacity_l = told->capacity_l;
-		}
-		fuel_l = ask_number(store, "SELECT volume_l FROM tank_states WHERE tank = ?1", i);
-		fuel_sd_l = ask_number(store, "SELECT volume_sd_l FROM tank_states WHERE tank = ?1", i);
-		if (isnan(fuel_l)) {
-			fuel_l = level_pct / 100 * capacity_l;
-		}
-		spare_l = fuel_l - (told != NULL && !isnan(told->reserve_l) ? told->reserve_l : 0);
-		spare_l = spare_l < 0 ? 0 : spare_l;
-		table_put_integer(table, i);
-		table_put_text(table, told == NULL || told->label[0] == '\0' ? NULL : told->label);
-		table_put_real(table, level_pct);
-		table_put_real(table, capacity_l);
-		table_put_real(table, fuel_l);
-		table_put_real(table, fuel_sd_l);
-		table_put_real(table, told == NULL ? NAN : told->reserve_l);
-		if (isnan(level_pct)) {
-			table_put_unknown(table);
-		} else {
-			table_put_time(table, measured_ns);
-		}
-		table_put_real(table, burn_lph);
-		table_put_real(table, burn_l_per_nm);
-		table_put_real(table, spare_l / burn_lph);
-		table_put_real(table, spare_l / burn_l_per_nm);
-		table_end_row(table);
-	}
-	table_end(table);
-}
-
 /* ---- signals ---- */
 
 static const struct table_column signal_columns[] = {
@@ -393,7 +276,7 @@ enum program_exit overview_tables(const struct command_line *line, struct table 
 		return status;
 	}
 	put_configuration(line, table, store);
-	put_tanks(line, table, store, dated, as_of_ns);
+	range_table_put(line, table, store, dated, as_of_ns);
 	whole.has_until = false;
 	whole.engine = -1;
 	whole.has_since = true;

@@ -21,8 +21,8 @@ bool overview_as_of(struct log_store *store, int64_t clock_ns, int64_t *ret_ns);
 const char *overview_filter_signal(struct log_store *store, const struct boat_filter *filter,
 	unsigned *ret_instance);
 
-/* Writes the tables boat (one row), engines, filters and tanks (as configured, with the level last
- * measured and the range), signals (what the log holds) and burned (today, this trip, the log). */
+/* Writes the tables boat (one row), engines and filters (as configured), tanks and range
+ * (range_table.h), signals (what the log holds) and burned (today, this trip, the log). */
 enum program_exit overview_tables(const struct command_line *line, struct table *table,
 	struct log_store *store, int64_t clock_ns);
 

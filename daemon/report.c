@@ -89,6 +89,19 @@ static const struct column_words words[] = {
 	{"noticed_utc", "noticed", QUANTITY_NONE, 0},
 	{"litres", "taken aboard", QUANTITY_VOLUME, 1},
 	{"litres_sd", "one deviation", QUANTITY_VOLUME, 1},
+	{"measured_utc", "measured", QUANTITY_NONE, 0},
+	{"fuel_sd_l", "one deviation", QUANTITY_VOLUME, 1},
+	{"fuel_15_l", "at 15 °C", QUANTITY_VOLUME, 0},
+	{"capacity_l", "holds", QUANTITY_VOLUME, 0},
+	{"reserve_l", "kept back", QUANTITY_VOLUME, 0},
+	{"range", "speed", QUANTITY_NONE, 0},
+	{"rpm", "engine", QUANTITY_ENGINE_SPEED, 0},
+	{"rate_lph", "burn", QUANTITY_FLOW, 2},
+	{"speed_kn", "boat", QUANTITY_SPEED, 1},
+	{"range_h", "lasts", QUANTITY_HOURS, 0},
+	{"range_h_p10", "at least", QUANTITY_HOURS, 0},
+	{"range_nm", "reaches", QUANTITY_DISTANCE, 0},
+	{"range_nm_p10", "at least", QUANTITY_DISTANCE, 0},
 	{"event", "no.", QUANTITY_NONE, 0},
 	{"kind", "kind", QUANTITY_NONE, 0},
 	{"subject", "of", QUANTITY_NONE, 0},
@@ -764,6 +777,35 @@ static enum program_exit put_over_time(struct report *report)
 	return EXIT_DONE;
 }
 
+static void put_tanks(struct report *report)
+{
+	static const char *const tanks[] = {"tank", "measured_utc", "fuel_l", "fuel_sd_l", "fuel_15_l",
+		"capacity_l", "reserve_l"};
+	static const char *const ranges[] = {"range", "rpm", "rate_lph", "speed_kn", "l_per_nm",
+		"range_h", "range_h_p10", "range_nm", "range_nm_p10"};
+	const json_t *rows = rows_of(report->overview, "range");
+	const json_t *row;
+	size_t index;
+
+	(void)fputs("<section>\n<h2>In the tank, and how far it goes</h2>\n", report->out);
+	if (json_array_size(rows_of(report->overview, "tanks")) > 0) {
+		put_table(report, "Tanks", rows_of(report->overview, "tanks"), tanks, COUNT(tanks));
+	} else {
+		(void)fputs("<p class=\"missing\">No tank level was heard (NMEA 2000 127505, J1939 SPN "
+			"96), and no tank is configured.</p>\n", report->out);
+	}
+	put_table(report, "Range at the log's end", rows, ranges, COUNT(ranges));
+	(void)fputs("<ul>\n", report->out);
+	json_array_foreach(rows, index, row) {
+		(void)fputs("<li>", report->out);
+		drawing_text(report->out, text_of(row, "range"));
+		(void)fputs(": ", report->out);
+		drawing_text(report->out, text_of(row, "basis"));
+		(void)fputs(".</li>\n", report->out);
+	}
+	(void)fputs("</ul>\n</section>\n", report->out);
+}
+
 static void put_refuellings(struct report *report)
 {
 	static const char *const columns[] = {"noticed_utc", "tank", "litres", "litres_sd"};
@@ -860,6 +902,9 @@ static enum program_exit write_parts(struct report *report)
 		put_burn(report);
 	}
 	status = put_over_time(report);
+	if (report->scope->trip == 0 && report->scope->element == NULL) {
+		put_tanks(report);
+	}
 	put_refuellings(report);
 	put_trips(report);
 	put_foot(report);

@@ -5,7 +5,9 @@
 #include "daemon/commands.h"
 #include "daemon/element_table.h"
 #include "daemon/fact_tables.h"
+#include "daemon/overview.h"
 #include "daemon/query_table.h"
+#include "daemon/range_table.h"
 #include "daemon/utc_time.h"
 
 #define COUNT(columns) (sizeof(columns) / sizeof((columns)[0]))
@@ -103,6 +105,7 @@ static enum program_exit put_tables(const struct command_line *line, struct tabl
 	struct log_store *store)
 {
 	struct timespec now;
+	int64_t as_of_ns = 0;
 	enum program_exit status = put_log(line, table, store);
 
 	if (status == EXIT_DONE) {
@@ -112,6 +115,10 @@ static enum program_exit put_tables(const struct command_line *line, struct tabl
 		(void)clock_gettime(CLOCK_REALTIME, &now); /* cannot fail on Linux */
 		status = element_table_put(line, table, store, &line->settings.boat,
 			(int64_t)now.tv_sec * NS_PER_S + now.tv_nsec);
+	}
+	if (status == EXIT_DONE) {
+		bool dated = overview_as_of(store, overview_clock_ns(), &as_of_ns);
+		range_table_put(line, table, store, dated, as_of_ns);
 	}
 	return status == EXIT_DONE ? fact_table_standing_events(line, table, store) : status;
 }

@@ -208,18 +208,43 @@ function burnedCard(title, row) {
 function tankCard(tank) {
 	const title = 'Left in ' + (tank.label || 'tank ' + tank.tank);
 	if (tank.level_pct === null) {
-		return figureCard(title, '–', ['No level was heard in the last day. A fuel level sender (NMEA 2000 127505) tells it.']);
+		return figureCard(title, '–', ['No level was heard in the last day. A fuel level sender (NMEA 2000 127505, J1939 SPN 96) tells it.',
+			tank.fuel_l === null ? null : 'It held ' + amount('volume', tank.fuel_l, 0) + ' at ' + timeText(tank.measured_utc) + '.']);
 	}
 	const giveOrTake = tank.fuel_sd_l === null ? null : 'give or take ' + amount('volume', 2 * tank.fuel_sd_l, 0);
 	return figureCard(title, tank.fuel_l === null ? amount('share', tank.level_pct, 0) : amount('volume', tank.fuel_l, 0), [
 		giveOrTake,
 		amount('share', tank.level_pct, 0) + (tank.capacity_l === null ? '; its capacity is not told' : ' of ' + amount('volume', tank.capacity_l, 0)) +
 			', measured ' + timeText(tank.measured_utc),
-		tank.range_h === null ? null : 'lasts ' + amount('hours', tank.range_h, 0) +
-			(tank.range_nm === null ? '' : ' or ' + amount('distance', tank.range_nm, 0)) +
-			' at the mean of the last 20 engine hours' +
-			(!(tank.reserve_l > 0) ? ', to the last drop' : ', down to a reserve of ' + amount('volume', tank.reserve_l, 0)),
+		tank.fuel_15_l === null ? null : amount('volume', tank.fuel_15_l, 0) + ' at 15 °C; the fuel is at ' + amount('temperature', tank.fuel_c, 0),
 	]);
+}
+
+const rangeNames = {
+	present: 'At the present speed',
+	economical: 'At the most economical speed',
+	usual: 'As usual of late',
+};
+
+/* How far the fuel goes: each speed of the boat with its range, the careful end of it, and its basis. */
+function rangeCard() {
+	const rows = known.overview.range;
+	const card = element('section', {class: 'card', id: 'range', 'aria-label': 'How far it goes'}, element('h2', {}, 'How far it goes'));
+	for (const row of rows) {
+		const at = row.rpm === null ? '' : ', ' + amount('turns', row.rpm, 0) +
+			(row.speed_kn === null ? '' : ', ' + amount('speed', row.speed_kn, 1));
+		card.append(element('h3', {}, rangeNames[row.range] + at));
+		card.append(element('p', {class: 'big', 'data-range': row.range}, row.range_h === null ? '–'
+			: (row.range_nm === null ? '' : amount('distance', row.range_nm, 0) + ', ') + amount('hours', row.range_h, 0)));
+		if (row.range_h !== null) {
+			card.append(element('p', {class: 'quiet'}, 'at least ' +
+				(row.range_nm_p10 === null ? '' : amount('distance', row.range_nm_p10, 0) + ', ') +
+				amount('hours', row.range_h_p10, 0) + ' in 9 of 10 cases; ' + amount('flow', row.rate_lph, 2) +
+				(row.l_per_nm === null ? '' : ', ' + amount('consumption', row.l_per_nm, 2))));
+		}
+		card.append(element('p', {class: 'quiet'}, row.basis.charAt(0).toUpperCase() + row.basis.slice(1) + '.'));
+	}
+	return card;
 }
 
 function eventBox(one) {
@@ -329,6 +354,7 @@ async function showNow(main) {
 	if (known.overview.tanks.length === 0) {
 		cards.append(figureCard('Left in the tank', '–', ['No tank level was heard. A fuel level sender (NMEA 2000 127505, J1939 SPN 96) tells it.']));
 	}
+	cards.append(rangeCard());
 	main.append(cards);
 	main.append(element('h2', {}, standing.length === 0 ? 'Events' : 'Standing events'));
 	if (standing.length === 0) {
@@ -452,6 +478,7 @@ async function showTank(main) {
 	main.append(element('h1', {}, 'Tank and refuelling'));
 	const cards = element('div', {class: 'cards'});
 	known.overview.tanks.forEach((tank) => cards.append(tankCard(tank)));
+	cards.append(rangeCard());
 	main.append(cards);
 	const fuel = known.overview.signals.filter((one) => one.signal === 'tank_level_pct' && one.instance < 16);
 	if (fuel.length === 0) {

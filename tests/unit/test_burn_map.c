@@ -52,6 +52,7 @@ static struct burn_window model_step(
 		.water_kn = bus_has_all ? 8 * pow(rpm / 3000, 0.8) * (1 + fault->speed) *
 						  (1 + 0.02 * scenario_random_normal(&m->random))
 					: NAN,
+		.ground_kn = 8 * pow(rpm / 3000, 0.8) + 1, /* a current */
 		.coolant_c = 82,
 		.running_s = 3600,
 	};
@@ -98,15 +99,9 @@ static void the_map_is_the_engine_s_curve(void **state)
 	}
 	near(burn_map_at(&b, BURN_RATE, 2600, NULL), 20 * pow(2600.0 / 3000, 2.6), 0.15);
 	near(burn_map_at(&b, BURN_SPEED, 2600, NULL), 8 * pow(2600.0 / 3000, 0.8), 0.1);
-	double rpm;
-	double lph;
-	double kn;
-	/* Litres a mile grow as n^1.8: the slowest known speed is the cheapest. */
-	assert_true(burn_map_economical(&b, 3, &rpm, &lph, &kn));
-	assert_true(rpm < 2000);
-	assert_true(burn_map_economical(&b, 7, &rpm, &lph, &kn));
-	near(kn, 7, 0.5);
-	assert_false(burn_map_economical(&b, 20, &rpm, &lph, &kn));
+	near(burn_map_at(&b, BURN_GROUND, 2600, NULL), 8 * pow(2600.0 / 3000, 0.8) + 1, 0.1);
+	assert_true(burn_map_minutes(&b, BURN_GROUND, 2600) > 60);
+	near(burn_map_minutes(&b, BURN_GROUND, 900), 0, 0);
 }
 
 /* The design's numbers: 5 % within three engine hours, here for load noise of 3 % with a memory of

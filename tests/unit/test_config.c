@@ -107,6 +107,11 @@ static void the_example_holds_every_key_and_parses(void **state)
 	assert_true(isnan(settings.boat.filters[1].change_l));
 	assert_true(settings.boat.tanks[0].present);
 	assert_true(settings.boat.tanks[0].capacity_l == 240);
+	assert_true(settings.boat.tanks[0].reserve_l == 30);
+	assert_int_equal(settings.boat.tanks[0].strapping.count, 5);
+	assert_true(settings.boat.tanks[0].strapping.points[1].level_pct == 25);
+	assert_true(settings.boat.tanks[0].strapping.points[1].volume_l == 38);
+	assert_int_equal(settings.boat.engines[0].tank, 0);
 	assert_true(fabs(settings.boat.limits.fuel_pressure_kpa - 172.368925) < 1e-6);
 	assert_string_equal(settings.log_path, "/var/lib/sightbowl/boat.db");
 	assert_string_equal(settings.web.address, "127.0.0.1");
@@ -191,6 +196,15 @@ static void what_is_wrong_is_named_with_its_line(void **state)
 			"signal of this section"},
 		{"[engine 0]\nsource fuel_rate_lph = can0\n", ":2: source fuel_rate_lph: expected BUS "
 			"ADDRESS"},
+		{"[engine 0]\ntank = 16\n", ":2: tank: expected a tank's number, 0 to 15; got '16'"},
+		{"[tank 0]\nstrapping = 0 0, 50 90, 40 120\n", ":2: strapping: expected 2 to 16 points of "
+			"level (%) and volume, both rising, such as '0 0 L, 25 40 L, 100 240 L'; got '0 0"},
+		{"[tank 0]\nstrapping = 0 0\n", ":2: strapping: expected 2 to 16 points"},
+		{"[tank 0]\nstrapping = 0, 50 90\n", ":2: strapping: expected 2 to 16 points"},
+		{"[tank 0]\nstrapping = 0 0, 50 90 kPa\n", ":2: strapping: expected 2 to 16 points"},
+		{"[tank 0]\nstrapping = 0 0,\n", ":2: strapping: expected 2 to 16 points"},
+		{"[tank 0]\nstrapping = 0 0,1 1,2 2,3 3,4 4,5 5,6 6,7 7,8 8,9 9,10 10,11 11,12 12,13 13,14 14,"
+			"15 15,16 16\n", ":2: strapping: expected 2 to 16 points"},
 		{"[boat]\nuse = racing\n", ":2: use: expected sailing, displacement or planing; got "
 			"'racing'"},
 		{"[engine 0]\ninjection = pump\n", ":2: injection: expected mechanical or "
@@ -224,6 +238,26 @@ static void what_is_wrong_is_named_with_its_line(void **state)
 		error[strlen(expected) < strlen(error) ? strlen(expected) : strlen(error)] = '\0';
 		assert_string_equal(error, expected);
 	}
+}
+
+static void a_strapping_table_takes_units_and_gives_the_capacity(void **state)
+{
+	struct settings settings;
+	char error[512] = "";
+
+	(void)state;
+	assert_int_equal(read_string(&settings, "[tank 3]\nstrapping = 0 0 , 40 10 gal,100 200 L\n"
+		"[tank 1]\ncapacity_l = 90\n", error, sizeof(error)), 0);
+	const struct boat_tank *tank = boat_tank(&settings.boat, 3);
+	assert_non_null(tank);
+	assert_int_equal(tank->strapping.count, 3);
+	assert_true(fabs(tank->strapping.points[1].volume_l - 37.85411784) < 1e-9);
+	assert_true(boat_tank_capacity(tank) == 200);
+	assert_true(boat_tank_reserve(tank, 200) == 20);
+	assert_true(boat_tank_capacity(boat_tank(&settings.boat, 1)) == 90);
+	assert_null(boat_tank(&settings.boat, 0));
+	assert_true(isnan(boat_tank_capacity(NULL)));
+	assert_int_equal(settings.boat.engines[0].tank, -1);
 }
 
 static void a_line_that_is_too_long_is_refused(void **state)
@@ -276,6 +310,7 @@ int main(void)
 		cmocka_unit_test(sections_without_a_key_count_too),
 		cmocka_unit_test(units_in_a_value_are_put_to_the_keys_own),
 		cmocka_unit_test(what_is_wrong_is_named_with_its_line),
+		cmocka_unit_test(a_strapping_table_takes_units_and_gives_the_capacity),
 		cmocka_unit_test(a_line_that_is_too_long_is_refused),
 		cmocka_unit_test(a_file_that_is_not_there_is_named),
 		cmocka_unit_test(every_cut_of_the_example_is_read_without_harm),

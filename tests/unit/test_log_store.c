@@ -1033,7 +1033,7 @@ static void a_log_of_version_1_opens(void **state)
 	free(sql);
 
 	struct log_store *store = open_log();
-	assert_query(store, "PRAGMA user_version", "3\n");
+	assert_query(store, "PRAGMA user_version", "4\n");
 	assert_query(store, "SELECT count(*) FROM book_list", "0\n");
 	assert_query(store, "SELECT run, start_utc, fuel_l FROM run_list",
 		"1|2026-06-01T21:53:20Z|60.0\n");
