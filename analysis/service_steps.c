@@ -66,6 +66,22 @@ struct step_row {
 		SERVICE_SAFE_CATCH)
 #define NEEDS_OPEN (NEEDS_FUEL_OUT | SERVICE_SAFE_CLOSED)
 
+/* Said in several rows that exclude each other. */
+static const char clean_fuel[] = "Clean fuel to top the filter up with, strained, in a clean can";
+static const char slacken_vent[] =
+	"Slacken the vent screw at the top of the filter by one turn, with a rag round it.";
+static const char slacken_any[] =
+	"If there is a screw at the top that lets air out, slacken it by one turn, with a rag round it.";
+static const char tighten_vent[] = "Tighten the vent screw, with its new washer, while fuel without "
+				   "bubbles comes out; wipe it dry.";
+static const char tighten_any[] =
+	"Tighten that screw again while fuel without bubbles comes out; wipe it dry.";
+static const char put_back[] = "Nothing will fill this filter by itself: put in as much clean fuel as is "
+			       "missing, where fuel comes in, at its top or by taking its lower part off.";
+static const char put_back_if[] = "If the tank is not above this filter, nothing will fill it by itself: put "
+				  "in as much clean fuel as is missing, where fuel comes in, at its top or by "
+				  "taking its lower part off.";
+
 static const struct step_row rows[] = {
 	/* what goes before */
 	{
@@ -182,7 +198,7 @@ static const struct step_row rows[] = {
 	{
 		.section = SERVICE_SECTION_AT_HAND,
 		.kind = SERVICE_ITEM,
-		.jobs = DRAIN,
+		.jobs = DRAIN | CHANGE,
 		.drain = NO_TAP,
 		.loading = TOP,
 		.text = "A hand suction pump with a thin hose that reaches the bottom of the filter",
@@ -207,7 +223,34 @@ static const struct step_row rows[] = {
 		.kind = SERVICE_ITEM,
 		.jobs = DRAIN | BLEED,
 		.loading = TOP,
-		.text = "Clean fuel to top the filter up with, strained, in a clean can",
+		.text = clean_fuel,
+	},
+	{
+		.section = SERVICE_SECTION_AT_HAND,
+		.kind = SERVICE_ITEM,
+		.jobs = DRAIN,
+		.drain = NO_TAP,
+		.loading = BOTTOM | SPIN_ON | LOAD_UNTOLD,
+		.text = clean_fuel,
+	},
+	{
+		.section = SERVICE_SECTION_AT_HAND,
+		.kind = SERVICE_ITEM,
+		.jobs = DRAIN,
+		.drain = TAP | TAP_UNTOLD,
+		.loading = BOTTOM | SPIN_ON | LOAD_UNTOLD,
+		.height = ABOVE | LEVEL_UNTOLD,
+		.priming = NO_PUMP,
+		.text = clean_fuel,
+	},
+	{
+		.section = SERVICE_SECTION_AT_HAND,
+		.kind = SERVICE_ITEM,
+		.jobs = BLEED,
+		.loading = BOTTOM | SPIN_ON | LOAD_UNTOLD,
+		.height = ABOVE | LEVEL_UNTOLD,
+		.priming = NO_PUMP,
+		.text = clean_fuel,
 	},
 	{
 		.section = SERVICE_SECTION_AT_HAND,
@@ -601,7 +644,16 @@ static const struct step_row rows[] = {
 	{
 		.section = SERVICE_SECTION_EMPTY,
 		.kind = SERVICE_CHECK,
-		.jobs = DRAIN | CHANGE,
+		.jobs = DRAIN,
+		.text = "Let the jar stand for some minutes: water sinks. Note how much there was and "
+			"how it looked. Water again soon after means water in the tank: drain its "
+			"lowest point and find where it comes in.",
+	},
+	{
+		.section = SERVICE_SECTION_EMPTY,
+		.kind = SERVICE_CHECK,
+		.jobs = CHANGE,
+		.drain = TAP | TAP_UNTOLD,
 		.text = "Let the jar stand for some minutes: water sinks. Note how much there was and "
 			"how it looked. Water again soon after means water in the tank: drain its "
 			"lowest point and find where it comes in.",
@@ -610,12 +662,35 @@ static const struct step_row rows[] = {
 	/* the element */
 	{
 		.section = SERVICE_SECTION_ELEMENT,
+		.kind = SERVICE_CHECK,
+		.jobs = CHANGE,
+		.drain = NO_TAP,
+		.loading = BOTTOM | SPIN_ON | LOAD_UNTOLD,
+		.text = "When you pour it out, catch the last of it in the jar: water lies lowest. "
+			"Let it stand for some minutes; note how much water there was and how it "
+			"looked. Water again soon after means water in the tank: drain its lowest "
+			"point and find where it comes in.",
+	},
+	{
+		.section = SERVICE_SECTION_ELEMENT,
 		.kind = SERVICE_STEP,
 		.jobs = CHANGE,
 		.loading = TOP,
 		.needs = NEEDS_OPEN,
 		.text = "Take the lid off. Lift the old element slowly, let it drip into the filter, "
 			"and put it in the bag.",
+	},
+	{
+		.section = SERVICE_SECTION_ELEMENT,
+		.kind = SERVICE_STEP,
+		.jobs = CHANGE,
+		.drain = NO_TAP,
+		.loading = TOP,
+		.needs = NEEDS_OPEN,
+		.text = "Suck what lies at the bottom of the filter into the jar with the hand "
+			"suction pump, and let it stand for some minutes: water sinks. Note how much "
+			"there was. Water again soon after means water in the tank: drain its lowest "
+			"point and find where it comes in.",
 	},
 	{
 		.section = SERVICE_SECTION_ELEMENT,
@@ -721,6 +796,17 @@ static const struct step_row rows[] = {
 	},
 	{
 		.section = SERVICE_SECTION_FILL,
+		.kind = SERVICE_CAUTION,
+		.jobs = CHANGE,
+		.loading = TOP | BOTTOM | LOAD_UNTOLD,
+		.last = YES,
+		.common_rail = YES,
+		.text = "This is the last filter before a common-rail pump: many engine makers forbid "
+			"to pour fuel into it. Where the manual says so, fit it empty and let the "
+			"pump fill it.",
+	},
+	{
+		.section = SERVICE_SECTION_FILL,
 		.kind = SERVICE_STEP,
 		.jobs = CHANGE,
 		.loading = TOP,
@@ -776,8 +862,8 @@ static const struct step_row rows[] = {
 		.drain = NO_TAP,
 		.loading = BOTTOM,
 		.needs = NEEDS_OPEN,
-		.text = "Wipe the bowl, fit it again with its new seals, and tighten it as its maker "
-			"says.",
+		.text = "Wipe the bowl, fill it with clean fuel round the element, fit it again with its "
+			"new seals, and tighten it as its maker says.",
 	},
 	{
 		.section = SERVICE_SECTION_FILL,
@@ -806,9 +892,22 @@ static const struct step_row rows[] = {
 		.jobs = DRAIN,
 		.drain = NO_TAP,
 		.loading = SPIN_ON,
+		.last = NO,
 		.needs = NEEDS_OPEN,
-		.text = "Wet the seal with fuel, screw the can on by hand until the seal touches, then "
-			"as far as is printed on it.",
+		.text = "Fill it again with clean fuel through its outer holes only, wet the seal "
+			"with fuel, and screw the can on by hand until the seal touches, then as far "
+			"as is printed on it.",
+	},
+	{
+		.section = SERVICE_SECTION_FILL,
+		.kind = SERVICE_STEP,
+		.jobs = DRAIN,
+		.drain = NO_TAP,
+		.loading = SPIN_ON,
+		.last = YES,
+		.needs = NEEDS_OPEN,
+		.text = "Wet the seal with fuel and screw the can on, empty, by hand until the seal "
+			"touches, then as far as is printed on it.",
 	},
 	{
 		.section = SERVICE_SECTION_FILL,
@@ -826,7 +925,50 @@ static const struct step_row rows[] = {
 		.drain = NO_TAP,
 		.loading = LOAD_UNTOLD,
 		.needs = NEEDS_OPEN,
-		.text = "Close the filter as its maker says, with new seals.",
+		.text = "Fill it with clean fuel on the side where fuel comes in, never on the clean "
+			"side, and close it as its maker says, with new seals.",
+	},
+	{
+		.section = SERVICE_SECTION_FILL,
+		.kind = SERVICE_STEP,
+		.jobs = DRAIN,
+		.drain = TAP | TAP_UNTOLD,
+		.loading = BOTTOM | SPIN_ON | LOAD_UNTOLD,
+		.height = ABOVE,
+		.priming = NO_PUMP,
+		.needs = NEEDS_OPEN,
+		.text = put_back,
+	},
+	{
+		.section = SERVICE_SECTION_FILL,
+		.kind = SERVICE_STEP,
+		.jobs = BLEED,
+		.loading = BOTTOM | SPIN_ON | LOAD_UNTOLD,
+		.height = ABOVE,
+		.priming = NO_PUMP,
+		.needs = NEEDS_FUEL_OUT,
+		.text = put_back,
+	},
+	{
+		.section = SERVICE_SECTION_FILL,
+		.kind = SERVICE_STEP,
+		.jobs = DRAIN,
+		.drain = TAP | TAP_UNTOLD,
+		.loading = BOTTOM | SPIN_ON | LOAD_UNTOLD,
+		.height = LEVEL_UNTOLD,
+		.priming = NO_PUMP,
+		.needs = NEEDS_OPEN,
+		.text = put_back_if,
+	},
+	{
+		.section = SERVICE_SECTION_FILL,
+		.kind = SERVICE_STEP,
+		.jobs = BLEED,
+		.loading = BOTTOM | SPIN_ON | LOAD_UNTOLD,
+		.height = LEVEL_UNTOLD,
+		.priming = NO_PUMP,
+		.needs = NEEDS_FUEL_OUT,
+		.text = put_back_if,
 	},
 	{
 		.section = SERVICE_SECTION_FILL,
@@ -947,21 +1089,119 @@ static const struct step_row rows[] = {
 	},
 	{
 		.section = SERVICE_SECTION_BLEED,
-		.kind = SERVICE_STEP,
+		.kind = SERVICE_CHECK,
 		.jobs = ALL_JOBS,
+		.priming = ELECTRIC | PUMP_UNTOLD,
 		.vent = HAS,
-		.needs = NEEDS_FUEL_OUT | SERVICE_SAFE_PRESSURE,
-		.text = "Slacken the vent screw at the top of the filter by one turn, with a rag round "
-			"it.",
+		.suction_side = YES,
+		.text = "If the lift pump sits between this filter and the engine, it would draw air "
+			"in at the vent screw: leave that shut then, and let air out at the next "
+			"point after the pump.",
+	},
+	{
+		.section = SERVICE_SECTION_BLEED,
+		.kind = SERVICE_CHECK,
+		.jobs = ALL_JOBS,
+		.priming = ELECTRIC | PUMP_UNTOLD,
+		.vent = HAS_UNTOLD,
+		.suction_side = YES,
+		.text = "If the lift pump sits between this filter and the engine, it would draw air "
+			"in at a screw at the top: leave that shut then, and let air out at the next "
+			"point after the pump.",
 	},
 	{
 		.section = SERVICE_SECTION_BLEED,
 		.kind = SERVICE_STEP,
 		.jobs = ALL_JOBS,
+		.priming = HAND_PUMP | BULB | ELECTRIC | PUMP_UNTOLD,
+		.vent = HAS,
+		.needs = NEEDS_FUEL_OUT | SERVICE_SAFE_PRESSURE,
+		.text = slacken_vent,
+	},
+	{
+		.section = SERVICE_SECTION_BLEED,
+		.kind = SERVICE_STEP,
+		.jobs = ALL_JOBS,
+		.priming = LEVER,
+		.vent = HAS,
+		.suction_side = NO,
+		.needs = NEEDS_FUEL_OUT | SERVICE_SAFE_PRESSURE,
+		.text = slacken_vent,
+	},
+	{
+		.section = SERVICE_SECTION_BLEED,
+		.kind = SERVICE_STEP,
+		.jobs = ALL_JOBS,
+		.height = BELOW | LEVEL_UNTOLD,
+		.priming = NO_PUMP,
+		.vent = HAS,
+		.needs = NEEDS_FUEL_OUT | SERVICE_SAFE_PRESSURE,
+		.text = slacken_vent,
+	},
+	{
+		.section = SERVICE_SECTION_BLEED,
+		.kind = SERVICE_STEP,
+		.jobs = ALL_JOBS,
+		.height = BELOW,
+		.priming = LEVER,
+		.vent = HAS,
+		.suction_side = YES,
+		.needs = NEEDS_FUEL_OUT | SERVICE_SAFE_PRESSURE,
+		.text = "Slacken the vent screw at the top of the filter by one turn, with a rag "
+			"round it: the tank's level fills the filter. Tighten it, with its new "
+			"washer, when fuel without bubbles comes, before you pump: the lift pump is "
+			"behind this filter and would draw air in there.",
+	},
+	{
+		.section = SERVICE_SECTION_BLEED,
+		.kind = SERVICE_STEP,
+		.jobs = ALL_JOBS,
+		.height = ABOVE | LEVEL_UNTOLD,
+		.priming = LEVER,
+		.vent = HAS,
+		.suction_side = YES,
+		.text = "Leave the vent screw shut: the lift pump is behind this filter and would "
+			"draw air in there. What air is left comes out at the next point.",
+	},
+	{
+		.section = SERVICE_SECTION_BLEED,
+		.kind = SERVICE_STEP,
+		.jobs = ALL_JOBS,
+		.priming = LEVER,
+		.vent = HAS_UNTOLD,
+		.suction_side = YES,
+		.text = "Leave a screw at the top shut, if there is one: the lift pump is behind this "
+			"filter and would draw air in there. What air is left comes out at the next "
+			"point.",
+	},
+	{
+		.section = SERVICE_SECTION_BLEED,
+		.kind = SERVICE_STEP,
+		.jobs = ALL_JOBS,
+		.priming = HAND_PUMP | BULB | ELECTRIC | PUMP_UNTOLD,
 		.vent = HAS_UNTOLD,
 		.needs = NEEDS_FUEL_OUT | SERVICE_SAFE_PRESSURE,
-		.text = "If there is a screw at the top that lets air out, slacken it by one turn, "
-			"with a rag round it.",
+		.text = slacken_any,
+	},
+	{
+		.section = SERVICE_SECTION_BLEED,
+		.kind = SERVICE_STEP,
+		.jobs = ALL_JOBS,
+		.priming = LEVER,
+		.vent = HAS_UNTOLD,
+		.suction_side = NO,
+		.needs = NEEDS_FUEL_OUT | SERVICE_SAFE_PRESSURE,
+		.text = slacken_any,
+	},
+	{
+		.section = SERVICE_SECTION_BLEED,
+		.kind = SERVICE_STEP,
+		.jobs = ALL_JOBS,
+		.height = BELOW | LEVEL_UNTOLD,
+		.priming = NO_PUMP,
+		.vent = HAS_UNTOLD,
+		.needs = NEEDS_FUEL_OUT | SERVICE_SAFE_PRESSURE,
+		.text = slacken_any,
 	},
 	{
 		.section = SERVICE_SECTION_BLEED,
@@ -978,8 +1218,8 @@ static const struct step_row rows[] = {
 		.jobs = ALL_JOBS,
 		.priming = LEVER,
 		.needs = NEEDS_FUEL_OUT,
-		.text = "Work the hand lever of the lift pump until fuel comes without bubbles or the "
-			"lever goes hard. If it has no stroke, its cam holds it: turn the engine half a "
+		.text = "Work the hand lever of the lift pump until fuel comes without bubbles, or the "
+			"lever goes hard or loose and moves no more. If it has no stroke, its cam holds it: turn the engine half a "
 			"turn by hand.",
 	},
 	{
@@ -1043,16 +1283,53 @@ static const struct step_row rows[] = {
 		.section = SERVICE_SECTION_BLEED,
 		.kind = SERVICE_STEP,
 		.jobs = ALL_JOBS,
+		.priming = HAND_PUMP | BULB | ELECTRIC | PUMP_UNTOLD,
 		.vent = HAS,
-		.text = "Tighten the vent screw, with its new washer, while fuel without bubbles comes "
-			"out; wipe it dry.",
+		.text = tighten_vent,
 	},
 	{
 		.section = SERVICE_SECTION_BLEED,
 		.kind = SERVICE_STEP,
 		.jobs = ALL_JOBS,
+		.priming = LEVER,
+		.vent = HAS,
+		.suction_side = NO,
+		.text = tighten_vent,
+	},
+	{
+		.section = SERVICE_SECTION_BLEED,
+		.kind = SERVICE_STEP,
+		.jobs = ALL_JOBS,
+		.height = BELOW | LEVEL_UNTOLD,
+		.priming = NO_PUMP,
+		.vent = HAS,
+		.text = tighten_vent,
+	},
+	{
+		.section = SERVICE_SECTION_BLEED,
+		.kind = SERVICE_STEP,
+		.jobs = ALL_JOBS,
+		.priming = HAND_PUMP | BULB | ELECTRIC | PUMP_UNTOLD,
 		.vent = HAS_UNTOLD,
-		.text = "Tighten that screw again while fuel without bubbles comes out; wipe it dry.",
+		.text = tighten_any,
+	},
+	{
+		.section = SERVICE_SECTION_BLEED,
+		.kind = SERVICE_STEP,
+		.jobs = ALL_JOBS,
+		.priming = LEVER,
+		.vent = HAS_UNTOLD,
+		.suction_side = NO,
+		.text = tighten_any,
+	},
+	{
+		.section = SERVICE_SECTION_BLEED,
+		.kind = SERVICE_STEP,
+		.jobs = ALL_JOBS,
+		.height = BELOW | LEVEL_UNTOLD,
+		.priming = NO_PUMP,
+		.vent = HAS_UNTOLD,
+		.text = tighten_any,
 	},
 	{
 		.section = SERVICE_SECTION_BLEED,
@@ -1096,7 +1373,7 @@ static const struct step_row rows[] = {
 	{
 		.section = SERVICE_SECTION_LEAKS,
 		.kind = SERVICE_CAUTION,
-		.jobs = CHANGE | BLEED,
+		.jobs = ALL_JOBS,
 		.text = "Starter and exhaust: turn the engine for no more than 10 s at a time, with "
 			"pauses. A wet exhaust fills with water when an engine is turned long without "
 			"firing: do what its manual says about that.",
@@ -1134,6 +1411,13 @@ static const struct step_row rows[] = {
 		.jobs = ALL_JOBS,
 		.bowl = CLEAR,
 		.text = "Bubbles that go on in the bowl mean that air still comes in.",
+	},
+	{
+		.section = SERVICE_SECTION_LEAKS,
+		.kind = SERVICE_CHECK,
+		.jobs = DRAIN,
+		.text = "An engine that will not start, hunts or dies after this has air in its fuel: "
+			"bleed from this filter on towards the engine, as 'steps bleed' says.",
 	},
 	{
 		.section = SERVICE_SECTION_LEAKS,

@@ -171,7 +171,7 @@ static void read_plan(const struct service_plan *plan, struct reading *reading)
 typedef void checker(enum service_job job, const struct service_subject *subject,
 	const struct service_plan *plan, const struct reading *reading);
 
-static void for_every_filter(checker *check)
+static void for_filters(checker *check, bool every)
 {
 	const struct filter_build_property *properties;
 	size_t count = filter_build_properties(&properties);
@@ -194,6 +194,10 @@ static void for_every_filter(checker *check)
 				(unsigned)(rest % properties[p].count));
 			rest /= properties[p].count;
 		}
+		if (!every && (subject.build.bowl != FILTER_BOWL_UNKNOWN || subject.change_over ||
+				      subject.build.probe != FILTER_HAS_UNKNOWN)) {
+			continue;
+		}
 		for (unsigned job = 0; job < SERVICE_JOB_COUNT; job++) {
 			struct service_plan plan;
 			struct reading reading;
@@ -203,6 +207,17 @@ static void for_every_filter(checker *check)
 			check((enum service_job)job, &subject, &plan, &reading);
 		}
 	}
+}
+
+static void for_every_filter(checker *check)
+{
+	for_filters(check, true);
+}
+
+/* Filters that differ in what has to do with fuel and air: not in bowl, probe and change-over. */
+static void for_every_flow(checker *check)
+{
+	for_filters(check, false);
 }
 
 static void check_complete(enum service_job job, const struct service_subject *subject,
@@ -345,6 +360,106 @@ static void what_is_opened_is_closed_again_and_sections_follow_the_work(void **s
 	for_every_filter(check_closed_again);
 }
 
+/* Whether a line of a section holds a text. */
+static bool says(const struct service_plan *plan, enum service_section section, const char *text)
+{
+	for (size_t i = 0; i < plan->count; i++) {
+		if (plan->lines[i].section == section && strstr(plan->lines[i].text, text)) {
+			return true;
+		}
+	}
+	return false;
+}
+
+/* A lift pump behind the filter draws air in at a vent that is open; and where nothing pumps, no fuel
+ * comes up to a vent that the tank does not reach. */
+static void check_vent(enum service_job job, const struct service_subject *subject,
+	const struct service_plan *plan, const struct reading *r)
+{
+	const struct filter_build *b = &subject->build;
+	bool below = b->height == FILTER_HEIGHT_BELOW;
+	bool opened = says(plan, SERVICE_SECTION_BLEED, "lacken");
+	bool draws = b->priming == FILTER_PRIMING_LEVER && subject->suction_side;
+
+	(void)job;
+	(void)r;
+	assert_int_equal(opened, says(plan, SERVICE_SECTION_BLEED, "Tighten"));
+	if (draws && b->vent != FILTER_HAS_NOT) {
+		assert_int_equal(opened, below && b->vent == FILTER_HAS);
+		assert_true(says(plan, SERVICE_SECTION_BLEED, "would draw air in"));
+	}
+	if (draws && opened) {
+		assert_true(says(plan, SERVICE_SECTION_BLEED, "before you pump"));
+	}
+	if (b->priming == FILTER_PRIMING_NONE && b->height == FILTER_HEIGHT_ABOVE) {
+		assert_false(opened);
+	}
+	if (b->vent == FILTER_HAS_NOT) {
+		assert_false(opened);
+	}
+}
+
+static void no_pump_draws_air_in_at_a_vent(void **state)
+{
+	(void)state;
+	for_every_flow(check_vent);
+}
+
+/* What was emptied and fills by nothing is filled by hand, with the fuel for it at hand. */
+static void check_filled(enum service_job job, const struct service_subject *subject,
+	const struct service_plan *plan, const struct reading *r)
+{
+	const struct filter_build *b = &subject->build;
+	bool poured = says(plan, SERVICE_SECTION_FILL, "clean fuel");
+
+	(void)r;
+	if (b->priming == FILTER_PRIMING_NONE && b->height == FILTER_HEIGHT_ABOVE) {
+		assert_true(poured || (b->loading == FILTER_LOADING_SPIN_ON && subject->last &&
+					      job != SERVICE_BLEED));
+	}
+	if (poured) {
+		assert_true(says(plan, SERVICE_SECTION_AT_HAND, "Clean fuel"));
+	}
+	assert_int_equal(job == SERVICE_CHANGE && subject->last && subject->common_rail &&
+				 b->loading != FILTER_LOADING_SPIN_ON,
+		says(plan, SERVICE_SECTION_FILL, "forbid to pour"));
+}
+
+static void what_fills_by_nothing_is_filled_by_hand(void **state)
+{
+	(void)state;
+	for_every_flow(check_filled);
+}
+
+/* Water is looked for once, and only in a jar into which something went. */
+static void check_jar(enum service_job job, const struct service_subject *subject,
+	const struct service_plan *plan, const struct reading *r)
+{
+	unsigned looked = 0;
+	bool filled = false;
+
+	(void)subject;
+	(void)r;
+	for (size_t i = 0; i < plan->count; i++) {
+		const char *text = plan->lines[i].text;
+		if (strstr(text, "over the jar") || strstr(text, "into the jar") ||
+			strstr(text, "in the jar")) {
+			filled = true;
+		}
+		if (strstr(text, "for some minutes") && plan->lines[i].section < SERVICE_SECTION_LEAKS) {
+			assert_true(filled);
+			looked++;
+		}
+	}
+	assert_int_equal(looked, job != SERVICE_BLEED);
+}
+
+static void water_is_looked_for_where_something_was_caught(void **state)
+{
+	(void)state;
+	for_every_flow(check_jar);
+}
+
 static void the_catch_follows_the_volume(void **state)
 {
 	struct service_subject subject = {.build = {.volume_l = 0.8}};
@@ -385,6 +500,9 @@ int main(void)
 		cmocka_unit_test(cautions_stand_before_the_dangerous_step),
 		cmocka_unit_test(no_step_contradicts_the_description),
 		cmocka_unit_test(what_is_opened_is_closed_again_and_sections_follow_the_work),
+		cmocka_unit_test(no_pump_draws_air_in_at_a_vent),
+		cmocka_unit_test(what_fills_by_nothing_is_filled_by_hand),
+		cmocka_unit_test(water_is_looked_for_where_something_was_caught),
 		cmocka_unit_test(the_catch_follows_the_volume),
 		cmocka_unit_test(properties_are_read_as_they_were_set),
 	};
