@@ -726,11 +726,10 @@ static void load_part(struct run_part *p, bool with_fuel, struct state_reader *r
 
 static void save_silence(const struct engine_silence *s, struct state_writer *w)
 {
-	state_put_unsigned(
-		w, (s->gap_doubtful ? 64U : 0) | (s->heard_since ? 32U : 0) |
-			   (s->gap_known ? 1U : 0) |
-			   (s->hours_before_known ? 2U : 0) | (s->hours_after_known ? 4U : 0) |
-			   (s->litres_before_known ? 8U : 0) | (s->litres_after_known ? 16U : 0));
+	state_put_unsigned(w,
+		(s->gap_doubtful ? 64U : 0) | (s->heard_since ? 32U : 0) | (s->gap_known ? 1U : 0) |
+			(s->hours_before_known ? 2U : 0) | (s->hours_after_known ? 4U : 0) |
+			(s->litres_before_known ? 8U : 0) | (s->litres_after_known ? 16U : 0));
 	state_put_signed(w, s->gap_ns);
 	state_put_signed(w, s->anchor_ns);
 	state_put_signed(w, s->since_ns);

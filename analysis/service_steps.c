@@ -1219,8 +1219,8 @@ static const struct step_row rows[] = {
 		.priming = LEVER,
 		.needs = NEEDS_FUEL_OUT,
 		.text = "Work the hand lever of the lift pump until fuel comes without bubbles, or the "
-			"lever goes hard or loose and moves no more. If it has no stroke, its cam holds it: turn the engine half a "
-			"turn by hand.",
+			"lever goes hard or loose and moves no more. If it has no stroke, its cam holds "
+			"it: turn the engine half a turn by hand.",
 	},
 	{
 		.section = SERVICE_SECTION_BLEED,

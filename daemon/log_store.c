@@ -409,6 +409,35 @@ static char *immutable_name(const char *path)
 	return sqlite3_str_finish(name);
 }
 
+/* A log of an older version is read as a copy in memory that is brought to this one: a reader never
+ * changes the file, which may lie where it cannot be written. */
+static int read_older(struct log_store *store, int version)
+{
+	sqlite3 *file = store->db;
+	sqlite3_backup *backup;
+	int result, rc;
+
+	store->db = NULL;
+	result = open_database(store, LOG_IN_MEMORY, SQLITE_OPEN_READWRITE | SQLITE_OPEN_CREATE);
+	if (result != 0) {
+		goto close_file;
+	}
+	rc = SQLITE_NOMEM;
+	backup = sqlite3_backup_init(store->db, "main", file, "main");
+	if (backup != NULL) {
+		(void)sqlite3_backup_step(backup, -1); /* what goes wrong, finish tells */
+		rc = sqlite3_backup_finish(backup);
+	}
+	if (rc == SQLITE_OK) {
+		rc = log_schema_migrate(store->db, version);
+	}
+	result = rc == SQLITE_OK ? 0 : log_sqlite_failure(store, rc);
+
+close_file:
+	(void)sqlite3_close(file); /* nothing is prepared on it */
+	return result;
+}
+
 static int open_for_reading(struct log_store *store)
 {
 	uint8_t header[LOG_HEADER_BYTES];
@@ -463,7 +492,8 @@ static int open_for_reading(struct log_store *store)
 	if (rc != SQLITE_OK) {
 		return log_sqlite_failure(store, rc);
 	}
-	return refuse_kind(store, kind);
+	result = refuse_kind(store, kind);
+	return result == 0 && version < LOG_SCHEMA_VERSION ? read_older(store, version) : result;
 }
 
 int log_store_open_reader(struct log_store **ret_store, const char *path, char *ret_error,

@@ -92,7 +92,8 @@ static bool same_frame(const struct frame *a, const struct frame *b)
 	       a->len == b->len && memcmp(a->data, b->data, a->len) == 0;
 }
 
-/* Passes over the copies of a lane's frame that stand next in other lanes; whether there was one. */
+/* Passes over the copies of a lane's frame that stand next in other lanes; whether there was one.
+ */
 static bool pass_copies(
 	struct capture_merge *merge, const struct merge_lane *lane, const struct frame *frame)
 {

@@ -170,7 +170,8 @@ static void a_capture_that_fails_is_left_out_and_named(void **state)
 	close(kept);
 }
 
-/* Lines of one recording, from one to another: at times that often repeat, each third said twice. */
+/* Lines of one recording, from one to another: at times that often repeat, each third said twice.
+ */
 static int make_part(char *text, size_t size, int from, int to, char *ret_path, size_t path_size)
 {
 	size_t at = 0;
@@ -198,8 +199,8 @@ static void what_stands_in_several_captures_is_given_once(void **state)
 
 	(void)state;
 	for (size_t i = 0; i < 4; i++) {
-		files[i] = make_part(
-			text, sizeof(text), parts[i][0], parts[i][1], path, sizeof(path));
+		files[i] =
+			make_part(text, sizeof(text), parts[i][0], parts[i][1], path, sizeof(path));
 		assert_int_equal(
 			capture_open(&captures[i], path, &buses, NULL, error, sizeof(error)), 0);
 	}
@@ -214,8 +215,8 @@ static void what_stands_in_several_captures_is_given_once(void **state)
 	for (int i = 0; i < 3000; i++) {
 		int data = i / 3 * 2 + (i % 3 == 2);
 		assert_true(frames[i].t_ns == INT64_C(1436509053000000000) + i / 4 * 1000);
-		assert_int_equal(frames[i].data[0] << 16 | frames[i].data[1] << 8 | frames[i].data[2],
-			data);
+		assert_int_equal(
+			frames[i].data[0] << 16 | frames[i].data[1] << 8 | frames[i].data[2], data);
 	}
 	capture_merge_close(merge);
 	for (size_t i = 0; i < 4; i++) {
