@@ -10,12 +10,16 @@
 #include "analysis/event_life.h"
 #include "analysis/filter_watch.h"
 #include "analysis/source_choice.h"
+#include "analysis/source_watch.h"
 #include "analysis/tank_watch.h"
+#include "analysis/traffic_watch.h"
 #include "analysis/trip.h"
 
 #define STATE_VERSION 2
 #define CHECK_SIZE    4
 #define RAW_MOST_NS   (INT64_C(1) << 62)
+/* Behind a pause of all traffic as long as this, who is missing is no news. */
+#define PAUSE_NS      INT64_C(60000000000)
 
 struct pipeline {
 	struct boat boat;
@@ -28,6 +32,8 @@ struct pipeline {
 	struct engine_watch engine_watches[BOAT_ENGINES_MAX];
 	struct filter_watch filter_watches[BOAT_FILTERS_MAX];
 	struct tank_watch tank_watches[BOAT_TANK_NUMBERS];
+	struct traffic_watch traffic;
+	struct source_watch senders;
 	struct event_life events;
 	int64_t drained_ns[BOAT_FILTERS_MAX]; /* UTC of the last work that was gone by */
 	int64_t relearned_ns[BOAT_ENGINES_MAX];
@@ -63,6 +69,8 @@ void pipeline_init(struct pipeline *p, const struct boat *boat, const struct fac
 	for (size_t i = 0; i < BOAT_TANK_NUMBERS; i++) {
 		tank_watch_init(&p->tank_watches[i]);
 	}
+	traffic_watch_init(&p->traffic);
+	source_watch_init(&p->senders);
 	event_life_init(&p->events, 0);
 	for (size_t i = 0; i < BOAT_FILTERS_MAX; i++) {
 		p->drained_ns[i] = INT64_MIN;
@@ -132,6 +140,22 @@ void pipeline_numbers_taken(struct pipeline *p, const struct pipeline_numbers *t
 	raise_number(&p->last_run, taken->run);
 	raise_number(&p->trips.last_trip, taken->trip);
 	raise_number(&p->events.last_event, taken->event);
+}
+
+void pipeline_name_buses(struct pipeline *p, const struct bus_namer *namer)
+{
+	p->traffic.namer = *namer;
+}
+
+void pipeline_bus_word(
+	struct pipeline *p, unsigned bus, enum bus_trouble word, int64_t raw_now_ns)
+{
+	int64_t since_ns = p->clock.raw_ns == CLOCK_NONE ? 0 : raw_now_ns - p->clock.raw_ns;
+
+	if (p->clock.now.session != 0) {
+		struct window_view view = view_of(p, p->clock.steady_ns + (since_ns > 0 ? since_ns : 0));
+		traffic_watch_word(&p->traffic, bus, word, &view);
+	}
 }
 
 void pipeline_limit(struct pipeline *p, unsigned bus, enum decoder_protocol protocol)
@@ -353,6 +377,8 @@ static void watch_window(struct pipeline *p)
 	for (unsigned i = 0; i < BOAT_TANK_NUMBERS; i++) {
 		tank_watch_window(&p->tank_watches[i], i, &view, tanks);
 	}
+	source_watch_window(&p->senders, &p->traffic, &view);
+	traffic_watch_window(&p->traffic, &view);
 }
 
 static void end_window(struct pipeline *p)
@@ -391,6 +417,10 @@ static void next_session(struct pipeline *p, int64_t raw_ns)
 		tell_now(p);
 		if (!clock_is_glitch(&p->clock, raw_ns)) {
 			settle_seam(p, true);
+		}
+		if (raw_ns < p->clock.raw_ns || raw_ns - p->clock.raw_ns > PAUSE_NS) {
+			traffic_watch_pause(&p->traffic);
+			source_watch_pause(&p->senders);
 		}
 	}
 	int64_t last_ns = p->clock.steady_ns;
@@ -496,6 +526,22 @@ static void take(struct pipeline *p, const struct observation *o)
 	}
 }
 
+static void watch_traffic(struct pipeline *p, const struct frame *frame)
+{
+	if (frame->bus >= FRAME_BUS_MAX) {
+		return;
+	}
+	if (frame->kind == FRAME_EXTENDED) {
+		traffic_watch_count(&p->traffic, frame);
+		if (frame->len == 8 && (frame->id & 0x3FF0000) == 0x0EE0000) {
+			source_watch_claim(&p->senders, frame);
+		}
+	} else if (frame->kind == FRAME_ERROR) {
+		struct window_view view = view_of(p, frame->t_ns);
+		traffic_watch_error(&p->traffic, frame, &view);
+	}
+}
+
 static size_t feed(struct pipeline *p, const struct frame *frames, size_t count, bool to_window)
 {
 	struct observation observations[OBSERVATIONS_MAX];
@@ -520,6 +566,7 @@ static size_t feed(struct pipeline *p, const struct frame *frames, size_t count,
 		}
 		p->frames++;
 		frame.t_ns = p->clock.steady_ns;
+		watch_traffic(p, &frame);
 		if (!decoder_accept(&p->decoder, &frame, &message)) {
 			continue;
 		}
@@ -682,6 +729,8 @@ void pipeline_save(const struct pipeline *p, struct state_writer *w)
 	for (unsigned i = 0; i < BOAT_TANK_NUMBERS; i++) {
 		tank_watch_save(&p->tank_watches[i], w);
 	}
+	traffic_watch_save(&p->traffic, w);
+	source_watch_save(&p->senders, w);
 	event_life_save(&p->events, w);
 	for (size_t i = 0; i < BOAT_FILTERS_MAX; i++) {
 		state_put_signed(w, p->drained_ns[i]);
@@ -747,6 +796,8 @@ int pipeline_load(struct pipeline *p, struct state_reader *r)
 		for (unsigned i = 0; i < BOAT_TANK_NUMBERS; i++) {
 			tank_watch_load(&p->tank_watches[i], r);
 		}
+		traffic_watch_load(&p->traffic, r);
+		source_watch_load(&p->senders, r);
 		event_life_load(&p->events, r);
 		for (size_t i = 0; i < BOAT_FILTERS_MAX; i++) {
 			p->drained_ns[i] = state_get_signed(r);

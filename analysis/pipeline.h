@@ -8,6 +8,7 @@
 #define SIGHTBOWL_ANALYSIS_PIPELINE_H
 
 #include "analysis/boat.h"
+#include "analysis/bus_trouble.h"
 #include "analysis/facts.h"
 #include "decoders/decoder.h"
 
@@ -34,6 +35,15 @@ void pipeline_numbers_taken(struct pipeline *p, const struct pipeline_numbers *t
 /* Limits a bus to one protocol; kept by pipeline_init only until the next pipeline_load, so say it
  * again after loading. */
 void pipeline_limit(struct pipeline *p, unsigned bus, enum decoder_protocol protocol);
+
+/* The names of the buses, for the words of events. The context is borrowed for the pipeline's life; say it
+ * again after pipeline_init. */
+void pipeline_name_buses(struct pipeline *p, const struct bus_namer *namer);
+
+/* What the live side knows of a bus and no frame tells, at a time of the recorder's clock (see
+ * traffic_watch_word). Without a frame so far nothing can be logged, and nothing happens. */
+void pipeline_bus_word(
+	struct pipeline *p, unsigned bus, enum bus_trouble word, int64_t raw_now_ns);
 
 /* Another capture begins, or the program starts again on a live bus: time may have passed, or the
  * frames may carry no date, without the recorder's clock having been stepped. */

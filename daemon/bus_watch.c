@@ -33,6 +33,8 @@ struct watched {
 	uint64_t told_ms;        /* … this one, at this time of the loop */
 	uint64_t told_dropped;   /* of status.dropped */
 	uint64_t told_dropped_ms;
+	uint64_t since_ms;       /* since when it is present or not as it is now */
+	uint64_t heard_ms;       /* when frames came last, or it was opened */
 	uv_timer_t rest;
 	uv_timer_t restart;
 	struct bus_status status;
@@ -49,6 +51,16 @@ struct bus_watch {
 	size_t count;
 	struct watched buses[FRAME_BUS_MAX];
 };
+
+static void set_presence(struct watched *w, enum bus_presence presence)
+{
+	/* From missing to down and back it is as absent as before. */
+	if ((w->status.presence == BUS_LISTENING) != (presence == BUS_LISTENING)) {
+		w->since_ms = uv_now(w->watch->loop);
+		w->heard_ms = w->since_ms;
+	}
+	w->status.presence = presence;
+}
 
 static void tell(struct watched *w, const char *sentence)
 {
@@ -69,7 +81,7 @@ static void tell_condition(struct watched *w)
 	w->told_once = true;
 	w->told_ms = now_ms;
 	w->told_condition = w->status.health.condition;
-	(void)bus_health_describe(&w->status.health, sentence, sizeof(sentence));
+	bus_health_describe(&w->status.health, sentence, sizeof(sentence));
 	tell(w, sentence);
 }
 
@@ -126,6 +138,7 @@ static void see_to_restart(struct watched *w)
 static void take(struct watched *w, const struct frame *frames, size_t count)
 {
 	w->status.frames += count;
+	w->heard_ms = uv_now(w->watch->loop);
 	for (size_t i = 0; i < count; i++) {
 		if (frames[i].kind == FRAME_ERROR &&
 			bus_health_accept(&w->status.health, &frames[i])) {
@@ -160,7 +173,7 @@ static void lose(struct watched *w, enum bus_presence presence, const char *sent
 		(void)uv_timer_stop(&w->restart);
 		close_bus(w);
 	}
-	w->status.presence = presence;
+	set_presence(w, presence);
 	tell(w, sentence);
 }
 
@@ -285,7 +298,7 @@ static void try_bus(struct watched *w)
 
 	if (result == 0) {
 		w->status.trouble = 0;
-		w->status.presence = BUS_LISTENING;
+		set_presence(w, BUS_LISTENING);
 		bus_health_init(&w->status.health);
 		w->told_condition = w->status.health.condition;
 		ask_controller(w);
@@ -296,11 +309,11 @@ static void try_bus(struct watched *w)
 	/* The kernel says when a link comes up; the timer is for what it does not say. */
 	(void)uv_timer_start(&w->watch->retry, on_retry, RETRY_MS, 0);
 	if (result == -ENODEV || result == -ENETDOWN) {
-		w->status.presence = result == -ENODEV ? BUS_MISSING : BUS_DOWN;
+		set_presence(w, result == -ENODEV ? BUS_MISSING : BUS_DOWN);
 		return;
 	}
 	w->status.trouble = result;
-	w->status.presence = BUS_UNUSABLE;
+	set_presence(w, BUS_UNUSABLE);
 	if (result != before) {
 		(void)snprintf(sentence, sizeof(sentence), "cannot be opened: %s; trying again",
 			result == -ENOTSUP ? "it is no CAN interface" : strerror(-result));
@@ -332,7 +345,7 @@ static void on_link(struct watched *w, enum link_state state)
 	}
 	enum bus_presence presence = state == LINK_DOWN ? BUS_DOWN : BUS_MISSING;
 	if (lost || (w->bus == NULL && w->status.presence == presence)) {
-		w->status.presence = presence;
+		set_presence(w, presence);
 		return; /* it has been told */
 	}
 	lose(w, presence,
@@ -388,6 +401,8 @@ static int add_bus(struct bus_watch *watch, const struct bus_watch_want *want)
 	w->status.interface = w->interface;
 	w->status.number = want->number;
 	w->status.presence = BUS_MISSING;
+	w->since_ms = uv_now(watch->loop);
+	w->heard_ms = w->since_ms;
 	w->status.controller.state = CONTROLLER_UNKNOWN;
 	bus_health_init(&w->status.health);
 	/* These two cannot fail: they only fill in the handle. */
@@ -489,6 +504,33 @@ void bus_watch_ask(struct bus_watch *watch)
 			ask_controller(&watch->buses[i]);
 		}
 	}
+}
+
+static enum bus_trouble absence(enum bus_presence presence)
+{
+	return presence == BUS_MISSING ? BUS_TROUBLE_MISSING
+	     : presence == BUS_DOWN    ? BUS_TROUBLE_DOWN
+				       : BUS_TROUBLE_UNUSABLE;
+}
+
+enum bus_trouble bus_watch_trouble(const struct bus_watch *watch, size_t index)
+{
+	const struct watched *w = &watch->buses[index];
+	uint64_t now_ms = uv_now(watch->loop);
+
+	if (w->status.presence != BUS_LISTENING) {
+		return now_ms - w->since_ms < BUS_WATCH_ABSENT_MS ? BUS_TROUBLE_NONE
+								  : absence(w->status.presence);
+	}
+	if (w->status.health.condition == BUS_CONDITION_OFF ||
+		w->status.controller.state == CONTROLLER_BUS_OFF) {
+		return BUS_TROUBLE_OFF;
+	}
+	if (now_ms - w->heard_ms >= BUS_WATCH_SILENT_MS) {
+		return BUS_TROUBLE_SILENT;
+	}
+	return w->status.controller.state == CONTROLLER_ERROR_PASSIVE ? BUS_TROUBLE_PASSIVE
+								      : BUS_TROUBLE_NONE;
 }
 
 size_t bus_watch_count(const struct bus_watch *watch)

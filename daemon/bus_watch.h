@@ -13,12 +13,15 @@
 
 #include <uv.h>
 
+#include "analysis/bus_health.h"
+#include "analysis/bus_trouble.h"
 #include "daemon/bus.h"
-#include "daemon/bus_health.h"
 #include "daemon/link_watch.h"
 #include "decoders/frame.h"
 
-#define BUS_WATCH_REST_MS 50
+#define BUS_WATCH_REST_MS   50
+#define BUS_WATCH_ABSENT_MS 60000 /* an interface may take its time at the start */
+#define BUS_WATCH_SILENT_MS 30000
 
 enum bus_presence {
 	BUS_MISSING,   /* no such interface */
@@ -70,6 +73,11 @@ void bus_watch_drain(struct bus_watch *watch);
 
 /* Asks the controllers of the buses that are up how they are (netlink; takes a moment). */
 void bus_watch_ask(struct bus_watch *watch);
+
+/* What is wrong with a bus, as far as frames do not tell it: DOWN, UNUSABLE or MISSING when it has been so
+ * for BUS_WATCH_ABSENT_MS, SILENT when nothing was heard for BUS_WATCH_SILENT_MS, OFF and PASSIVE as the
+ * controller says itself; NONE: nothing. */
+enum bus_trouble bus_watch_trouble(const struct bus_watch *watch, size_t index);
 
 size_t bus_watch_count(const struct bus_watch *watch);
 const struct bus_status *bus_watch_status(const struct bus_watch *watch, size_t index);

@@ -90,8 +90,16 @@ static int numbers_elsewhere(struct log_lane *lane, const char *name,
 	return result == -ENOENT || result == -EPROTO ? 0 : result;
 }
 
-static void limit_buses(struct log_lane *lane)
+static const char *on_name(void *context, unsigned bus)
 {
+	const struct log_lane *lane = context;
+
+	return bus < lane->buses->count ? lane->buses->names[bus] : NULL;
+}
+
+static void name_and_limit_buses(struct log_lane *lane)
+{
+	pipeline_name_buses(lane->pipeline, &(struct bus_namer){lane, on_name});
 	for (size_t i = 0; i < lane->settings->bus_count; i++) {
 		const struct bus_setting *bus = &lane->settings->buses[i];
 		for (size_t number = 0; number < lane->buses->count; number++) {
@@ -134,7 +142,7 @@ int log_lane_open(struct log_lane *lane, const char *name, enum log_lane_opening
 	} else {
 		return loaded;
 	}
-	limit_buses(lane);
+	name_and_limit_buses(lane);
 	lane->name = name;
 	return 0;
 }

@@ -460,8 +460,12 @@ static void on_look(uv_timer_t *timer)
 	look_at_clocks(w, NULL, 0);
 	record(w, true);
 	page_service_look(w->page, w->pipeline);
+	int64_t wall_ns = clock_watch_now().wall_ns;
 	for (size_t i = 0; w->buses != NULL && i < bus_watch_count(w->buses); i++) {
-		page_service_tell_bus(w->page, bus_watch_status(w->buses, i));
+		const struct bus_status *status = bus_watch_status(w->buses, i);
+
+		page_service_tell_bus(w->page, status);
+		pipeline_bus_word(w->pipeline, status->number, bus_watch_trouble(w->buses, i), wall_ns);
 	}
 }
 
@@ -530,8 +534,16 @@ static int open_buses(struct watch *w)
 		w->recorder != NULL ? BUS_ALL_FRAMES : BUS_EXTENDED_FRAMES, &listener);
 }
 
-static void limit_protocols(struct watch *w)
+static const char *on_bus_name(void *context, unsigned bus)
 {
+	const struct watch *w = context;
+
+	return bus < w->names.count ? w->names.names[bus] : NULL;
+}
+
+static void name_and_limit_buses(struct watch *w)
+{
+	pipeline_name_buses(w->pipeline, &(struct bus_namer){w, on_bus_name});
 	for (size_t i = 0; i < w->names.count; i++) {
 		const struct bus_setting *setting = setting_of(&w->settings, w->names.names[i]);
 
@@ -656,7 +668,7 @@ static void reread(struct watch *w)
 		return;
 	}
 	w->settings = settings;
-	limit_protocols(w);
+	name_and_limit_buses(w);
 	page_service_stop(w->page);
 	w->page = NULL;
 	open_page(w);
@@ -799,7 +811,7 @@ static int resume(struct watch *w)
 	}
 	pipeline_init(w->pipeline, &w->settings.boat, &sink);
 	result = live_log_resume(w->log, w->pipeline);
-	limit_protocols(w);
+	name_and_limit_buses(w);
 	read_book(w);
 	return result;
 }

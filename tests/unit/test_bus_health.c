@@ -7,7 +7,7 @@
 
 #include <cmocka.h>
 
-#include "daemon/bus_health.h"
+#include "analysis/bus_health.h"
 
 static struct frame error_frame(uint32_t class_bits, const char *data)
 {
@@ -154,10 +154,10 @@ static void description_names_the_commonest_error_and_its_cause(void **state)
 
 	(void)state;
 	bus_health_init(&health);
-	assert_true(bus_health_describe(&health, text, sizeof(text)) > 0);
+	bus_health_describe(&health, text, sizeof(text));
 	assert_string_equal(text, "error-active");
 	(void)bus_health_accept(&health, &no_ack);
-	(void)bus_health_describe(&health, text, sizeof(text));
+	bus_health_describe(&health, text, sizeof(text));
 	assert_string_equal(text, "error-passive, 1 error frame, mostly: no node acknowledges "
 				  "(nothing else is on the bus, or it is not powered)");
 }

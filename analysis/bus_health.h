@@ -4,8 +4,8 @@
  * This module reads them by tables and keeps a picture of the bus. Pure: no socket, no clock; the
  * times are the frames'.
  */
-#ifndef SIGHTBOWL_DAEMON_BUS_HEALTH_H
-#define SIGHTBOWL_DAEMON_BUS_HEALTH_H
+#ifndef SIGHTBOWL_ANALYSIS_BUS_HEALTH_H
+#define SIGHTBOWL_ANALYSIS_BUS_HEALTH_H
 
 #include <stdbool.h>
 #include <stddef.h>
@@ -79,8 +79,11 @@ bool bus_health_accept(struct bus_health *health, const struct frame *frame);
  * Returns true when the condition changed. */
 bool bus_health_set(struct bus_health *health, enum bus_condition condition);
 
+/* The error counted most often; false when none was. */
+bool bus_health_mostly(const struct bus_health *health, enum bus_error *ret_error);
+
 /* A sentence on the bus for a person, e.g. "error-passive, 214 error frames, mostly stuff errors".
- * Returns snprintf's result. */
-int bus_health_describe(const struct bus_health *health, char *text, size_t size);
+ * Cut to size (at least 1). */
+void bus_health_describe(const struct bus_health *health, char *text, size_t size);
 
 #endif

@@ -1,9 +1,9 @@
-#include "daemon/bus_health.h"
+#include "analysis/bus_health.h"
 
 #include <assert.h>
-#include <inttypes.h>
-#include <stdio.h>
 #include <string.h>
+
+#include "analysis/sentence.h"
 
 /* Bits of the kernel's error frames, linux/can/error.h. Written here, so that a capture is read the
  * same on any machine. */
@@ -182,7 +182,7 @@ bool bus_health_set(struct bus_health *health, enum bus_condition condition)
 	return changed;
 }
 
-int bus_health_describe(const struct bus_health *health, char *text, size_t size)
+bool bus_health_mostly(const struct bus_health *health, enum bus_error *ret_error)
 {
 	size_t most = 0;
 
@@ -191,12 +191,31 @@ int bus_health_describe(const struct bus_health *health, char *text, size_t size
 			most = i;
 		}
 	}
-	if (health->frames == 0 || health->counts[most] == 0) {
-		return snprintf(text, size, "%s", bus_condition_text(health->condition));
+	if (health->counts[most] == 0) {
+		return false;
 	}
-	return snprintf(text, size, "%s, %" PRIu64 " error frame%s, mostly: %s%s%s%s",
-		bus_condition_text(health->condition), health->frames,
-		health->frames == 1 ? "" : "s", texts[most].text,
-		texts[most].cause[0] != '\0' ? " (" : "", texts[most].cause,
-		texts[most].cause[0] != '\0' ? ")" : "");
+	*ret_error = (enum bus_error)most;
+	return true;
+}
+
+void bus_health_describe(const struct bus_health *health, char *text, size_t size)
+{
+	enum bus_error most;
+	struct sentence s;
+
+	sentence_begin(&s, text, size);
+	sentence_words(&s, bus_condition_text(health->condition));
+	if (!bus_health_mostly(health, &most)) {
+		return;
+	}
+	sentence_words(&s, ", ");
+	sentence_number(&s, (double)health->frames, 0);
+	sentence_words(&s, health->frames == 1 ? " error frame, mostly: "
+					       : " error frames, mostly: ");
+	sentence_words(&s, texts[most].text);
+	if (texts[most].cause[0] != '\0') {
+		sentence_words(&s, " (");
+		sentence_words(&s, texts[most].cause);
+		sentence_words(&s, ")");
+	}
 }
