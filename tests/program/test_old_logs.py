@@ -107,9 +107,9 @@ class OldLogs(ProgramTest):
         log.close()
         return version
 
-    def test_there_is_one_of_every_version(self):
-        versions = [version for version, _, _ in self.each()]
-        self.assertEqual(versions, list(range(2, self.present_version() + 1)))
+    def test_there_is_one_of_every_version_before_the_present_one(self):
+        versions = {version for version, _, _ in self.each()}
+        self.assertEqual(set(range(2, self.present_version())) - versions, set())
 
     def test_readers_tell_what_was_told_and_leave_the_file_alone(self):
         for version, database, told in self.each():
