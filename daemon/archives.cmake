@@ -1,7 +1,8 @@
-# Two libraries are taken into the program (their archives come with Debian's -dev packages) instead of
+# Three libraries are taken into the program (their archives come with Debian's -dev packages) instead of
 # being loaded with it, for the memory of a daemon that runs for years: a loaded library is mapped, its
 # tables relocated and its pages counted whole, however little of it is used.
 #   GSL            a few statistics out of a library of 2.9 MB
+#   libsodium      only for the page's password
 #   libmicrohttpd  brings in GnuTLS and the eight libraries that GnuTLS needs, more than 2 MB resident,
 #                  for a page that is served without TLS
 # Where there is no archive, the shared library is loaded: the program then only takes more memory.
@@ -15,6 +16,16 @@ if(GSL_ARCHIVE AND GSLCBLAS_ARCHIVE)
 	target_link_libraries(statistics_library INTERFACE ${GSL_ARCHIVE} ${GSLCBLAS_ARCHIVE} m)
 else()
 	target_link_libraries(statistics_library INTERFACE PkgConfig::gsl)
+endif()
+
+pkg_check_modules(sodium REQUIRED IMPORTED_TARGET libsodium)
+find_library(SODIUM_ARCHIVE libsodium.a HINTS ${sodium_LIBDIR})
+add_library(password_library INTERFACE)
+if(SODIUM_ARCHIVE)
+	target_include_directories(password_library SYSTEM INTERFACE ${sodium_INCLUDE_DIRS})
+	target_link_libraries(password_library INTERFACE ${SODIUM_ARCHIVE} Threads::Threads)
+else()
+	target_link_libraries(password_library INTERFACE PkgConfig::sodium)
 endif()
 
 pkg_check_modules(microhttpd REQUIRED IMPORTED_TARGET libmicrohttpd)

@@ -48,7 +48,7 @@ struct batch_file {
 	ZSTD_CCtx *packer;
 	struct content last;
 	struct content next;
-	uint8_t *record; /* FILE_BYTES */
+	uint8_t *record; /* FILE_BYTES, of which only what a record takes is ever touched */
 };
 
 static void put(uint8_t *out, uint64_t value, size_t bytes)
@@ -151,6 +151,7 @@ static int sync_folder(const char *path)
  * time of the last one. */
 static int fill(struct batch_file *file, const char *path)
 {
+	static const uint8_t zeroes[BATCH_FILE_BLOCK] = {0};
 	struct stat status;
 	int result;
 
@@ -160,8 +161,10 @@ static int fill(struct batch_file *file, const char *path)
 	if (status.st_size == (off_t)FILE_BYTES) {
 		return 0;
 	}
-	memset(file->record, 0, FILE_BYTES);
-	result = write_all(file->fd, file->record, FILE_BYTES, 0);
+	result = 0;
+	for (size_t at = 0; at < FILE_BYTES && result == 0; at += sizeof(zeroes)) {
+		result = write_all(file->fd, zeroes, sizeof(zeroes), at);
+	}
 	if (result == 0 && ftruncate(file->fd, (off_t)FILE_BYTES) != 0) {
 		result = -errno;
 	}

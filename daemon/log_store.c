@@ -181,6 +181,14 @@ sqlite3 *log_store_db(struct log_store *store)
 	return store->db;
 }
 
+void log_store_limit_cache(struct log_store *store, unsigned kib)
+{
+	char pragma[64];
+
+	(void)snprintf(pragma, sizeof(pragma), "PRAGMA cache_size = -%u", kib);
+	(void)sqlite3_exec(store->db, pragma, NULL, NULL, NULL); /* else it has a larger one */
+}
+
 static bool file_exists(const char *path, const char *ending)
 {
 	char name[1100];

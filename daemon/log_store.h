@@ -43,6 +43,9 @@ void log_store_close(struct log_store *store);
 /* The sentence of the last failure. Borrowed until the next call. */
 const char *log_store_error(const struct log_store *store);
 sqlite3 *log_store_db(struct log_store *store);
+/* Limits the pages that this connection keeps in memory, for a program that stays: SQLite would let each
+ * of its connections grow by 2 MB, and what is read again soon is in the kernel's cache anyway. */
+void log_store_limit_cache(struct log_store *store, unsigned kib);
 
 /* The log's own buses, so that a bus keeps its number: fills ret_buses, or adds the new ones of
  * buses to the open transaction. */

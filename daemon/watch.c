@@ -20,6 +20,7 @@
 #include <assert.h>
 #include <errno.h>
 #include <inttypes.h>
+#include <malloc.h>
 #include <signal.h>
 #include <stdarg.h>
 #include <stdio.h>
@@ -45,6 +46,7 @@
 #define TROUBLE_AGAIN_MS (3600 * 1000)
 #define CLOCK_LOOK_MS    1000
 #define SHELF_MAX        64
+#define BOOK_CACHE_KIB   128
 
 struct watch {
 	uv_loop_t loop;
@@ -319,10 +321,12 @@ static void read_book(struct watch *w)
 	char error[600];
 
 	/* Opened once: each opening of the log calls for a commit (see below). */
-	if (w->book == NULL && log_store_open_reader(&w->book, w->settings.log_path, error,
-				       sizeof(error)) != 0) {
-		w->book = NULL;
-		return;
+	if (w->book == NULL) {
+		if (log_store_open_reader(&w->book, w->settings.log_path, error, sizeof(error)) != 0) {
+			w->book = NULL;
+			return;
+		}
+		log_store_limit_cache(w->book, BOOK_CACHE_KIB);
 	}
 	if (book_works_load(log_store_db(w->book), &w->settings.boat) == 0) {
 		pipeline_tell_works(
@@ -816,6 +820,15 @@ static int resume(struct watch *w)
 	return result;
 }
 
+/* The workers allocate little and seldom; with a heap for each, as glibc has it by default, their
+ * memory would only lie there. */
+static void share_heap(void)
+{
+#ifdef M_ARENA_MAX
+	(void)mallopt(M_ARENA_MAX, 1); /* else it takes more memory */
+#endif
+}
+
 int watch_run(const struct watch_options *options)
 {
 	struct watch *w = calloc(1, sizeof(*w));
@@ -825,6 +838,7 @@ int watch_run(const struct watch_options *options)
 		say("no memory");
 		return -ENOMEM;
 	}
+	share_heap();
 	(void)signal(SIGPIPE, SIG_IGN); /* a reader of the messages that has gone is no reason to end */
 	w->options = options;
 	w->settings = *options->settings;

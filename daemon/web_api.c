@@ -69,9 +69,7 @@ static bool open_log(struct web_api *api, struct web_answer *ret_answer)
 			web_answer_error(ret_answer, 503, error);
 			return false;
 		}
-		/* A little cache is enough: what is read again soon is in the kernel's. */
-		(void)sqlite3_exec(log_store_db(api->store), "PRAGMA cache_size = -256", NULL, NULL,
-			NULL); /* else it has a larger one */
+		log_store_limit_cache(api->store, 256);
 		api->opened_ms = clock_ms();
 		sqlite3_progress_handler(log_store_db(api->store), STEPS_BETWEEN_LOOKS, is_late, api);
 	}

@@ -957,6 +957,38 @@ static void *failing_realloc(void *memory, int size)
 	return allocation_fails() ? NULL : real_memory.xRealloc(memory, size);
 }
 
+static int cache_bytes(struct log_store *store)
+{
+	int now = 0;
+	int most = 0;
+
+	assert_int_equal(sqlite3_db_status(log_store_db(store), SQLITE_DBSTATUS_CACHE_USED, &now,
+				 &most, 0),
+		SQLITE_OK);
+	return now;
+}
+
+static void a_limited_cache_stays_below_its_limit(void **state)
+{
+	(void)state;
+	struct log_store *store = open_log();
+
+	assert_query(store, "CREATE TABLE filling (bytes BLOB)", "");
+	assert_query(store,
+		"WITH RECURSIVE n (i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < 500) "
+		"INSERT INTO filling SELECT randomblob(3000) FROM n",
+		"");
+	assert_true(cache_bytes(store) > 1024 * 1024);
+	log_store_close(store);
+
+	store = open_log();
+	log_store_limit_cache(store, 256);
+	assert_query(store, "SELECT count(*), total(length(bytes)) FROM filling", "500|1500000.0\n");
+	assert_query(store, "INSERT INTO filling SELECT bytes FROM filling", "");
+	assert_true(cache_bytes(store) < 256 * 1024 * 5 / 4); /* it counts its own bookkeeping too */
+	log_store_close(store);
+}
+
 static void no_failed_allocation_costs_what_was_committed(void **state)
 {
 	sqlite3_mem_methods failing;
@@ -1095,6 +1127,7 @@ int main(int argc, char **argv)
 		cmocka_unit_test_teardown(a_disk_that_fills_up_loses_nothing_committed, empty_folder),
 		cmocka_unit_test_teardown(a_read_only_folder_is_named_and_can_be_read, empty_folder),
 		cmocka_unit_test_teardown(an_engine_hour_of_30_signals_stays_small, empty_folder),
+		cmocka_unit_test_teardown(a_limited_cache_stays_below_its_limit, empty_folder),
 		cmocka_unit_test_teardown(a_log_of_version_1_opens, empty_folder),
 		cmocka_unit_test_teardown(no_failed_allocation_costs_what_was_committed, empty_folder),
 	};

@@ -13,6 +13,7 @@
 rate=1908
 /usr/bin/ip link add dev vcan0 type vcan
 /usr/bin/ip link set vcan0 up
+/usr/bin/ip link set lo up
 sightbowl watch --db /log/full.db --bus vcan0 2>/tmp/watch.err &
 watch=$!
 wait_for 10 grep -q "vcan0: listening" /tmp/watch.err
@@ -32,6 +33,31 @@ resident=$(awk '/^VmRSS/ { print $2 }' "/proc/$watch/status")
 private=$(awk '/^Private|^Rss/ { print }' "/proc/$watch/smaps_rollup" | tr -s ' \n' ' ')
 sleep 40
 bytes=$(($(disk_bytes) - bytes))
+# And with the page open: four phones that take live values, while everything else is asked for.
+page=$(sed -n 's/.*page is at \(.*\)\/$/\1/p' /tmp/watch.err)
+rig_sender full vcan0 $rate 30 >/tmp/sent.page &
+sender=$!
+streams=
+for phone in 1 2 3 4; do
+	wget -q -O /tmp/live.$phone "$page/api/v1/live" &
+	streams="$streams $!"
+done
+asked=0
+answered=0
+for round in 1 2 3; do
+	for what in / /page.js /dygraph.min.js /api/v1/overview /api/v1/trips /api/v1/runs /api/v1/events \
+		/api/v1/elements /api/v1/coverage /api/v1/buses /api/v1/book /metrics \
+		"/drawing/filter.svg?filter=primary" "/drawing/burn.svg?engine=0" \
+		"/api/v1/series?signals=engine_speed_rpm:0,fuel_rate_lph:0&since=2000-01-01&until=2100-01-01"; do
+		asked=$((asked + 1))
+		wget -q -O /tmp/answer "$page$what" && answered=$((answered + 1))
+	done
+	sleep 5
+done
+wait $sender
+page_peak=$(awk '/^VmHWM/ { print $2 }' "/proc/$watch/status")
+kill $streams
+number "with the page in use: at most $page_peak kB ($answered of $asked answers, $(cat /tmp/live.* | grep -c '^data') live lines)"
 number "frames sent: $sent in $seconds s"
 number "share of a core: $(awk "BEGIN { printf \"%.2f\", $ticks / $seconds }") % (of a core that does 10^9 instructions a second)"
 number "resident: $resident kB, at most $peak kB ($private)"
@@ -41,5 +67,7 @@ wait $watch
 expect "no frame was dropped" test "$(grep -c dropped /tmp/watch.err)" -eq 0
 expect "less than 1 % of a core" test $((ticks)) -lt $((seconds))
 expect "less than 10 MiB resident" test "$peak" -lt 10240
+expect "the page was in use" test "$answered" -eq "$asked" -a "$(grep -c '^data' /tmp/live.4)" -ge 10
+expect "less than 10 MiB resident with the page in use" test "$page_peak" -lt 10240
 expect "the log is sound" test "$(sqlite3 /log/full.db 'PRAGMA integrity_check')" = ok
 cat /tmp/watch.err
