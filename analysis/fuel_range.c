@@ -15,7 +15,6 @@ static struct fuel_range range_of(const struct range_tank *tanks, size_t count, 
 	double rate_lph, double rate_share_sd, double speed_kn)
 {
 	struct fuel_range found = {.first_tank = number};
-	double volume_l = 0;
 	double variance = 0;
 	size_t used = 0;
 
@@ -27,10 +26,9 @@ static struct fuel_range range_of(const struct range_tank *tanks, size_t count, 
 			return unknown;
 		}
 		double sd = isnan(tanks[i].volume_sd_l) ? 0 : tanks[i].volume_sd_l;
-		volume_l += tanks[i].volume_l;
 		variance += sd * sd;
 		found.reserve_l += isnan(tanks[i].reserve_l) ? 0 : tanks[i].reserve_l;
-			/* A tank below its reserve takes nothing from another. */
+		/* A tank below its reserve takes nothing from another. */
 		found.fuel_l += fmax(tanks[i].volume_l -
 					(isnan(tanks[i].reserve_l) ? 0 : tanks[i].reserve_l), 0);
 		used++;
