@@ -159,7 +159,7 @@ static int fill(struct batch_file *file, const char *path)
 		return -errno;
 	}
 	if (status.st_size == (off_t)FILE_BYTES) {
-		return 0;
+		return sync_folder(path); /* it may have failed when the file was made */
 	}
 	result = 0;
 	for (size_t at = 0; at < FILE_BYTES && result == 0; at += sizeof(zeroes)) {
@@ -235,7 +235,7 @@ static int gather(struct batch_file *file, const struct batch *batch)
 	int result;
 
 	if (size > UNPACKED_MOST) {
-		return -ENOSPC;
+		return -EFBIG;
 	}
 	result = reserve(&file->next, size);
 	if (result != 0) {
@@ -267,7 +267,7 @@ int batch_file_append(struct batch_file *file, const struct batch *batch)
 		return result;
 	}
 	if (room < HEADER_BYTES) {
-		return -ENOSPC;
+		return -EFBIG;
 	}
 	if (ZSTD_isError(ZSTD_CCtx_reset(file->packer, ZSTD_reset_session_and_parameters)) ||
 		ZSTD_isError(ZSTD_CCtx_setParameter(
@@ -279,7 +279,7 @@ int batch_file_append(struct batch_file *file, const struct batch *batch)
 	packed = ZSTD_compress2(file->packer, record + HEADER_BYTES, room - HEADER_BYTES,
 		file->next.bytes, file->next.size);
 	if (ZSTD_isError(packed)) {
-		return -ENOSPC; /* the only way to fail with a buffer of the right kind */
+		return -EFBIG; /* the only way to fail with a buffer of the right kind */
 	}
 	memcpy(record, magic, sizeof(magic));
 	put(record + 8, file->generation, 8);

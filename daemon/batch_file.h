@@ -38,9 +38,8 @@ int batch_file_open(struct batch_file **ret_file, const char *log_path, uint64_t
 /* NULL is fine. The file stays. */
 void batch_file_close(struct batch_file *file);
 
-/* Adds a record: durable when it returns 0. -ENOSPC: it does not fit any more, or the disk is full;
- * else the write's error. After an error the same generation goes on with the next call. Blocks for
- * the disk. */
+/* Adds a record: durable when it returns 0. -EFBIG: it does not fit any more; else the write's error.
+ * After an error the same generation goes on with the next call. Blocks for the disk. */
 int batch_file_append(struct batch_file *file, const struct batch *batch);
 
 /* The log has absorbed all of it: the next record opens this generation. */

@@ -10,7 +10,8 @@
  *     the front of the queue
  *   - opening it again absorbs the batch file: the part of the bytes that was kept there is dropped
  *   - the commit failed but is there after all, as the generation in the log shows: likewise
- *   - the batch file cannot be written: the next job is a commit
+ *   - the batch file cannot be written, or is full: a commit follows at once, or, when that has failed
+ *     before, as the next job
  */
 #include "daemon/live_log.h"
 
@@ -442,7 +443,9 @@ int live_log_done(struct live_log *log)
 		log->queue.kept = log->queue.kept > size ? log->queue.kept - size : 0;
 	}
 	log->wants_commit = true;
-	(void)snprintf(trouble, sizeof(log->error), "%s", log->error);
+	if (job == JOB_COMMIT || log->result != -EFBIG) {
+		(void)snprintf(trouble, sizeof(log->error), "%s", log->error);
+	}
 	return log->result;
 }
 
@@ -459,6 +462,11 @@ bool live_log_is_behind(const struct live_log *log, const struct pipeline *pipel
 bool live_log_wants_commit(const struct live_log *log)
 {
 	return log->wants_commit;
+}
+
+bool live_log_wants_commit_now(const struct live_log *log)
+{
+	return log->wants_commit && log->commit_trouble[0] == '\0';
 }
 
 const char *live_log_trouble(const struct live_log *log)

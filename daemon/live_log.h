@@ -58,8 +58,12 @@ int live_log_done(struct live_log *log);
 bool live_log_is_busy(const struct live_log *log);
 /* Whether facts or frames wait that the log (not only the batch file) does not hold. */
 bool live_log_is_behind(const struct live_log *log, const struct pipeline *pipeline);
-/* Whether a commit is due before its time: the batch file is filling, or cannot be written. */
+/* Whether a commit is due before its time: the batch file is filling, or cannot be written, or the last
+ * commit failed. */
 bool live_log_wants_commit(const struct live_log *log);
+/* Whether it is due at once: what the batch file does not hold is at risk, and nothing says that the
+ * log cannot be written. */
+bool live_log_wants_commit_now(const struct live_log *log);
 
 /* The sentence on what is wrong now; "" when all is well. */
 const char *live_log_trouble(const struct live_log *log);

@@ -111,6 +111,20 @@ static void name_and_limit_buses(struct log_lane *lane)
 	}
 }
 
+/* Whoever wrote the checkpoint may have been cut off before it told what was open then: the batch file
+ * keeps facts and state, and what is open is told at a commit. What goes on afterwards may be another
+ * session, which would never say how far this one came. */
+static void tell_open(struct log_lane *lane, const char *name)
+{
+	struct fact_sink sink = lane->sink;
+
+	lane->sink = log_store_sink(lane->store);
+	if (load(lane, name) == 0) {
+		pipeline_snapshot(lane->pipeline);
+	}
+	lane->sink = sink;
+}
+
 int log_lane_open(struct log_lane *lane, const char *name, enum log_lane_opening *ret_opening)
 {
 	struct pipeline_numbers numbers;
@@ -125,6 +139,7 @@ int log_lane_open(struct log_lane *lane, const char *name, enum log_lane_opening
 	if (result != 0) {
 		return result;
 	}
+	tell_open(lane, name);
 	loaded = load(lane, name);
 	if (loaded == 0) {
 		pipeline_numbers_taken(lane->pipeline, &numbers);

@@ -31,7 +31,8 @@ int log_lane_create(struct log_lane **ret_lane, struct log_store *store,
 /* Forgets what is not committed. NULL is fine. */
 void log_lane_destroy(struct log_lane *lane);
 
-/* Opens a lane by name, from its checkpoint or anew. Returns 0 or a negative errno of the log. */
+/* Opens a lane by name, from its checkpoint or anew. What was open in it is told the log as it stood, in
+ * the open transaction. Returns 0 or a negative errno of the log. */
 int log_lane_open(struct log_lane *lane, const char *name, enum log_lane_opening *ret_opening);
 /* The name of the lane that is open; NULL: none. */
 const char *log_lane_name(const struct log_lane *lane);

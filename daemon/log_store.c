@@ -359,8 +359,9 @@ static int open_for_writing(struct log_store *store)
 	if (result != 0) {
 		return result;
 	}
-	/* Durable while it is a rollback journal too: the tables are there whole or not at all. */
-	result = run_text(store, "PRAGMA synchronous = FULL");
+	/* Durable while it is a rollback journal too: the tables are there whole or not at all. A journal
+	 * whose removal was not durable would come back after a power cut and undo the switch to WAL. */
+	result = run_text(store, "PRAGMA synchronous = EXTRA");
 	if (result != 0) {
 		return result;
 	}

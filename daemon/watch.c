@@ -259,9 +259,7 @@ static void on_job_done(uv_work_t *work, int status)
 	(void)status;
 	(void)live_log_done(w->log); /* tell_trouble tells */
 	tell_trouble(w);
-	if (live_log_trouble(w->log)[0] == '\0' && live_log_wants_commit(w->log)) {
-		w->want_commit = true;
-	}
+	w->want_commit |= live_log_wants_commit_now(w->log);
 	next_job(w);
 }
 
@@ -271,9 +269,7 @@ static void begin_job(struct watch *w)
 	if (uv_queue_work(&w->loop, &w->log_work, do_job, on_job_done) != 0) {
 		/* Without a worker the loop does it itself. */
 		live_log_do(w->log);
-		(void)live_log_done(w->log);
-		tell_trouble(w);
-		next_job(w);
+		on_job_done(&w->log_work, 0);
 	}
 }
 

@@ -177,12 +177,12 @@ static void full_file_refuses_and_a_restart_frees_it(void **state)
 	}
 	assert_int_equal(count, BATCH_FILE_BLOCKS / 2);
 	assert_true(batch_file_is_filling(file));
-	assert_int_equal(append(file, count, 6000, 100, true), -ENOSPC);
+	assert_int_equal(append(file, count, 6000, 100, true), -EFBIG);
 	assert_int_equal(batch_file_read(log_path, 1, on_batch, &seen), (int)count);
 	batch_file_restart(file, 2);
 	assert_false(batch_file_is_filling(file));
 	assert_int_equal(append(file, 0, 6000, 100, true), 0);
-	assert_int_equal(append(file, 0, BATCH_FILE_BLOCK * BATCH_FILE_BLOCKS, 0, true), -ENOSPC);
+	assert_int_equal(append(file, 0, BATCH_FILE_BLOCK * BATCH_FILE_BLOCKS, 0, true), -EFBIG);
 	batch_file_close(file);
 }
 
