@@ -3,7 +3,9 @@
 #include <string.h>
 
 #include "daemon/commands.h"
+#include "daemon/log_store.h"
 #include "daemon/machine_check.h"
+#include "daemon/utc_time.h"
 
 #define COUNT(columns) (sizeof(columns) / sizeof((columns)[0]))
 
@@ -76,6 +78,48 @@ static void put_boat(struct table *table, const struct boat *boat)
 	}
 }
 
+static void append_since(char *text, size_t size, const char *what, int64_t utc_s, double months)
+{
+	char stamp[UTC_TEXT_MAX];
+	size_t used = strlen(text);
+
+	if (utc_s != INT64_MIN) {
+		utc_format(utc_s * NS_PER_S, stamp);
+		(void)snprintf(text + used, size - used, "; %s since %.10s (kept for %g months)", what,
+			stamp, months);
+	}
+}
+
+/* What the log keeps of its readings, and how large it is and may become. */
+static void put_kept(struct log_store *store, const struct log_settings *settings,
+	struct table *table)
+{
+	struct log_kept kept;
+	char text[400];
+
+	if (log_store_kept(store, &kept) != 0) {
+		put_check(table, "readings", "failed", log_store_error(store));
+		return;
+	}
+	bool over = (double)kept.used_bytes > settings->size_mb * 1e6;
+	(void)snprintf(text, sizeof(text), "%.1f of at most %g MB", (double)kept.file_bytes / 1e6,
+		settings->size_mb);
+	if (kept.file_bytes - kept.used_bytes > 1000000) {
+		size_t used = strlen(text);
+		(void)snprintf(text + used, sizeof(text) - used, ", %.1f of them free for what comes",
+			(double)(kept.file_bytes - kept.used_bytes) / 1e6);
+	}
+	append_since(text, sizeof(text), "10 s windows", kept.windows_utc_s,
+		settings->windows_months);
+	append_since(text, sizeof(text), "minutes", kept.minutes_utc_s, settings->minutes_months);
+	if (over) {
+		size_t used = strlen(text);
+		(void)snprintf(text + used, sizeof(text) - used,
+			"; watch drops the oldest, some hours' worth at each commit");
+	}
+	put_check(table, "readings", over ? "advice" : "ok", text);
+}
+
 /* Returns false when the log is not fit for use. */
 static bool put_log(const struct command_line *line, struct table *table)
 {
@@ -101,6 +145,9 @@ static bool put_log(const struct command_line *line, struct table *table)
 	}
 	(void)sqlite3_finalize(statement); /* its failure was told */
 	put_check(table, "log", sound ? "ok" : "failed", text);
+	if (sound) {
+		put_kept(store, &line->settings.log, table);
+	}
 	log_store_close(store);
 	return sound;
 }

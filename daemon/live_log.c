@@ -46,6 +46,9 @@ struct live_log {
 	char commit_trouble[512];
 	bool wants_commit;
 
+	struct log_retention retention;     /* the next job's */
+	struct log_retention job_retention;
+
 	/* The job; its files belong to whoever does it. */
 	enum job job;
 	bool done;
@@ -175,6 +178,7 @@ int live_log_begin(struct live_log *log, struct settings *settings, const char *
 
 	if (result == 0) {
 		settings_number_buses(settings, ret_buses);
+		live_log_retain(log, &settings->log);
 		result = log_store_put_boat(log->store, &settings->boat);
 	}
 	if (result == 0) {
@@ -215,6 +219,17 @@ int live_log_resume(struct live_log *log, struct pipeline *pipeline)
 	return pipeline_load(pipeline, &r);
 }
 
+void live_log_retain(struct live_log *log, const struct log_settings *settings)
+{
+	static const double month_s = 86400 * 365.25 / 12;
+
+	log->retention = (struct log_retention){
+		.windows_s = (int64_t)(settings->windows_months * month_s),
+		.minutes_s = (int64_t)(settings->minutes_months * month_s),
+		.most_bytes = (int64_t)(settings->size_mb * 1e6),
+	};
+}
+
 struct fact_sink live_log_sink(struct live_log *log)
 {
 	return fact_queue_sink(&log->queue);
@@ -229,6 +244,7 @@ static void begin_job(struct live_log *log, enum job job, const struct pipeline 
 	pipeline_save(pipeline, &w);
 	assert(!w.failed);
 	log->job = job;
+	log->job_retention = log->retention;
 	log->done = false;
 	log->result = 0;
 	log->error[0] = '\0';
@@ -342,6 +358,9 @@ static int do_commit(struct live_log *log)
 	result = fact_queue_play(log->facts + log->absorbed, log->facts_size - log->absorbed, &sink);
 	assert(result == 0);
 	result = log_store_put_batch(log->store, log->generation + 2);
+	if (result == 0) {
+		result = log_store_retain(log->store, &log->job_retention);
+	}
 	if (result == 0) {
 		result = log_store_commit(log->store, &(struct log_checkpoint){
 			.lane = LANE_MAIN,

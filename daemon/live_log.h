@@ -43,6 +43,9 @@ int live_log_begin(struct live_log *log, struct settings *settings, const char *
  * live_log_begin. Returns 0 or -EPROTO. */
 int live_log_resume(struct live_log *log, struct pipeline *pipeline);
 
+/* How long what is kept, from the next commit on. */
+void live_log_retain(struct live_log *log, const struct log_settings *settings);
+
 /* The sink that the analysis tells. */
 struct fact_sink live_log_sink(struct live_log *log);
 

@@ -95,6 +95,27 @@ int log_store_put_batch(struct log_store *store, uint64_t generation);
 int log_store_lane_slots(struct log_store *store, const char *lane,
 	void (*on_slot)(void *context, uint16_t lane_slot, uint16_t signal), void *context);
 
+/* What of the log is kept how long. Days, runs, trips, events and the service book stay for ever, and
+ * the readings of its last two days. */
+struct log_retention {
+	int64_t windows_s;  /* age of the oldest 10 s window, from the log's end (as the bus dates it,
+			     * else the recorder's clock) */
+	int64_t minutes_s;
+	int64_t most_bytes; /* of the file; beyond it the oldest windows go, then the oldest minutes */
+};
+/* Drops what is too old or too much, a bounded number of rows; in the open transaction. The file keeps
+ * its size; what comes free is used again. */
+int log_store_retain(struct log_store *store, const struct log_retention *retention);
+
+/* What of it is there; a reader may ask as well. */
+struct log_kept {
+	int64_t file_bytes;
+	int64_t used_bytes;    /* the rest is free for what comes next */
+	int64_t windows_utc_s; /* of the first dated window; INT64_MIN: none */
+	int64_t minutes_utc_s;
+};
+int log_store_kept(struct log_store *store, struct log_kept *ret_kept);
+
 /* Forgets it, in the open transaction. */
 int log_store_drop_checkpoint(struct log_store *store, const char *lane);
 /* Runs and trips that no lane will go on with are no longer open; in the open transaction. */

@@ -3,6 +3,7 @@
 #define SIGHTBOWL_DAEMON_LOG_STORE_PARTS_H
 
 #include "daemon/log_entry.h"
+#include "daemon/log_schema.h"
 #include "daemon/log_store.h"
 #include "daemon/print_format.h"
 #include "decoders/signal.h"
@@ -15,12 +16,40 @@
 	"WHERE r.engine_h > 0 AND r.unobserved_h >= 0.99 * r.engine_h "                            \
 	"AND o.unobserved_h < 0.99 * o.engine_h"
 
+/* Of the first ?2 rows those that lie before ?1: in steady time, and of these those older than ?3 in
+ * UTC (a session without a date lies where it was put). */
+#define LOG_DROP_OLD(table)                                                                        \
+	"DELETE FROM " table " WHERE start_s IN (SELECT w.start_s FROM (SELECT start_s, session "  \
+	"FROM " table " WHERE start_s < ?1 ORDER BY start_s LIMIT ?2) AS w "                       \
+	"JOIN sessions AS e ON e.session = w.session WHERE w.start_s + "                           \
+	"CASE e.basis WHEN 2 THEN 0 ELSE e.utc_offset_ns / 1000000000 END < ?3)"
+#define LOG_FIRST_UTC(table)                                                                       \
+	"SELECT w.start_s + e.utc_offset_ns / 1000000000 FROM " table " AS w JOIN sessions AS e "  \
+	"ON e.session = w.session WHERE e.basis <> 2 ORDER BY w.start_s LIMIT 1"
+#define LOG_DROP_FIRST(table)                                                                      \
+	"DELETE FROM " table " WHERE start_s IN (SELECT start_s FROM " table                       \
+	" WHERE start_s < ?1 ORDER BY start_s LIMIT ?2)"
+
 /* STATEMENT(id, SQL) */
 #define LOG_STATEMENTS(STATEMENT)                                                                  \
 	STATEMENT(BEGIN, "BEGIN IMMEDIATE")                                                        \
 	STATEMENT(COMMIT, "COMMIT")                                                                \
 	STATEMENT(PUT_META, "INSERT INTO meta VALUES(?1, ?2) ON CONFLICT(key) DO UPDATE SET "      \
 		"value = ?2 WHERE value IS NOT ?2")                                                \
+	STATEMENT(NEWEST, "SELECT max((last_ns + utc_offset_ns) / 1000000000) FROM sessions WHERE " \
+		"basis = coalesce((SELECT 1 FROM sessions WHERE basis = 1 LIMIT 1), 0)")           \
+	STATEMENT(LAST_MINUTE, "SELECT max(start_s) FROM minutes")                                 \
+	STATEMENT(USED_BYTES, "SELECT (page_count - freelist_count) * page_size FROM "             \
+		"pragma_page_count, pragma_freelist_count, pragma_page_size")                      \
+	STATEMENT(ANY_WINDOW, "SELECT 1 FROM windows WHERE start_s < ?1 LIMIT 1")                  \
+	STATEMENT(FILE_BYTES, "SELECT page_count * page_size FROM pragma_page_count, "             \
+		"pragma_page_size")                                                                \
+	STATEMENT(FIRST_WINDOW, LOG_FIRST_UTC("windows"))                                          \
+	STATEMENT(FIRST_MINUTE, LOG_FIRST_UTC("minutes"))                                          \
+	STATEMENT(DROP_OLD_WINDOWS, LOG_DROP_OLD("windows"))                                       \
+	STATEMENT(DROP_OLD_MINUTES, LOG_DROP_OLD("minutes"))                                       \
+	STATEMENT(DROP_FIRST_WINDOWS, LOG_DROP_FIRST("windows"))                                   \
+	STATEMENT(DROP_FIRST_MINUTES, LOG_DROP_FIRST("minutes"))                                   \
 	STATEMENT(GET_META, "SELECT value FROM meta WHERE key = ?1")                               \
 	STATEMENT(LANE_SIGNALS, "SELECT l.lane_slot, s.signal FROM lane_slots AS l "               \
 		"JOIN slots AS s ON s.slot = l.slot WHERE l.lane = ?1")                            \

@@ -668,6 +668,7 @@ static void reread(struct watch *w)
 		return;
 	}
 	w->settings = settings;
+	live_log_retain(w->log, &settings.log);
 	name_and_limit_buses(w);
 	page_service_stop(w->page);
 	w->page = NULL;
