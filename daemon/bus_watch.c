@@ -165,6 +165,8 @@ static void close_bus(struct watched *w)
 	w->bus = NULL;
 }
 
+static void on_retry(uv_timer_t *timer);
+
 static void lose(struct watched *w, enum bus_presence presence, const char *sentence)
 {
 	if (w->bus != NULL) {
@@ -172,6 +174,8 @@ static void lose(struct watched *w, enum bus_presence presence, const char *sent
 		w->status.outages++;
 		(void)uv_timer_stop(&w->restart);
 		close_bus(w);
+		/* Should the announcement that it is back be lost, it is found all the same. */
+		(void)uv_timer_start(&w->watch->retry, on_retry, RETRY_MS, 0);
 	}
 	set_presence(w, presence);
 	tell(w, sentence);
@@ -287,8 +291,6 @@ static void describe_listening(const struct watched *w, char *sentence, size_t s
 		controller->bit_rate, controller->listen_only ? ", listen-only" : "",
 		controller_state_name(controller->state));
 }
-
-static void on_retry(uv_timer_t *timer);
 
 static void try_bus(struct watched *w)
 {

@@ -54,9 +54,16 @@ static void check_controller(const char *interface, const char *subject,
 			BIT_RATE_ABOARD);
 		return;
 	}
-	find(listener, subject, MACHINE_OK, "up at %" PRIu32 " bit/s, controller %s%s",
-		controller.bit_rate, controller_state_name(controller.state),
-		controller.listen_only ? ", listen-only" : "");
+	if (!controller.listen_only) {
+		find(listener, subject, MACHINE_ADVICE, "up at %" PRIu32 " bit/s, controller %s, not "
+			"listen-only: where two other nodes or more are on the bus, let the controller "
+			"only listen: ip link set %s down; ip link set %s up type can bitrate %d "
+			"listen-only on", controller.bit_rate, controller_state_name(controller.state),
+			interface, interface, BIT_RATE_ABOARD);
+		return;
+	}
+	find(listener, subject, MACHINE_OK, "up at %" PRIu32 " bit/s, controller %s, listen-only",
+		controller.bit_rate, controller_state_name(controller.state));
 }
 
 void machine_check_bus(const char *interface, const struct machine_check_listener *listener)
@@ -94,7 +101,8 @@ void machine_check_bus(const char *interface, const struct machine_check_listene
 		find(listener, subject, MACHINE_FAILED, "no CAN interface: name another bus");
 		break;
 	default:
-		find(listener, subject, MACHINE_FAILED, "cannot be opened: %s", strerror(-result));
+		find(listener, subject, MACHINE_FAILED, "cannot be opened: %s; try again, and if that "
+			"does not help, start the computer anew", strerror(-result));
 		break;
 	}
 }
@@ -190,14 +198,16 @@ void machine_check_disk(const char *log_path, const struct log_settings *log,
 
 	folder_of(log_path, folder, sizeof(folder));
 	if (statvfs(folder, &room) != 0) {
-		find(listener, "disk", MACHINE_FAILED, "folder '%.300s': %s", folder,
-			strerror(errno));
+		find(listener, "disk", MACHINE_FAILED, "folder '%.300s': %s; make it, or name another "
+			"log (--db, or path in [log])", folder, strerror(errno));
 		return;
 	}
 	if (access(folder, W_OK) != 0) {
 		find(listener, "disk", MACHINE_FAILED, "folder '%.300s' cannot be written: %s",
 			folder, errno == EROFS ? "the file system is read-only (often after an "
-			"error: look at it with fsck)" : strerror(errno));
+			"error: look at it with fsck)"
+					: "make it the property of the user sightbowl, "
+					  "or run as one who may");
 		return;
 	}
 	if (stat(log_path, &status) == 0) {

@@ -4,6 +4,10 @@
  *   rig_sender claims INTERFACE RATE SECONDS     a storm of address claims from all addresses
  *   rig_sender babble INTERFACE RATE SECONDS     random identifiers, lengths and bytes, RTR and 11-bit too
  *   rig_sender liar INTERFACE RATE SECONDS       one source, every known message, random bytes
+ *   rig_sender onebabbler INTERFACE RATE SECONDS one source, one message, over and over
+ *   rig_sender stuff INTERFACE RATE SECONDS      error frames that say "stuff error"
+ *   rig_sender busoff INTERFACE RATE SECONDS     error frames that say "bus-off"
+ *   rig_sender restarted INTERFACE RATE SECONDS  error frames that say "restarted"
  *   rig_sender errors INTERFACE RATE SECONDS     error frames of every class
  *   rig_sender log INTERFACE FACTOR FILE         a candump log's frames of can0, FACTOR times faster
  *
@@ -12,6 +16,7 @@
 #include <errno.h>
 #include <inttypes.h>
 #include <linux/can.h>
+#include <linux/can/error.h>
 #include <linux/can/raw.h>
 #include <net/if.h>
 #include <stdbool.h>
@@ -131,6 +136,36 @@ static void error_frame(struct can_frame *frame, uint64_t number)
 	frame->can_id = (draw() & 0x3FF) | CAN_ERR_FLAG;
 }
 
+/* What a driver tells (linux/can/error.h). */
+static void stuff_frame(struct can_frame *frame, uint64_t number)
+{
+	(void)number;
+	frame->len = CAN_ERR_DLC;
+	frame->can_id = CAN_ERR_FLAG | CAN_ERR_PROT | CAN_ERR_BUSERROR;
+	frame->data[2] = CAN_ERR_PROT_STUFF;
+}
+
+static void busoff_frame(struct can_frame *frame, uint64_t number)
+{
+	(void)number;
+	frame->len = CAN_ERR_DLC;
+	frame->can_id = CAN_ERR_FLAG | CAN_ERR_BUSOFF;
+}
+
+static void restarted_frame(struct can_frame *frame, uint64_t number)
+{
+	(void)number;
+	frame->len = CAN_ERR_DLC;
+	frame->can_id = CAN_ERR_FLAG | CAN_ERR_RESTARTED;
+}
+
+static void onebabbler_frame(struct can_frame *frame, uint64_t number)
+{
+	frame->len = 8;
+	memcpy(frame->data, &number, sizeof(number));
+	frame->can_id = n2k_id(6, 0x1FF42, 119);
+}
+
 static const struct {
 	const char *name;
 	void (*make)(struct can_frame *frame, uint64_t number);
@@ -140,6 +175,10 @@ static const struct {
 	{"babble", babble_frame},
 	{"liar", liar_frame},
 	{"errors", error_frame},
+	{"stuff", stuff_frame},
+	{"busoff", busoff_frame},
+	{"restarted", restarted_frame},
+	{"onebabbler", onebabbler_frame},
 };
 
 static int64_t now_ns(void)

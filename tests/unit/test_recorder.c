@@ -1,0 +1,394 @@
+/* Raw frames into rotating captures: read back by the program's own reader, and by zstd alone. */
+#include <dirent.h>
+#include <errno.h>
+#include <fcntl.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/stat.h>
+#include <time.h>
+#include <unistd.h>
+
+#include <cmocka.h>
+#include <zstd.h>
+
+#include "daemon/recorder.h"
+
+#define NS INT64_C(1000000000)
+#define MAY (INT64_C(1777622400) * NS)
+
+static char folder[40];
+static struct bus_names buses;
+static int64_t skipped_s;
+
+/* Time can be set on: the recorder's steady clock is this one. */
+int clock_gettime(clockid_t clock, struct timespec *ret_time)
+{
+	struct timespec now;
+
+	(void)clock;
+	assert_int_equal(timespec_get(&now, TIME_UTC), TIME_UTC);
+	now.tv_sec += skipped_s;
+	*ret_time = now;
+	return 0;
+}
+
+static int begin(void **state)
+{
+	(void)state;
+	skipped_s = 0;
+	(void)snprintf(folder, sizeof(folder), "/tmp/test_recorder.XXXXXX");
+	buses = (struct bus_names){.count = 2, .names = {"can0", "vcan7"}};
+	return mkdtemp(folder) != NULL ? 0 : -1;
+}
+
+static size_t list(char names[][64], size_t most)
+{
+	DIR *directory = opendir(folder);
+	const struct dirent *entry;
+	size_t count = 0;
+
+	assert_non_null(directory);
+	while ((entry = readdir(directory)) != NULL) {
+		if (entry->d_name[0] != '.') {
+			assert_true(count < most);
+			(void)snprintf(names[count++], 64, "%.63s", entry->d_name);
+		}
+	}
+	(void)closedir(directory);
+	return count;
+}
+
+static int end(void **state)
+{
+	char names[200][64], path[120];
+	size_t count;
+
+	(void)state;
+	(void)chmod(folder, 0700);
+	count = list(names, 200);
+	for (size_t i = 0; i < count; i++) {
+		(void)snprintf(path, sizeof(path), "%s/%s", folder, names[i]);
+		(void)unlink(path);
+	}
+	return rmdir(folder);
+}
+
+static struct frame frame_of(uint64_t number)
+{
+	struct frame frame = {
+		.t_ns = MAY + (int64_t)number * 500000,
+		.id = 0x1DF20000 + (uint32_t)(number & 0xFFFF),
+		.kind = FRAME_EXTENDED,
+		.bus = number % 2,
+		.len = 8,
+	};
+	uint64_t bits = number * UINT64_C(0x9E3779B97F4A7C15);
+
+	memcpy(frame.data, &bits, sizeof(frame.data));
+	return frame;
+}
+
+/* So many frames, with a job whenever one is due, as the daemon does it. */
+static const char *record(struct recorder *recorder, uint64_t first, uint64_t count)
+{
+	const char *news = NULL;
+
+	for (uint64_t i = 0; i < count; i++) {
+		struct frame frame = frame_of(first + i);
+
+		recorder_put(recorder, &frame, 1);
+		if (recorder_prepare(recorder, i + 1 == count)) {
+			const char *said;
+
+			recorder_do(recorder);
+			said = recorder_done(recorder);
+			news = said != NULL ? said : news;
+		}
+	}
+	return news;
+}
+
+static struct recorder *open_recorder(double mb, int64_t days)
+{
+	struct recorder *recorder = NULL;
+
+	assert_int_equal(recorder_open(&recorder, folder, &buses, (uint64_t)(mb * 1e6), days * 86400), 0);
+	return recorder;
+}
+
+static uint64_t read_all(const char *name, struct frame *frames, size_t room)
+{
+	struct bus_names found = {0};
+	struct capture *capture;
+	char path[120], error[300];
+	uint64_t count = 0;
+	int64_t got;
+
+	(void)snprintf(path, sizeof(path), "%s/%s", folder, name);
+	assert_int_equal(capture_open(&capture, path, &found, NULL, error, sizeof(error)), 0);
+	while ((got = capture_read(capture, frames + count, room - count)) > 0) {
+		count += (uint64_t)got;
+		if (count == room) {
+			break;
+		}
+	}
+	capture_close(capture);
+	return count;
+}
+
+static void what_is_recorded_is_read_back_frame_by_frame(void **state)
+{
+	static struct frame frames[6000];
+	char names[4][64];
+	struct recorder *recorder = open_recorder(10, 30);
+
+	(void)state;
+	assert_null(record(recorder, 0, 5000));
+	recorder_close(recorder);
+	assert_int_equal(list(names, 4), 1);
+	assert_string_equal(names[0], "sightbowl-2026-05-01T08-00-00Z.log.zst");
+	assert_int_equal(read_all(names[0], frames, 6000), 5000);
+	for (uint64_t i = 0; i < 5000; i++) {
+		struct frame expected = frame_of(i);
+		assert_true(frames[i].t_ns == expected.t_ns && frames[i].id == expected.id &&
+			frames[i].bus == expected.bus && frames[i].len == expected.len);
+		assert_memory_equal(frames[i].data, expected.data, 8);
+	}
+}
+
+static void it_is_a_plain_candump_log_for_zstd(void **state)
+{
+	char names[4][64], path[120], text[400];
+	uint8_t packed[400];
+	struct recorder *recorder = open_recorder(10, 30);
+	FILE *file;
+
+	(void)state;
+	(void)record(recorder, 2, 3);
+	recorder_close(recorder);
+	assert_int_equal(list(names, 4), 1);
+	(void)snprintf(path, sizeof(path), "%s/%s", folder, names[0]);
+	file = fopen(path, "rb");
+	assert_non_null(file);
+	size_t size = fread(packed, 1, sizeof(packed), file);
+	(void)fclose(file);
+	size_t length = ZSTD_decompress(text, sizeof(text) - 1, packed, size);
+	if (ZSTD_isError(length)) {
+		/* Written as a stream: several frames, or none of known size. */
+		ZSTD_DCtx *context = ZSTD_createDCtx();
+		ZSTD_inBuffer in = {packed, size, 0};
+		ZSTD_outBuffer out = {text, sizeof(text) - 1, 0};
+
+		while (in.pos < in.size && !ZSTD_isError(ZSTD_decompressStream(context, &out, &in))) {
+		}
+		length = out.pos;
+		(void)ZSTD_freeDCtx(context);
+	}
+	text[length] = '\0';
+	assert_true(strncmp(text, "(1777622400.001000) can0 1DF20002#", 34) == 0);
+	assert_non_null(strstr(text, "\n(1777622400.001500) vcan7 1DF20003#"));
+}
+
+static void what_waits_longer_than_ten_seconds_is_readable_though_the_file_is_open(void **state)
+{
+	static struct frame frames[4000];
+	char names[4][64];
+	struct recorder *recorder = open_recorder(10, 30);
+
+	(void)state;
+	(void)record(recorder, 0, 1500);
+	skipped_s += RECORDER_FLUSH_S;
+	(void)record(recorder, 1500, 1000); /* one job */
+	(void)record(recorder, 2500, 500);  /* another: its 10 s are not over */
+	assert_int_equal(list(names, 4), 1);
+	assert_int_equal(read_all(names[0], frames, 4000), 2500);
+	recorder_close(recorder);
+}
+
+static uint64_t folder_bytes(char names[][64], size_t count)
+{
+	uint64_t bytes = 0;
+
+	for (size_t i = 0; i < count; i++) {
+		struct stat status;
+		char path[120];
+
+		(void)snprintf(path, sizeof(path), "%s/%s", folder, names[i]);
+		assert_int_equal(stat(path, &status), 0);
+		bytes += (uint64_t)status.st_size;
+	}
+	return bytes;
+}
+
+static void files_are_rotated_and_never_take_more_than_they_may(void **state)
+{
+	char names[100][64];
+	struct recorder *recorder = open_recorder(0.4, 30);
+	size_t most_files = 0;
+	uint64_t most = 0;
+
+	(void)state;
+	for (uint64_t i = 0; i < 150; i++) {
+		size_t count;
+		uint64_t bytes;
+
+		assert_null(record(recorder, i * 2000, 2000));
+		skipped_s += RECORDER_FLUSH_S;
+		count = list(names, 100);
+		bytes = folder_bytes(names, count);
+		most = bytes > most ? bytes : most;
+		most_files = count > most_files ? count : most_files;
+	}
+	recorder_close(recorder);
+	assert_true(most <= 400000 + 50000); /* one flush beyond a file's eighth */
+	assert_true(most > 300000);
+	assert_true(most_files >= 6 && most_files <= 9);
+}
+
+static void a_file_is_ended_after_a_day(void **state)
+{
+	char names[10][64];
+	struct recorder *recorder = open_recorder(100, 30);
+
+	(void)state;
+	(void)record(recorder, 0, 100);
+	skipped_s += 86400 - 60;
+	(void)record(recorder, 100, 100);
+	assert_int_equal(list(names, 10), 1);
+	skipped_s += 120;
+	(void)record(recorder, 200, 100);
+	(void)record(recorder, UINT64_C(86400) * 2000, 100);
+	assert_int_equal(list(names, 10), 2);
+	recorder_close(recorder);
+}
+
+static void touch(const char *name, int64_t age_s)
+{
+	struct timespec times[2] = {{0}};
+	char path[120];
+	int fd;
+
+	(void)snprintf(path, sizeof(path), "%s/%s", folder, name);
+	fd = open(path, O_CREAT | O_WRONLY, 0600);
+	assert_true(fd >= 0);
+	times[0].tv_sec = times[1].tv_sec = time(NULL) - age_s;
+	assert_int_equal(futimens(fd, times), 0);
+	assert_int_equal(close(fd), 0);
+}
+
+static bool is_there(const char *name)
+{
+	char path[120];
+
+	(void)snprintf(path, sizeof(path), "%s/%s", folder, name);
+	return access(path, F_OK) == 0;
+}
+
+static void the_old_are_removed_and_only_its_own(void **state)
+{
+	struct recorder *recorder = open_recorder(10, 7);
+
+	(void)state;
+	touch("sightbowl-2025-01-01T00-00-00Z.log.zst", 8 * 86400);
+	touch("sightbowl-2025-01-02T00-00-00Z.log.zst", 6 * 86400);
+	touch("notes.txt", 900 * 86400);
+	touch("other-2025-01-01T00-00-00Z.log.zst", 900 * 86400);
+	touch("sightbowl-2025-01-01.log", 900 * 86400);
+	(void)record(recorder, 0, 10);
+	recorder_close(recorder);
+	assert_false(is_there("sightbowl-2025-01-01T00-00-00Z.log.zst"));
+	assert_true(is_there("sightbowl-2025-01-02T00-00-00Z.log.zst"));
+	assert_true(is_there("notes.txt"));
+	assert_true(is_there("other-2025-01-01T00-00-00Z.log.zst"));
+	assert_true(is_there("sightbowl-2025-01-01.log"));
+}
+
+static void a_clock_set_back_overwrites_nothing(void **state)
+{
+	char names[10][64];
+
+	(void)state;
+	for (int i = 0; i < 3; i++) {
+		struct recorder *recorder = open_recorder(10, 30);
+
+		(void)record(recorder, 0, 10);
+		recorder_close(recorder);
+	}
+	assert_int_equal(list(names, 10), 3);
+	assert_true(is_there("sightbowl-2026-05-01T08-00-00Z-1.log.zst"));
+	assert_true(is_there("sightbowl-2026-05-01T08-00-00Z-2.log.zst"));
+}
+
+static void a_folder_that_fails_is_told_once_and_when_it_is_well_again(void **state)
+{
+	char aside[60];
+	struct recorder *recorder = open_recorder(10, 30);
+	const char *news;
+
+	(void)state;
+	(void)snprintf(aside, sizeof(aside), "%s.aside", folder);
+	assert_int_equal(rename(folder, aside), 0);
+	news = record(recorder, 0, 1500);
+	assert_non_null(news);
+	assert_non_null(strstr(news, "cannot be kept in"));
+	assert_non_null(strstr(news, "No such file or directory"));
+	assert_null(record(recorder, 1500, 1500));
+	assert_int_equal(rename(aside, folder), 0);
+	news = record(recorder, 3000, 1500);
+	assert_non_null(news);
+	assert_non_null(strstr(news, "again"));
+	recorder_close(recorder);
+}
+
+static void too_slow_a_worker_costs_the_newest_and_they_are_counted(void **state)
+{
+	struct recorder *recorder = open_recorder(10, 30);
+
+	(void)state;
+	for (uint64_t i = 0; i < 10000; i++) {
+		struct frame frame = frame_of(i);
+
+		recorder_put(recorder, &frame, 1);
+	}
+	assert_int_equal(recorder_dropped(recorder), 10000 - 8192);
+	recorder_close(recorder);
+}
+
+static void a_folder_that_is_none_is_refused(void **state)
+{
+	struct recorder *recorder = NULL;
+
+	(void)state;
+	touch("file", 0);
+	char path[120];
+	(void)snprintf(path, sizeof(path), "%s/file", folder);
+	assert_int_equal(recorder_open(&recorder, path, &buses, 1000000, 86400), -ENOTDIR);
+	(void)snprintf(path, sizeof(path), "%s/none", folder);
+	assert_int_equal(recorder_open(&recorder, path, &buses, 1000000, 86400), -ENOENT);
+	assert_null(recorder);
+	recorder_close(NULL);
+}
+
+int main(void)
+{
+	const struct CMUnitTest tests[] = {
+#define IN_A_FOLDER(test) cmocka_unit_test_setup_teardown(test, begin, end)
+		IN_A_FOLDER(what_is_recorded_is_read_back_frame_by_frame),
+		IN_A_FOLDER(it_is_a_plain_candump_log_for_zstd),
+		IN_A_FOLDER(what_waits_longer_than_ten_seconds_is_readable_though_the_file_is_open),
+		IN_A_FOLDER(files_are_rotated_and_never_take_more_than_they_may),
+		IN_A_FOLDER(a_file_is_ended_after_a_day),
+		IN_A_FOLDER(the_old_are_removed_and_only_its_own),
+		IN_A_FOLDER(a_clock_set_back_overwrites_nothing),
+		IN_A_FOLDER(a_folder_that_fails_is_told_once_and_when_it_is_well_again),
+		IN_A_FOLDER(too_slow_a_worker_costs_the_newest_and_they_are_counted),
+		IN_A_FOLDER(a_folder_that_is_none_is_refused),
+	};
+
+	return cmocka_run_group_tests(tests, NULL, NULL);
+}
