@@ -1,6 +1,8 @@
 /* check_command.c: whether configuration and log are fit for use, and what was understood. */
+#include <errno.h>
 #include <math.h>
 #include <string.h>
+#include <unistd.h>
 
 #include "daemon/commands.h"
 #include "daemon/log_store.h"
@@ -44,7 +46,7 @@ static void put_boat(struct table *table, const struct boat *boat)
 		[SENSOR_SPN1381] = "sensor spn1381",
 		[SENSOR_PRESSURE] = "sensor pressure",
 	};
-	char subject[128], detail[256];
+	char subject[128], detail[320];
 
 	for (unsigned i = 0; i < BOAT_ENGINES_MAX; i++) {
 		const struct boat_engine *engine = &boat->engines[i];
@@ -69,7 +71,9 @@ static void put_boat(struct table *table, const struct boat *boat)
 		(void)snprintf(subject, sizeof(subject), "filter %s", filter->name);
 		(void)snprintf(detail, sizeof(detail), "engine %u, %s%s", filter->engine,
 			sensors[filter->sensor],
-			counted ? ", change after" : "; change_h, change_l and change_months are not told");
+			counted ? ", change after"
+				: "; tell change_h, change_l or change_months in its section: without "
+				  "them nobody reminds of a change");
 		bool first = true;
 		append_allowance(detail, sizeof(detail), filter->change_h, "h", &first);
 		append_allowance(detail, sizeof(detail), filter->change_l, "L", &first);
@@ -125,10 +129,20 @@ static bool put_log(const struct command_line *line, struct table *table)
 {
 	struct log_store *store;
 	sqlite3_stmt *statement = NULL;
-	char text[1024];
+	char text[1400];
 	bool sound = false;
 
-	if (log_store_open_reader(&store, line->log_path, text, sizeof(text)) != 0) {
+	if (access(line->log_path, F_OK) != 0 && errno == ENOENT) {
+		(void)snprintf(text, sizeof(text), "there is no log '%.900s' yet: watch or replay makes it",
+			line->log_path);
+		put_check(table, "log", "none", text);
+		return true;
+	}
+	if (log_store_open_reader(&store, line->log_path, text, 1200) != 0) {
+		size_t length = strlen(text);
+
+		(void)snprintf(text + length, sizeof(text) - length,
+			"; name another log (--db FILE, or path in [log])");
 		put_check(table, "log", "failed", text);
 		return false;
 	}
@@ -136,9 +150,13 @@ static bool put_log(const struct command_line *line, struct table *table)
 			SQLITE_OK &&
 		sqlite3_step(statement) == SQLITE_ROW) {
 		const char *said = (const char *)sqlite3_column_text(statement, 0);
+		const char *line_end = said == NULL ? NULL : strchr(said, '\n');
 		sound = said != NULL && strcmp(said, "ok") == 0;
 		(void)snprintf(text, sizeof(text), "'%.900s' %s%.100s", line->log_path,
-			sound ? "is sound" : "is damaged: ", sound || said == NULL ? "" : said);
+			sound ? "is sound"
+			      : "is damaged: put it aside with its -wal and -batch files (sqlite3's "
+				".recover saves what can be read) and let watch begin another; ",
+			sound || said == NULL ? "" : line_end != NULL ? line_end + 1 : said);
 	} else {
 		(void)snprintf(text, sizeof(text), "'%.900s': %.100s", line->log_path,
 			sqlite3_errmsg(log_store_db(store)));
