@@ -10,6 +10,7 @@
 #include "daemon/overview.h"
 #include "daemon/query_table.h"
 #include "daemon/service_tables.h"
+#include "daemon/verdict.h"
 
 static enum program_exit put_overview(const struct command_line *line, struct table *table,
 	struct log_store *store)
@@ -17,14 +18,11 @@ static enum program_exit put_overview(const struct command_line *line, struct ta
 	return overview_tables(line, table, store, overview_clock_ns());
 }
 
-/* Judged as of the log's end, or now while it is being written. */
 static enum program_exit put_elements(const struct command_line *line, struct table *table,
 	struct log_store *store)
 {
-	int64_t now_ns = overview_clock_ns();
-
-	(void)overview_as_of(store, now_ns, &now_ns); /* an empty log is judged as of now */
-	return element_table_put(line, table, store, &line->settings.boat, now_ns);
+	return element_table_put(line, table, store, &line->settings.boat,
+		overview_judged_ns(store, overview_clock_ns()));
 }
 
 static enum program_exit put_refuellings(const struct command_line *line, struct table *table,
@@ -54,6 +52,7 @@ const struct log_table log_tables[] = {
 	{"runs", fact_table_runs},
 	{"spares", service_table_spares},
 	{"trips", fact_table_trips},
+	{"verdict", verdict_table_put},
 	{"waste", service_table_waste},
 };
 const size_t log_table_count = sizeof(log_tables) / sizeof(log_tables[0]);

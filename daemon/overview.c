@@ -56,6 +56,25 @@ bool overview_as_of(struct log_store *store, int64_t clock_ns, int64_t *ret_ns)
 	return found;
 }
 
+int64_t overview_judged_ns(struct log_store *store, int64_t clock_ns)
+{
+	sqlite3_stmt *statement;
+	int64_t as_of_ns = clock_ns;
+	bool live = false;
+
+	if (sqlite3_prepare_v2(log_store_db(store), "SELECT NOT EXISTS (SELECT 1 FROM captures AS c WHERE "
+		    "s.raw_first_ns >= c.raw_first_ns AND s.raw_last_ns <= c.raw_last_ns) FROM sessions AS s "
+		    "ORDER BY session DESC LIMIT 1", -1, &statement, NULL) == SQLITE_OK &&
+		sqlite3_step(statement) == SQLITE_ROW) {
+		live = sqlite3_column_int(statement, 0) != 0;
+	}
+	(void)sqlite3_finalize(statement); /* a failure found nothing live */
+	if (overview_as_of(store, clock_ns, &as_of_ns) && live && clock_ns > as_of_ns) {
+		as_of_ns = clock_ns;
+	}
+	return as_of_ns;
+}
+
 /* Midnight by the machine's own zone, at or before a time. */
 static int64_t midnight_ns(int64_t utc_ns)
 {

@@ -17,6 +17,10 @@ int64_t overview_clock_ns(void);
  * else the log's end. Returns false when the log holds nothing dated. */
 bool overview_as_of(struct log_store *store, int64_t clock_ns, int64_t *ret_ns);
 
+/* The time as of which elements are judged, as they age by the calendar: the clock where the log's last
+ * session was heard live (it is the boat's own), else as overview_as_of; the clock for an empty log. */
+int64_t overview_judged_ns(struct log_store *store, int64_t clock_ns);
+
 /* The signal of a filter's sensor in the log: its name (static) and instance; NULL: it has none. */
 const char *overview_filter_signal(struct log_store *store, const struct boat_filter *filter,
 	unsigned *ret_instance);

@@ -36,6 +36,7 @@ struct report {
 	json_t *events;
 	json_t *elements;
 	json_t *refuellings;
+	json_t *verdict;
 	char title[160];
 	bool dated;
 	int64_t since_ns, until_ns;
@@ -499,6 +500,36 @@ static double distance_of(const json_t *trips)
 	return sum;
 }
 
+/* Is the fuel system all right, and why we think so: as of the log's end. */
+static void put_verdict(struct report *report)
+{
+	const json_t *verdict = json_array_get(rows_of(report->verdict, "verdict"), 0);
+	const json_t *row;
+	size_t index;
+
+	(void)fputs("<section>\n<h2>", report->out);
+	drawing_text(report->out, text_of(verdict, "says"));
+	(void)fputs("</h2>\n<ul class=\"reasons\">\n", report->out);
+	json_array_foreach(rows_of(report->verdict, "reasons"), index, row) {
+		const char *severity = text_of(row, "severity"), *basis = text_of(row, "basis");
+		const char *since = text_of(row, "since_utc");
+		(void)fputs("<li>", report->out);
+		if (severity != NULL) {
+			(void)fprintf(report->out, "<strong>%s</strong>, ", severity);
+		}
+		drawing_text(report->out, text_of(row, "about"));
+		(void)fputs(": ", report->out);
+		drawing_text(report->out, text_of(row, "says"));
+		if (basis != NULL || since != NULL) {
+			(void)fprintf(report->out, " (%s%s%.10s)", basis == NULL ? "" : basis,
+				since == NULL ? "" : basis == NULL ? "since " : ", since ",
+				since == NULL ? "" : since);
+		}
+		(void)fputs(".</li>\n", report->out);
+	}
+	(void)fputs("</ul>\n</section>\n", report->out);
+}
+
 static void put_summary(struct report *report)
 {
 	const json_t *runs = rows_of(report->runs, "runs");
@@ -891,10 +922,16 @@ static enum program_exit write_parts(struct report *report)
 	if (status == EXIT_DONE) {
 		status = load(report, "refuellings", &report->refuellings);
 	}
+	if (status == EXIT_DONE) {
+		status = load(report, "verdict", &report->verdict);
+	}
 	if (status != EXIT_DONE) {
 		return status;
 	}
 	put_head(report);
+	if (report->scope->trip == 0 && report->scope->element == NULL) {
+		put_verdict(report);
+	}
 	put_summary(report);
 	put_filters(report);
 	put_events(report);
@@ -934,6 +971,7 @@ enum program_exit report_write(const struct command_line *line, struct log_store
 	json_decref(report.events);
 	json_decref(report.elements);
 	json_decref(report.refuellings);
+	json_decref(report.verdict);
 	free(report.ranged);
 	if (status == EXIT_DONE && ferror(out) != 0) {
 		status = command_failed(line, "cannot write the report");

@@ -6,10 +6,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "analysis/element_due.h"
 #include "daemon/book_store.h"
-
-#define DAY_NS    86400e9
-#define DAYS_MOST 36500.0
 
 static int add_up(struct service_account *account, const struct boat *boat)
 {
@@ -60,7 +58,7 @@ static int read_measured(struct service_account *account, sqlite3 *db)
 	sqlite3_stmt *statement;
 	int rc = sqlite3_prepare_v2(db,
 		"SELECT filter, fitted_ns, restriction_kpa, reference_kpa, left_l_p10, left_l_p50, "
-		"left_l_p90 FROM filter_states WHERE reference_kpa IS NOT NULL",
+		"left_l_p90, litres FROM filter_states WHERE reference_kpa IS NOT NULL",
 		-1, &statement, NULL);
 
 	while (rc == SQLITE_OK && (rc = sqlite3_step(statement)) == SQLITE_ROW) {
@@ -79,6 +77,7 @@ static int read_measured(struct service_account *account, sqlite3 *db)
 			.left_l_p10 = real_or_nan(statement, 4),
 			.left_l_p50 = real_or_nan(statement, 5),
 			.left_l_p90 = real_or_nan(statement, 6),
+			.litres = real_or_nan(statement, 7),
 		};
 	}
 	(void)sqlite3_finalize(statement);
@@ -136,33 +135,36 @@ const struct element_fitting *service_account_fitted(const struct service_accoun
 static void outlook_measured(const struct measured_state *state, const struct boat_filter *filter,
 	int64_t now_ns, struct element_outlook *outlook)
 {
-	double lph = outlook->use.litres_per_h;
-	double counted_h = outlook->account.left_h;
+	struct element_restriction restriction = {
+		.known = !isnan(state->left_l_p50),
+		.restriction_kpa = state->reference_kpa,
+		.limit_kpa = filter->limit_kpa,
+		.litres = state->litres,
+		.left_l_p10 = state->left_l_p10,
+		.left_l_p50 = state->left_l_p50,
+		.left_l_p90 = state->left_l_p90,
+	};
+	struct element_due due;
 
 	outlook->basis = "measured";
 	outlook->restriction_kpa = state->restriction_kpa;
 	outlook->reference_kpa = state->reference_kpa;
-	if (filter->limit_kpa > 0) {
-		double used_pct = 100 * fmax(state->reference_kpa, 0) / filter->limit_kpa;
-		outlook->account.used_pct = fmax(outlook->account.used_pct, used_pct);
+	/* The forecast is told anew whenever anything is: nothing has passed since. */
+	element_due_judge(&outlook->account, &restriction, NAN, &outlook->use, now_ns, &due);
+	outlook->due_by = due.due_by;
+	outlook->left_h_p50 = due.left_h_p50;
+	if (restriction.known && outlook->use.litres_per_h > 0) {
+		outlook->left_h_p10 = due.left_h_p10;
+		outlook->left_h_p90 = due.left_h_p90;
 	}
-	if (isnan(state->left_l_p50) || !(lph > 0)) {
-		return;
+	outlook->account.left_h = due.left_h_p50;
+	outlook->account.used_pct = due.used_pct;
+	outlook->account.has_due = due.has_due;
+	outlook->account.due_ns = due.due_ns;
+	/* Without a forecast, how near the limit it is says something all the same. */
+	if (!restriction.known && due.due_by == NULL && filter->limit_kpa > 0) {
+		outlook->account.used_pct = 100 * fmax(state->reference_kpa, 0) / filter->limit_kpa;
 	}
-	double left_h = state->left_l_p50 / lph;
-	if (!(counted_h <= left_h)) {
-		outlook->due_by = "restriction";
-		outlook->account.left_h = left_h;
-		outlook->account.has_due = outlook->use.h_per_day > 0;
-		if (outlook->account.has_due) {
-			double days = fmin(left_h / outlook->use.h_per_day, DAYS_MOST);
-			outlook->account.due_ns = now_ns + (int64_t)(days * DAY_NS);
-		}
-	}
-	/* The count caps all three. */
-	outlook->left_h_p10 = fmin(state->left_l_p10 / lph, counted_h);
-	outlook->left_h_p50 = fmin(left_h, counted_h);
-	outlook->left_h_p90 = fmin(state->left_l_p90 / lph, counted_h);
 }
 
 void service_account_outlook(const struct service_account *account, const struct boat *boat,

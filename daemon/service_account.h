@@ -19,6 +19,7 @@ struct measured_state {
 	double left_l_p10;
 	double left_l_p50;
 	double left_l_p90;
+	double litres;     /* through the element by then */
 };
 
 struct service_account {

@@ -1,6 +1,6 @@
 /* status_command.c: how things stand: the log, the engines, the elements, what needs an eye. */
+#include <stdlib.h>
 #include <sys/stat.h>
-#include <time.h>
 
 #include "daemon/commands.h"
 #include "daemon/element_table.h"
@@ -8,7 +8,7 @@
 #include "daemon/overview.h"
 #include "daemon/query_table.h"
 #include "daemon/range_table.h"
-#include "daemon/utc_time.h"
+#include "daemon/verdict.h"
 
 #define COUNT(columns) (sizeof(columns) / sizeof((columns)[0]))
 
@@ -104,23 +104,41 @@ static enum program_exit put_engines(const struct command_line *line, struct tab
 static enum program_exit put_tables(const struct command_line *line, struct table *table,
 	struct log_store *store)
 {
-	struct timespec now;
+	int64_t clock_ns = overview_clock_ns();
 	int64_t as_of_ns = 0;
-	enum program_exit status = put_log(line, table, store);
+	enum program_exit status = EXIT_DONE;
 
+	if (line->format != TABLE_PEOPLE) {
+		status = verdict_table_put(line, table, store);
+	}
+	if (status == EXIT_DONE) {
+		status = put_log(line, table, store);
+	}
 	if (status == EXIT_DONE) {
 		status = put_engines(line, table, store);
 	}
 	if (status == EXIT_DONE) {
-		(void)clock_gettime(CLOCK_REALTIME, &now); /* cannot fail on Linux */
 		status = element_table_put(line, table, store, &line->settings.boat,
-			(int64_t)now.tv_sec * NS_PER_S + now.tv_nsec);
+			overview_judged_ns(store, clock_ns));
 	}
 	if (status == EXIT_DONE) {
-		bool dated = overview_as_of(store, overview_clock_ns(), &as_of_ns);
+		bool dated = overview_as_of(store, clock_ns, &as_of_ns);
 		range_table_put(line, table, store, dated, as_of_ns);
 	}
 	return status == EXIT_DONE ? fact_table_standing_events(line, table, store) : status;
+}
+
+/* The verdict in words, before the tables. */
+static enum program_exit say_verdict(const struct command_line *line, struct log_store *store)
+{
+	struct verdict *verdict;
+	enum program_exit status = verdict_of_log(line, store, &verdict);
+
+	if (status == EXIT_DONE) {
+		verdict_print(verdict, stdout);
+		free(verdict);
+	}
+	return status;
 }
 
 static enum program_exit run_status(const struct command_line *line)
@@ -132,7 +150,12 @@ static enum program_exit run_status(const struct command_line *line)
 	if (status != EXIT_DONE) {
 		return status;
 	}
-	status = command_open_output(line, &table);
+	if (line->format == TABLE_PEOPLE) {
+		status = say_verdict(line, store);
+	}
+	if (status == EXIT_DONE) {
+		status = command_open_output(line, &table);
+	}
 	if (status == EXIT_DONE) {
 		status = command_close_output(line, table, put_tables(line, table, store));
 	}
@@ -142,10 +165,13 @@ static enum program_exit run_status(const struct command_line *line)
 
 const struct command command_status = {
 	.name = "status",
-	.summary = "how things stand: log, engines, elements, standing events",
+	.summary = "is the fuel system all right, and why: evidence, log, elements, tanks, events",
 	.arguments = "",
-	.help = "Shows what the log holds and from when, the engines' totals, the elements as they are now, and\n"
-		"the events that still stand.\n\n"
+	.help = "Says whether the fuel system is all right and why we think so: what stands, each filter against\n"
+		"its limit, water, tanks, engines, what falls due next, and what nothing measures; with the basis\n"
+		"and since when. Then the tables behind it: what the log holds, the engines' totals, the elements\n"
+		"(as of now in a log that was written live, else as of the log's end), the tanks and how far they\n"
+		"go, and the events that still stand.\n\n"
 		"  sightbowl status --db boat.db --config boat.conf\n"
 		"  sightbowl status --db boat.db --json",
 	.takes = COMMAND_TAKES_LOG | COMMAND_TAKES_CONFIG | COMMAND_TAKES_FORMAT |

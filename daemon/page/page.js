@@ -124,44 +124,21 @@ const weights = {warning: 3, caution: 2, advice: 1};
 
 /* ---- now ---- */
 
-function verdictOf(standing, elements) {
-	const worst = standing.reduce((most, one) => Math.max(most, weights[one.severity] || 0), 0);
-	const sensors = elements ? elements.filter((one) => one.removed_utc === null && one.basis === 'measured').length : 0;
-	const box = element('section', {class: 'verdict', 'aria-labelledby': 'verdict'});
+/* What the boat's computer thinks of it: its words and its reasons, what is wrong first. */
+function verdictBox(answer) {
+	const verdict = answer.verdict[0];
+	const box = element('section', {class: 'verdict', 'aria-labelledby': 'verdict', 'data-verdict': verdict.verdict});
 	const reasons = element('ul', {});
-	let words = 'The fuel system is all right';
-	if (worst === 3) {
-		words = 'Act on the fuel system now';
-	} else if (worst === 2) {
-		words = 'The fuel system wants a look soon';
-	} else if (worst === 1) {
-		words = 'The fuel system works; something to note';
-	} else if (logSpan() === null) {
-		words = 'Nothing is known of the fuel system yet';
+	if (verdict.verdict === 'act' || verdict.verdict === 'look') {
+		box.classList.add(verdict.verdict === 'act' ? 'warning' : 'caution');
 	}
-	if (worst > 1) {
-		box.classList.add(worst === 3 ? 'warning' : 'caution');
+	for (const one of answer.reasons) {
+		const evidence = [one.basis, one.since_utc === null ? null : 'since ' + dayText(one.since_utc)]
+			.filter((text) => text !== null).join(', ');
+		reasons.append(element('li', {}, (one.severity === null ? '' : one.severity + ', ') + one.about + ': ' + one.says +
+			(evidence === '' ? '' : ' (' + evidence + ')') + '.'));
 	}
-	const title = element('h1', {id: 'verdict'});
-	box.append(title);
-	for (const one of standing) {
-		reasons.append(element('li', {}, one.severity + ': ' + one.message));
-	}
-	if (standing.length === 0 && logSpan() !== null) {
-		reasons.append(element('li', {}, 'No event stands.'));
-	}
-	for (const one of (elements || []).filter((e) => e.removed_utc === null && e.used_pct !== null)) {
-		reasons.append(element('li', {}, one.filter + ': ' + amount('share', one.used_pct, 0) +
-			' of its limit, ' + one.basis + '.'));
-	}
-	if (sensors === 0 && logSpan() !== null) {
-		if (worst === 0) {
-			words = 'Nothing is wrong, as far as can be seen';
-		}
-		reasons.append(element('li', {}, 'Nothing measures how loaded the filters are: hours, litres and age are counted.'));
-	}
-	title.textContent = words + '.';
-	box.append(reasons);
+	box.append(element('h1', {id: 'verdict'}, verdict.says), reasons);
 	return box;
 }
 
@@ -334,11 +311,11 @@ function dueNext(elements) {
 }
 
 async function showNow(main) {
-	const [elements, events] = await Promise.all([rowsOf('elements'), rowsOf('events')]);
+	const [elements, events, verdict] = await Promise.all([rowsOf('elements'), rowsOf('events'), get('/api/v1/verdict')]);
 	const standing = (events || []).filter((one) => one.cleared_utc === null)
 		.sort((a, b) => (weights[b.severity] || 0) - (weights[a.severity] || 0));
 	const burned = known.overview.burned;
-	main.append(verdictOf(standing, elements), liveStrip());
+	main.append(verdictBox(verdict), liveStrip());
 	main.append(element('h2', {}, 'Filters'));
 	const filters = element('div', {class: 'cards filters'});
 	const fitted = elements ? elements.filter((one) => one.removed_utc === null)

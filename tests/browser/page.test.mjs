@@ -93,6 +93,21 @@ describe('its figures', () => {
 		await page.close();
 	});
 
+	test('the verdict and how far the fuel goes are those of the command', async () => {
+		const {page} = await openPage(browser, server.address, desktop);
+		await goTo(page, server.address, 'now');
+		const told = JSON.parse(run('status', '--db', boat.db, '--config', boat.config, '--json'));
+		assert.equal(await page.$eval('#verdict', (one) => one.textContent), told.verdict[0].says);
+		const reasons = await page.$$eval('.verdict li', (all) => all.map((one) => one.textContent));
+		assert.equal(reasons.length, told.reasons.length);
+		told.reasons.forEach((one, i) => assert.ok(reasons[i].includes(one.says), reasons[i] + ' says not: ' + one.says));
+		const ranges = await page.$$eval('#range [data-range]', (all) => all.map((one) => one.textContent));
+		assert.deepEqual(ranges, told.range.map((row) => row.range_h === null ? '–'
+			: (row.range_nm === null ? '' : withUnit(row.range_nm, 0, 'nm') + ', ') + withUnit(row.range_h, 0, 'h')));
+		assert.ok(ranges.some((text) => text !== '–'));
+		await page.close();
+	});
+
 	test('litres of the last trip are those of the command', async () => {
 		const {page} = await openPage(browser, server.address, desktop);
 		await goTo(page, server.address, 'now');
