@@ -22,8 +22,6 @@
 #define LIFE_GUESS_SD 0.8
 /* An element that reached this share of its limit had lived. */
 #define LIVED_SHARE 0.7
-/* Told that an element will be due when its early end is this near, in engine hours. */
-#define NOTICE_H 20.0
 /* restriction-high clears below this share of the limit. */
 #define HIGH_CLEARS_SHARE 0.9
 
@@ -217,17 +215,15 @@ static void tell_news(struct filter_watch *f, unsigned index, const struct windo
 	}
 }
 
-static void judge_limit(unsigned index, const struct window_view *view, double mean_lph,
+static void judge_limit(unsigned index, const struct window_view *view,
 	const struct loading_forecast *forecast)
 {
 	const struct boat_filter *filter = &view->boat->filters[index];
 	struct event_claim high = claim_of(EVENT_RESTRICTION_HIGH, index, filter, SEVERITY_WARNING);
-	struct event_claim due = claim_of(EVENT_ELEMENT_DUE, index, filter, SEVERITY_ADVICE);
 	char text[240];
 	struct sentence s;
 	bool up = event_life_find(view->events, EVENT_RESTRICTION_HIGH, index) != NULL;
 	double at_kpa = forecast->restriction_kpa;
-	double left_h = mean_lph > 0 ? forecast->left_l_p10 / mean_lph : NAN;
 
 	high.value = at_kpa;
 	high.limit = filter->limit_kpa;
@@ -242,19 +238,6 @@ static void judge_limit(unsigned index, const struct window_view *view, double m
 		window_claim(view, &high, true);
 	} else if (up && at_kpa < HIGH_CLEARS_SHARE * filter->limit_kpa) {
 		window_claim(view, &high, false);
-	}
-	if (left_h <= NOTICE_H && at_kpa < filter->limit_kpa) {
-		due.value = left_h;
-		due.unit = "h";
-		due.basis = "measured";
-		sentence_begin(&s, text, sizeof(text));
-		sentence_words(&s, "By its restriction it may be due in ");
-		sentence_number(&s, left_h, 0);
-		sentence_words(&s, " engine hours (likely ");
-		sentence_number(&s, forecast->left_l_p50 / mean_lph, 0);
-		sentence_words(&s, ").");
-		due.message = text;
-		window_claim(view, &due, true);
 	}
 }
 
@@ -296,8 +279,6 @@ void filter_watch_window(struct filter_watch *f, unsigned index, const struct wi
 	struct loading_change change = {0};
 	struct loading_forecast forecast;
 	double litres = supply_l - f->litres_before;
-	double hours = engine_h - f->hours_before;
-	double lph = hours > 1 ? litres / hours : window.supply_lph;
 	if (reading.rescale != 1) {
 		loading_rescale(&f->loading, reading.rescale);
 	}
@@ -308,21 +289,19 @@ void filter_watch_window(struct filter_watch *f, unsigned index, const struct wi
 	}
 	if (f->loading.batch.count == 0 &&
 		loading_forecast(&f->loading, &loading, litres, &forecast)) {
-		judge_limit(index, view, lph, &forecast);
+		judge_limit(index, view, &forecast);
 	}
 }
 
 static void clear_cares(unsigned index, const struct window_view *view)
 {
 	static const enum event_kind kinds[] = {EVENT_RESTRICTION_JUMP, EVENT_RESTRICTION_RISING,
-		EVENT_RESTRICTION_HIGH, EVENT_ELEMENT_DUE};
+		EVENT_RESTRICTION_HIGH};
 
 	for (size_t i = 0; i < sizeof(kinds) / sizeof(kinds[0]); i++) {
 		struct event_claim claim =
 			claim_of(kinds[i], index, &view->boat->filters[index], SEVERITY_ADVICE);
-		claim.unit = kinds[i] == EVENT_ELEMENT_DUE	    ? "h"
-			     : kinds[i] == EVENT_RESTRICTION_RISING ? "kPa/100 L"
-								    : "kPa";
+		claim.unit = kinds[i] == EVENT_RESTRICTION_RISING ? "kPa/100 L" : "kPa";
 		window_claim(view, &claim, false);
 	}
 }

@@ -5,6 +5,7 @@
 #include <string.h>
 
 #include "analysis/clock.h"
+#include "analysis/due_watch.h"
 #include "analysis/engine_run.h"
 #include "analysis/engine_watch.h"
 #include "analysis/event_life.h"
@@ -31,6 +32,7 @@ struct pipeline {
 	struct engine_log engines[BOAT_ENGINES_MAX];
 	struct engine_watch engine_watches[BOAT_ENGINES_MAX];
 	struct filter_watch filter_watches[BOAT_FILTERS_MAX];
+	struct due_watch due_watches[BOAT_FILTERS_MAX];
 	struct tank_watch tank_watches[BOAT_TANK_NUMBERS];
 	struct traffic_watch traffic;
 	struct source_watch senders;
@@ -65,6 +67,9 @@ void pipeline_init(struct pipeline *p, const struct boat *boat, const struct fac
 	}
 	for (size_t i = 0; i < p->boat.filter_count; i++) {
 		filter_watch_init(&p->filter_watches[i], &p->boat.filters[i]);
+	}
+	for (size_t i = 0; i < BOAT_FILTERS_MAX; i++) {
+		due_watch_init(&p->due_watches[i]);
 	}
 	for (size_t i = 0; i < BOAT_TANK_NUMBERS; i++) {
 		tank_watch_init(&p->tank_watches[i]);
@@ -298,6 +303,7 @@ static void go_by_work(
 		const struct engine_log *log = &p->engines[engine];
 		filter_watch_renew(filter, work->place, view, work->utc_ns,
 			engine_log_hours_total(log), engine_log_supply_total(log));
+		due_watch_renew(&p->due_watches[work->place], work->place, view);
 	} else if (work->kind == WORK_DRAIN && work->utc_ns > p->drained_ns[work->place]) {
 		p->drained_ns[work->place] = work->utc_ns;
 		engine_watch_drained(&p->engine_watches[engine], engine, view);
@@ -327,20 +333,58 @@ static unsigned tanks_heard(const struct pipeline *p)
 	return count;
 }
 
-static void tell_filter(const struct pipeline *p, unsigned index, bool milestone)
+static bool filter_fact(const struct pipeline *p, unsigned index, struct fact_filter *ret_fact)
 {
 	const struct engine_log *log = &p->engines[p->boat.filters[index].engine];
 	double hours = engine_log_hours_total(log);
 	double litres = engine_log_supply_total(log);
+
+	if (!filter_watch_fact(&p->filter_watches[index], index, &p->boat, hours, litres,
+		    hours > 0 ? litres / hours : NAN, ret_fact)) {
+		return false;
+	}
+	ret_fact->session = p->clock.now.session;
+	return true;
+}
+
+static void tell_filter(const struct pipeline *p, unsigned index)
+{
 	struct fact_filter fact;
 
-	if (p->sink.on_filter != NULL &&
-		filter_watch_fact(&p->filter_watches[index], index, &p->boat, hours, litres,
-			hours > 0 ? litres / hours : NAN, &fact)) {
-		fact.session = p->clock.now.session;
-		fact.milestone = milestone;
+	if (p->sink.on_filter != NULL && filter_fact(p, index, &fact)) {
 		p->sink.on_filter(p->sink.context, &fact);
 	}
+}
+
+/* The fit has learned: a point of the element's course, and what is to be expected of it. */
+static void tell_milestone(struct pipeline *p, unsigned index)
+{
+	struct fact_filter fact;
+
+	if (filter_fact(p, index, &fact)) {
+		fact.milestone = true;
+		due_watch_forecast(&p->due_watches[index], &fact);
+		if (p->sink.on_filter != NULL) {
+			p->sink.on_filter(p->sink.context, &fact);
+		}
+	}
+}
+
+static void watch_due(struct pipeline *p, unsigned index, const struct window_view *view)
+{
+	const struct filter_watch *filter = &p->filter_watches[index];
+	const struct engine_log *log = &p->engines[p->boat.filters[index].engine];
+	struct due_count count = {
+		.dated = p->clock.now.basis != CLOCK_UNDATED,
+		.has_fitted = filter->fitted_ns != INT64_MIN,
+		.fitted_ns = filter->fitted_ns,
+		.engine_h = engine_log_hours_total(log),
+		.supply_l = engine_log_supply_total(log),
+	};
+
+	count.element_h = count.engine_h - filter->hours_before;
+	count.element_l = count.supply_l - filter->litres_before;
+	due_watch_window(&p->due_watches[index], index, view, &count);
 }
 
 static void watch_window(struct pipeline *p)
@@ -364,8 +408,9 @@ static void watch_window(struct pipeline *p)
 		struct filter_watch *watch = &p->filter_watches[i];
 		if (watch->loading.revision != watch->told_revision) {
 			watch->told_revision = watch->loading.revision;
-			tell_filter(p, i, true);
+			tell_milestone(p, i);
 		}
+		watch_due(p, i, &view);
 		double share = filter_watch_share(watch, filter);
 		shares[filter->engine] = fmax(shares[filter->engine], share);
 	}
@@ -614,7 +659,7 @@ static void tell_tanks(const struct pipeline *p)
 static void tell_state(struct pipeline *p)
 {
 	for (unsigned i = 0; i < p->boat.filter_count; i++) {
-		tell_filter(p, i, false);
+		tell_filter(p, i);
 	}
 	for (unsigned i = 0; i < BOAT_ENGINES_MAX; i++) {
 		engine_watch_tell_map(&p->engine_watches[i], i, &p->sink);
@@ -725,6 +770,7 @@ void pipeline_save(const struct pipeline *p, struct state_writer *w)
 	for (unsigned i = 0; i < p->boat.filter_count; i++) {
 		state_put_unsigned(w, p->filter_watches[i].watched);
 		filter_watch_save(&p->filter_watches[i], w);
+		due_watch_save(&p->due_watches[i], w);
 	}
 	for (unsigned i = 0; i < BOAT_TANK_NUMBERS; i++) {
 		tank_watch_save(&p->tank_watches[i], w);
@@ -755,11 +801,14 @@ static void load_filters(struct pipeline *p, struct state_reader *r)
 
 	for (size_t i = 0; i < count && !r->failed; i++) {
 		struct filter_watch filter;
+		struct due_watch due;
 		memset(&filter, 0, sizeof(filter));
 		filter.watched = state_get_unsigned(r, 1) != 0;
 		filter_watch_load(&filter, r);
+		due_watch_load(&due, r);
 		if (i < p->boat.filter_count && filter.watched == p->filter_watches[i].watched) {
 			p->filter_watches[i] = filter;
+			p->due_watches[i] = due;
 		}
 	}
 }
