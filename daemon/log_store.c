@@ -441,6 +441,7 @@ static int read_older(struct log_store *store, int version)
 		rc = log_schema_migrate(store->db, version);
 	}
 	result = rc == SQLITE_OK ? 0 : log_sqlite_failure(store, rc);
+	store->older = true;
 
 close_file:
 	(void)sqlite3_close(file); /* nothing is prepared on it */
@@ -553,16 +554,13 @@ static int open_beside(struct log_store *store)
 static bool is_current(const char *path)
 {
 	struct log_store *reader;
-	enum log_schema_kind kind;
-	int version = 0;
 	char error[512];
-	bool current = false;
+	bool current;
 
 	if (log_store_open_reader(&reader, path, error, sizeof(error)) != 0) {
 		return false; /* log_store_open says why, if it is not for want of a log */
 	}
-	current = log_schema_kind(reader->db, &kind, &version) == SQLITE_OK &&
-		kind == LOG_IS_OURS && version == LOG_SCHEMA_VERSION;
+	current = !reader->older;
 	log_store_close(reader);
 	return current;
 }

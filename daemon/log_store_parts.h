@@ -161,6 +161,7 @@ struct log_store {
 	sqlite3 *db;
 	sqlite3_stmt *statements[LOG_STATEMENT_COUNT]; /* prepared when first needed */
 	int lock_fd;        /* -1: none */
+	bool older; /* db is a copy in memory of a log of an older version */
 	bool in_transaction;
 	int failure;        /* sticks: negative errno of a failed write */
 	char error[512];

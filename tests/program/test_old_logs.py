@@ -125,6 +125,14 @@ class OldLogs(ProgramTest):
                 with open(database, "rb") as file:
                     self.assertEqual(hashlib.sha256(file.read()).hexdigest(), before)
 
+    def test_the_book_is_written_into_an_old_log(self):
+        for version, database, told in self.each():
+            with self.subTest(version=version):
+                self.done("book", "add", "note", "--remark", "still here", "--db", database)
+                self.assertEqual(self.rows("runs", "--db", database), told["runs"])
+                self.assertEqual([e["remark"] for e in self.rows("book", "--db", database)][-1],
+                                 "still here")
+
     def test_the_log_goes_on_in_the_present_version(self):
         capture = self.path("rest.log")
         write_frames(capture, CUT, END + 60)
