@@ -71,6 +71,8 @@ enum scenario_fault_kind {
 	SCENARIO_FAULT_COOLANT_CREEP, /* size: °C at full load */
 	SCENARIO_FAULT_TANK_LEAK,     /* size: L/h, engine on or off */
 	SCENARIO_FAULT_TANK_STUCK,    /* the tank's sender stays where it is */
+	SCENARIO_FAULT_SLUDGE, /* off the tank's bottom, within minutes of the next cruise; size:
+				* dirt of so many lives of the engine's primary */
 	SCENARIO_FAULT_KINDS,
 };
 
@@ -165,6 +167,8 @@ struct scenario_options {
 	bool tank_by_height; /* its sender tells height, not volume: a strapping table is needed */
 	double density_15_kgl;
 	double viscosity_40_mm2s;
+	double load_dirt_sd; /* dirt of the usual loads of fuel, standard deviation of its natural
+				logarithm; 0: all alike */
 	enum scenario_counters counters;
 	double counter_start_h; /* engine hours and litres at the season's start */
 	double counter_start_l;
@@ -229,6 +233,7 @@ struct scenario_run {
 	double supply_l; /* through the engine's filters */
 	double max_lph;
 	double max_coolant_c;
+	double least_feed_kpa; /* at the injection pump, half a minute after the start and later */
 };
 
 /* Runs and movement (1 kn or more, for a minute) without a pause of an hour. */
@@ -249,6 +254,7 @@ struct scenario_element {
 	int64_t removed_ns; /* INT64_MAX: still fitted */
 	double engine_h;
 	double litres_through;
+	double dirt_l;	      /* dirt that came in, in litres of the usual fuel */
 	double clean_kpa;     /* reference restriction when new */
 	double reference_kpa; /* and at the end, as a perfect sensor of this kind would give it at
 			       * reference flow, reference viscosity and with its zero known */
@@ -266,6 +272,7 @@ struct scenario_point {
 	int64_t t_ns;
 	double engine_h; /* of this element */
 	double litres_through;
+	double dirt_l; /* as in its struct scenario_element */
 	double reference_kpa;
 };
 

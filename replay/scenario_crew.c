@@ -164,6 +164,9 @@ static void consider_fuel(struct scenario_season *season, const struct scenario_
 	season->fill_kg_s = season->fill_left_kg / (leg_s - 150 < FILL_S ? leg_s - 150 : FILL_S);
 	season->fill_begun = false;
 	season->fill_dirt = 1;
+	if (o->load_dirt_sd > 0) {
+		season->fill_dirt = exp(o->load_dirt_sd * scenario_random_normal(&season->habits));
+	}
 	season->fill_water_l = 0;
 }
 
@@ -274,6 +277,15 @@ void scenario_crew_step(struct scenario_season *season, double step_s)
 	}
 }
 
+/* Whether the boat moves enough to bring up what lies in the tank: half an hour into a run, at
+ * cruise. */
+static bool stirs(const struct scenario_season *season, unsigned engine)
+{
+	const struct scenario_engine_state *e = &season->machines[engine].state;
+
+	return e->firing && e->since_s > 1800 && scenario_season_leg(season)->kind == LEG_MOTOR;
+}
+
 static void begin_fault(struct scenario_season *season, size_t fault)
 {
 	const struct scenario_fault *f = &season->options.faults[fault];
@@ -284,6 +296,13 @@ static void begin_fault(struct scenario_season *season, size_t fault)
 	if (f->kind == SCENARIO_FAULT_BAD_FUEL || f->kind == SCENARIO_FAULT_WET_FUEL) {
 		state->waits_for_fuel = true;
 		return;
+	}
+	if (f->kind == SCENARIO_FAULT_SLUDGE) {
+		if (filter->options == NULL || !stirs(season, f->engine)) {
+			state->begun = false;
+			return;
+		}
+		state->sludge_left_l = f->size * filter->media.life_l;
 	}
 	open_onset(season, fault);
 	switch (f->kind) {
@@ -305,6 +324,25 @@ static void begin_fault(struct scenario_season *season, size_t fault)
 	}
 }
 
+/* A twelfth of it each time: two minutes. */
+static void pass_sludge(struct scenario_season *season, size_t fault)
+{
+	const struct scenario_fault *f = &season->options.faults[fault];
+	struct scenario_machine *m = &season->machines[f->engine];
+	struct scenario_filter_state *filter = &m->filters[f->filter];
+	struct scenario_fault_state *state = &season->faults[fault];
+	struct scenario_fuel fuel = scenario_tank_fuel(&season->tank, m->fuel_c);
+	double part_l = f->size * filter->media.life_l / 12;
+
+	if (!m->state.firing || state->sludge_left_l <= 0) {
+		return;
+	}
+	part_l = part_l > state->sludge_left_l ? state->sludge_left_l : part_l;
+	state->sludge_left_l -= part_l;
+	scenario_element_foul(&filter->element, &filter->media, part_l, m->supply_lph, &fuel);
+	scenario_truth_element(season, f->engine, f->filter);
+}
+
 static void grow_fault(struct scenario_season *season, size_t fault)
 {
 	const struct scenario_fault *f = &season->options.faults[fault];
@@ -321,6 +359,9 @@ static void grow_fault(struct scenario_season *season, size_t fault)
 		}
 	}
 	switch (f->kind) {
+	case SCENARIO_FAULT_SLUDGE:
+		pass_sludge(season, fault);
+		break;
 	case SCENARIO_FAULT_FOULING:
 		/* The hull's part acts on the boat, the propeller's on each engine. */
 		for (unsigned i = 0; i < season->options.engines; i++) {

@@ -135,6 +135,7 @@ void scenario_element_pass(struct scenario_element_state *e, const struct scenar
 	double litres, double dirt, double flow_lph, const struct scenario_fuel *fuel)
 {
 	e->litres += litres;
+	e->dirt += litres * dirt;
 	e->dirt_waiting += litres * dirt;
 	if (fuel->wax_k > 0) {
 		e->wax += litres / media->life_l * 6 * fuel->wax_k;
@@ -147,6 +148,14 @@ void scenario_element_pass(struct scenario_element_state *e, const struct scenar
 			medium_loss_kpa(e, media, flow_lph, fuel));
 		e->dirt_waiting = 0;
 	}
+}
+
+void scenario_element_foul(struct scenario_element_state *e, const struct scenario_media *media,
+	double dirt, double flow_lph, const struct scenario_fuel *fuel)
+{
+	e->dirt += dirt;
+	spread(e, &mechanisms[media->blocking], dirt * media->dirt_scale,
+		medium_loss_kpa(e, media, flow_lph, fuel));
 }
 
 double scenario_element_loss_kpa(const struct scenario_element_state *e,

@@ -33,6 +33,7 @@ struct scenario_element_state {
 	double dirt_waiting;   /* dirt not yet spread, in litres of the usual fuel */
 	double conductance;    /* 1 when new */
 	double litres;	       /* through it */
+	double dirt;	       /* come in so far, in litres of the usual fuel */
 	double engine_h;
 	double wax; /* reversible share of resistance by wax */
 };
@@ -60,6 +61,10 @@ void scenario_element_new(
 /* Passes litres that carry dirt (1: the usual) at a flow; a perfect element keeps all of it. */
 void scenario_element_pass(struct scenario_element_state *e, const struct scenario_media *media,
 	double litres, double dirt, double flow_lph, const struct scenario_fuel *fuel);
+
+/* Dirt that comes without fuel to speak of, in litres of the usual. */
+void scenario_element_foul(struct scenario_element_state *e, const struct scenario_media *media,
+	double dirt, double flow_lph, const struct scenario_fuel *fuel);
 
 /* Pressure lost over element and housing, kPa. */
 double scenario_element_loss_kpa(const struct scenario_element_state *e,

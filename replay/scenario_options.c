@@ -134,6 +134,7 @@ static const char *check_faults(const struct scenario_options *o)
 		[SCENARIO_FAULT_COOLANT_CREEP] = 60,
 		[SCENARIO_FAULT_TANK_LEAK] = 50,
 		[SCENARIO_FAULT_TANK_STUCK] = 1e9,
+		[SCENARIO_FAULT_SLUDGE] = 1,
 	};
 
 	if (o->fault_count > SCENARIO_FAULTS_MAX) {
@@ -211,6 +212,9 @@ static const char *check_boat(const struct scenario_options *o)
 	/* The longest day at full speed must not empty it. */
 	if (!within(o->tank_l, 150.0 * o->engines, 20000)) {
 		return "tank_l";
+	}
+	if (!within(o->load_dirt_sd, 0, 1)) {
+		return "load_dirt_sd";
 	}
 	if (!within(o->density_15_kgl, 0.78, 0.9) || !within(o->viscosity_40_mm2s, 1, 8)) {
 		return "density_15_kgl or viscosity_40_mm2s";

@@ -53,6 +53,7 @@ struct scenario_fault_state {
 	bool begun;
 	size_t record; /* index of the truth's onset */
 	bool waits_for_fuel;
+	double sludge_left_l; /* dirt still to come, in litres of the usual fuel */
 	struct scenario_wear full; /* FOULING: at its size */
 };
 

@@ -19,6 +19,7 @@ static const char *const fault_names[] = {
 	[SCENARIO_FAULT_COOLANT_CREEP] = "coolant-creep",
 	[SCENARIO_FAULT_TANK_LEAK] = "tank-leak",
 	[SCENARIO_FAULT_TANK_STUCK] = "tank-stuck",
+	[SCENARIO_FAULT_SLUDGE] = "sludge",
 };
 
 const char *scenario_fault_name(enum scenario_fault_kind kind)
@@ -34,6 +35,7 @@ void scenario_truth_element(struct scenario_season *season, unsigned engine, uns
 
 	record->engine_h = machine->hours - f->fitted_h;
 	record->litres_through = f->element.litres;
+	record->dirt_l = f->element.dirt;
 	record->reference_kpa = scenario_element_reference_kpa(&f->element, &f->media);
 	if (!record->limit_in_service && record->reference_kpa >= record->limit_kpa) {
 		record->limit_in_service = true;
@@ -47,6 +49,7 @@ void scenario_truth_element(struct scenario_season *season, unsigned engine, uns
 			.t_ns = season->now_ns,
 			.engine_h = record->engine_h,
 			.litres_through = record->litres_through,
+			.dirt_l = record->dirt_l,
 			.reference_kpa = record->reference_kpa,
 		};
 	}
@@ -67,6 +70,7 @@ static void step_run(struct scenario_season *season, unsigned engine, double ste
 			.engine = engine,
 			.start_ns = season->now_ns - step_ns,
 			.max_coolant_c = e->coolant_c,
+			.least_feed_kpa = e->feed_kpa,
 		};
 	}
 	if (!m->open) {
@@ -88,6 +92,9 @@ static void step_run(struct scenario_season *season, unsigned engine, double ste
 	run->missed_l += missed ? litres : 0;
 	run->supply_l += m->supply_lph * step_s / 3600;
 	run->max_lph = m->burn_lph > run->max_lph ? m->burn_lph : run->max_lph;
+	if (e->since_s < 30 || e->feed_kpa < run->least_feed_kpa) {
+		run->least_feed_kpa = e->feed_kpa;
+	}
 	run->max_coolant_c = e->coolant_c > run->max_coolant_c ? e->coolant_c : run->max_coolant_c;
 	season->truth.engine_h[engine] += step_s / 3600;
 	season->truth.fuel_l[engine] += litres;
@@ -312,6 +319,7 @@ static void write_runs(struct json *j, const struct scenario_truth *t)
 		json_number(j, "supply_l", r->supply_l);
 		json_number(j, "max_lph", r->max_lph);
 		json_number(j, "max_coolant_c", r->max_coolant_c);
+		json_number(j, "least_feed_kpa", r->least_feed_kpa);
 		json_close(j, '}');
 	}
 	json_close(j, ']');
@@ -345,6 +353,7 @@ static void write_elements(struct json *j, const struct scenario_truth *t)
 		json_time(j, "removed_utc", e->removed_ns);
 		json_number(j, "engine_h", e->engine_h);
 		json_number(j, "litres_through", e->litres_through);
+		json_number(j, "dirt_l", e->dirt_l);
 		json_number(j, "clean_kpa", e->clean_kpa);
 		json_number(j, "reference_kpa", e->reference_kpa);
 		json_number(j, "limit_kpa", e->limit_kpa);
@@ -358,6 +367,7 @@ static void write_elements(struct json *j, const struct scenario_truth *t)
 				json_time(j, "utc", t->points[p].t_ns);
 				json_number(j, "engine_h", t->points[p].engine_h);
 				json_number(j, "litres_through", t->points[p].litres_through);
+				json_number(j, "dirt_l", t->points[p].dirt_l);
 				json_number(j, "reference_kpa", t->points[p].reference_kpa);
 				json_close(j, '}');
 			}

@@ -125,6 +125,9 @@ void scenario_options_vary_fault(
 	case SCENARIO_FAULT_TANK_LEAK:
 		fault.size = scenario_random_between(&r, 0.1, 1);
 		break;
+	case SCENARIO_FAULT_SLUDGE:
+		fault.size = scenario_random_between(&r, 0.1, 0.5);
+		break;
 	case SCENARIO_FAULT_TANK_STUCK:
 	case SCENARIO_FAULT_KINDS:
 		break;

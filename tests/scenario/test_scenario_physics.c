@@ -566,6 +566,47 @@ static void the_sender_tells_volume_or_height(void **state)
 	}
 }
 
+static void sludge_brings_its_dirt_in_two_minutes_and_loads_differ_when_told(void **state)
+{
+	struct scenario_options o = fault_season(SCENARIO_FAULT_SLUDGE, 0.25);
+	const struct scenario_element_state *e = &season.machines[0].filters[0].element;
+	double dirt_before = NAN;
+	double litres_before = 0;
+	int64_t told_ns = INT64_MAX;
+
+	(void)state;
+	o.load_dirt_sd = 0.3;
+	/* A drop of water, so that fuel is taken at all. */
+	o.faults[1] =
+		(struct scenario_fault){.kind = SCENARIO_FAULT_WET_FUEL, .at = 0.1, .size = 0.001};
+	o.fault_count = 2;
+	assert_int_equal(scenario_season_init(&season, &o), 0);
+	while (!season.over && season.now_ns < told_ns) {
+		scenario_season_step(&season, false);
+		if (season.faults[0].sludge_left_l > 0 && isnan(dirt_before)) {
+			assert_true(season.machines[0].state.since_s > 1800);
+			/* The first twelfth is in. */
+			dirt_before = e->dirt - season.machines[0].filters[0].media.life_l / 48;
+			litres_before = e->litres;
+			told_ns = season.now_ns + INT64_C(150000000000);
+		}
+	}
+	double came_l = e->dirt - dirt_before;
+	double usual_l = 2 * (e->litres - litres_before);
+	double sludge_l = 0.25 * season.machines[0].filters[0].media.life_l;
+	assert_true(came_l > 0.999 * sludge_l && came_l < sludge_l + usual_l + 1);
+	while (!season.over) {
+		scenario_season_step(&season, false);
+	}
+	double product = 1;
+	for (size_t i = 0; i < season.truth.refuelling_count; i++) {
+		assert_true(season.refuellings[i].dirt_factor > 0.3);
+		product *= season.refuellings[i].dirt_factor;
+	}
+	assert_true(season.truth.refuelling_count > 0 && product != 1);
+	scenario_season_finish(&season);
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -585,6 +626,7 @@ int main(void)
 		cmocka_unit_test(a_blocked_filter_starves_the_engine),
 		cmocka_unit_test(
 			a_dirty_load_shortens_the_elements_life_and_wet_fuel_wets_the_probe),
+		cmocka_unit_test(sludge_brings_its_dirt_in_two_minutes_and_loads_differ_when_told),
 		cmocka_unit_test(a_drifting_sensor_a_stuck_sender_and_a_leak_have_their_sizes),
 		cmocka_unit_test(the_sender_tells_volume_or_height),
 		cmocka_unit_test(elements_are_changed_when_asked_and_keep_their_course),
