@@ -17,6 +17,7 @@
 #define READY           40.0 /* minutes behind the usual before a residual counts */
 #define FROZEN          300.0
 #define MOST_C          12.0
+#define LEAST_LOAD      0.15 /* lighter, it is still warming up for an hour */
 #define SETTLED_SHARE   0.3 /* of the change that matters, between the two means */
 #define SETTLED_MINUTES 4
 #define QUICK_MINUTES   3.0
@@ -85,9 +86,12 @@ static enum temperature_news watch_limit(struct temperature_watch *t,
 	return t->high ? TEMPERATURE_HIGH : TEMPERATURE_HIGH_CLEARED;
 }
 
-static double sea_part(struct temperature_watch *t, double sea_c)
+/* A sea that is heard now and then goes on as it mostly was. */
+static double sea_part(const struct temperature_watch *t, double sea_c)
 {
-	return isnan(sea_c) ? 0 : t->sea_slope * (sea_c - SEA_BASE_C);
+	double known_c = isnan(sea_c) && t->sea_count > 0 ? t->sea_mean : sea_c;
+
+	return isnan(known_c) ? 0 : t->sea_slope * (known_c - SEA_BASE_C);
 }
 
 static void learn_sea(struct temperature_watch *t, double sea_c, double residual)
@@ -105,7 +109,16 @@ static void learn_sea(struct temperature_watch *t, double sea_c, double residual
 	t->sea_product =
 		state_single(t->sea_product * keep + swing * (residual + t->sea_slope * swing));
 	double slope = (t->sea_product + SEA_WEIGHT * SEA_GUESS) / (t->sea_square + SEA_WEIGHT);
+	double before = t->sea_slope;
 	t->sea_slope = state_single(fmin(fmax(slope, 0), 1.5));
+	/* What was usual at the sea's mean stays so. */
+	for (size_t i = 0; i < TEMPERATURE_BINS; i++) {
+		if (t->weight[i] > 0) {
+			t->value[i] = state_single(
+				t->value[i] -
+				(t->sea_slope - before) * (t->sea_mean - SEA_BASE_C));
+		}
+	}
 }
 
 /* Rise of the temperature over load near a bin: from the known bins on either side, else from all.
@@ -214,6 +227,7 @@ enum temperature_news temperature_take(struct temperature_watch *t,
 		news = watch_limit(t, config, window);
 	}
 	bool steady = window->running_s >= or_default(config->warm_up_s, WARM_UP_S) &&
+		      window->load >= LEAST_LOAD &&
 		      fabs(window->load - t->last_load) <= LOAD_STEADY &&
 		      window->high_c - window->low_c <= SPREAD_C;
 	t->last_load = state_single(or_default(window->load, -1));

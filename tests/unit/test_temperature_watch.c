@@ -135,6 +135,51 @@ static void healthy_seasons_stay_quiet(void **state)
 	assert_int_equal(told, 0);
 }
 
+/* Coolant of an engine that charges a battery at a light load: short runs that never warm up, and
+ * now and then a long one that does. */
+static void a_long_run_at_a_light_load_is_not_told_as_a_drift(void **state)
+{
+	struct temperature_config coolant = config;
+	struct temperature_watch t;
+	struct batch_change change;
+
+	(void)state;
+	coolant.limit_c = NAN;
+	temperature_init(&t, &coolant);
+	for (int run = 0; run < 60; run++) {
+		int windows = run % 25 == 24 ? 1440 : 360;
+		for (int i = 0; i < windows; i++) {
+			double c = 80 - 58 * exp(-i / 160.0);
+			struct temperature_window w =
+				at(floor(c), 0.05 + 0.09 * exp(-i / 200.0), i * 10);
+			assert_int_equal(
+				temperature_take(&t, &coolant, &w, &change), TEMPERATURE_QUIET);
+		}
+	}
+}
+
+/* The sea's temperature comes in one window of three. */
+static void a_sea_that_is_heard_now_and_then_is_no_drift(void **state)
+{
+	struct temperature_config exhaust = config;
+	struct temperature_watch t;
+	struct batch_change change;
+	struct scenario_random r;
+
+	(void)state;
+	exhaust.limit_c = NAN;
+	scenario_random_init(&r, 3, 0);
+	temperature_init(&t, &exhaust);
+	for (int i = 0; i < 60 * 360; i++) {
+		double sea = 27 + 2 * sin(i / 3000.0);
+		double c = 80 + 1.2 * (sea - 15) + scenario_random_normal(&r);
+		struct temperature_window w = at(c, 0.5, 3600);
+		w.step_c = 0.1;
+		w.sea_c = (i / 360) % 3 == 0 ? sea : NAN;
+		assert_int_equal(temperature_take(&t, &exhaust, &w, &change), TEMPERATURE_QUIET);
+	}
+}
+
 static void a_resumed_state_goes_on_bit_for_bit(void **state)
 {
 	struct temperature_watch whole;
@@ -181,6 +226,8 @@ int main(void)
 		cmocka_unit_test(without_a_limit_nothing_is_too_hot),
 		cmocka_unit_test(drift_at_equal_load_is_found),
 		cmocka_unit_test(healthy_seasons_stay_quiet),
+		cmocka_unit_test(a_long_run_at_a_light_load_is_not_told_as_a_drift),
+		cmocka_unit_test(a_sea_that_is_heard_now_and_then_is_no_drift),
 		cmocka_unit_test(a_resumed_state_goes_on_bit_for_bit),
 	};
 
