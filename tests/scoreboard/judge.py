@@ -16,7 +16,7 @@ JUMP_SHARE = 0.05        # of the limit, within half an engine hour: truly a jum
 RISING_RATIO = 1.5       # dirt in a litre against before: truly a change
 PERIOD_S = 2.0           # of the messages that carry the water indication
 WET_S = 30.0 - PERIOD_S / 2  # indication that stood at least this long, to half a period, is steady
-WATER_TOLD_S = 30.0 + 1.25 * PERIOD_S
+WATER_TOLD_S = 30.0 + 2.25 * PERIOD_S  # a message may be lost
 BURN_PCT = 1.0           # a change of the burn by this much is truly there
 RELAYED = "relayed"      # the engine's own report, passed on
 TRUE = "true"
@@ -403,11 +403,11 @@ FAULT_CHANCES = {
 
 
 def water_chances(season):
-    """Each steady indication while no water is being told."""
+    """Each indication that was steady by every source's word, while no water is being told."""
     told = [e for e in season.events if e["kind"].startswith("water-")]
     chances = []
     for wet in season.line["wet"]:
-        if wet["end"] - wet["start"] < WATER_TOLD_S:
+        if not wet["every_source"] or wet["end"] - wet["start"] < WATER_TOLD_S:
             continue
         up = any(e["raised"] <= wet["start"] and (e["cleared"] is None or e["cleared"] > wet["start"])
                  for e in told)

@@ -19,8 +19,9 @@ enum indication { INDICATES_NOTHING, INDICATES_DRY, INDICATES_WET };
 
 /* SAE J1939-71, PGN 65279, SPN 97: the first two bits. NMEA 2000 PGN 127489, fast packet of 26
  * bytes: the bytes 20 and 21 (discrete status 1) are the first two of the frame numbered 3, behind
- * its counter; bit 8 is water in fuel (public decodings of the message). */
-static enum indication read_indication(const struct frame *f)
+ * its counter; bit 8 is water in fuel (public decodings of the message). A message of which a frame
+ * was lost says nothing to anybody. */
+static enum indication read_indication(struct seen_probe *probe, const struct frame *f)
 {
 	uint32_t pgn = f->id >> 8 & 0x3FFFF;
 
@@ -28,35 +29,45 @@ static enum indication read_indication(const struct frame *f)
 		unsigned bits = f->data[0] & 3U;
 		return bits == 0 ? INDICATES_DRY : bits == 1 ? INDICATES_WET : INDICATES_NOTHING;
 	}
-	if (pgn == 127489 && (f->data[0] & 0x1FU) == 3 &&
-		!(f->data[1] == 0xFF && f->data[2] == 0xFF)) {
-		return (f->data[2] & 1U) != 0 ? INDICATES_WET : INDICATES_DRY;
+	if (pgn != 127489) {
+		return INDICATES_NOTHING;
 	}
-	return INDICATES_NOTHING;
+	bool whole = (f->data[0] & 0x1FU) == 0 || f->data[0] == probe->next_counter;
+	probe->next_counter = whole ? (uint8_t)(f->data[0] + 1) : 0xFF;
+	if (!whole || (f->data[0] & 0x1FU) != 3 || (f->data[1] == 0xFF && f->data[2] == 0xFF)) {
+		return INDICATES_NOTHING;
+	}
+	return (f->data[2] & 1U) != 0 ? INDICATES_WET : INDICATES_DRY;
 }
 
-static void close_wet(struct season_watch *w)
+static void close_wet(struct season_watch *w, struct seen_probe *probe)
 {
-	if (w->wet.start_ns != 0 && w->wet.end_ns - w->wet.start_ns >= WET_LEAST_NS &&
+	if (probe->wet.start_ns != 0 && probe->wet.end_ns - probe->wet.start_ns >= WET_LEAST_NS &&
 		w->wet_count < SEEN_WETS_MAX) {
-		w->wets[w->wet_count++] = w->wet;
+		w->wets[w->wet_count++] = probe->wet;
 	}
-	w->wet = (struct seen_wet){0};
+	probe->wet = (struct seen_wet){.every_source = probe->wet.every_source};
+}
+
+static void follow_wet(struct season_watch *w, struct seen_probe *probe, bool wet, int64_t t_ns)
+{
+	if (!wet || t_ns - probe->wet.end_ns > WET_SILENCE_NS) {
+		close_wet(w, probe);
+	}
+	if (wet) {
+		probe->wet.start_ns = probe->wet.start_ns == 0 ? t_ns : probe->wet.start_ns;
+		probe->wet.end_ns = t_ns;
+	}
 }
 
 static void watch_indication(struct season_watch *w, const struct frame *f)
 {
-	enum indication says = read_indication(f);
+	struct seen_probe *probe = &w->probes[f->id & 0xFF];
+	enum indication says = read_indication(probe, f);
 
-	if (says == INDICATES_NOTHING) {
-		return;
-	}
-	if (says == INDICATES_DRY || f->t_ns - w->wet.end_ns > WET_SILENCE_NS) {
-		close_wet(w);
-	}
-	if (says == INDICATES_WET) {
-		w->wet.start_ns = w->wet.start_ns == 0 ? f->t_ns : w->wet.start_ns;
-		w->wet.end_ns = f->t_ns;
+	if (says != INDICATES_NOTHING) {
+		follow_wet(w, probe, says == INDICATES_WET, f->t_ns);
+		follow_wet(w, &w->every_source, says == INDICATES_WET, f->t_ns);
 	}
 }
 
@@ -217,6 +228,7 @@ int season_watch_run(
 	memset(w, 0, sizeof(*w));
 	w->options = options;
 	w->boat = *boat;
+	w->every_source.wet.every_source = true;
 	w->fuel_least_c = INFINITY;
 	w->fuel_most_c = -INFINITY;
 	w->pipeline = malloc(pipeline_size());
@@ -244,7 +256,10 @@ int season_watch_run(
 			pipeline_snapshot(w->pipeline);
 		}
 	}
-	close_wet(w);
+	for (unsigned i = 0; i < SEEN_SOURCES; i++) {
+		close_wet(w, &w->probes[i]);
+	}
+	close_wet(w, &w->every_source);
 	pipeline_finish(w->pipeline);
 	return 0;
 }

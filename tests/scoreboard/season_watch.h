@@ -35,12 +35,20 @@ struct seen_point {
 	double reference_kpa;
 };
 
-/* 'Water' on the bus without one 'dry' between; a silence of 25 s ends it. */
+/* 'Water' from one source without a 'dry' between; a silence of 25 s ends it. */
 struct seen_wet {
+	bool every_source; /* none said 'dry'; else: of one source */
 	int64_t start_ns;
 	int64_t end_ns;
 };
 
+/* What a source indicates at present. */
+struct seen_probe {
+	struct seen_wet wet;  /* start 0: dry */
+	uint8_t next_counter; /* of its NMEA 2000 engine message, first byte of the next frame */
+};
+
+#define SEEN_SOURCES	   256 /* addresses */
 #define SEEN_EVENTS_MAX	   512
 #define SEEN_FORECASTS_MAX 4096
 #define SEEN_POINTS_MAX	   16384
@@ -61,7 +69,8 @@ struct season_watch {
 	struct seen_point points[SEEN_POINTS_MAX];
 	size_t wet_count;
 	struct seen_wet wets[SEEN_WETS_MAX];
-	struct seen_wet wet; /* the present one; start 0: dry */
+	struct seen_probe probes[SEEN_SOURCES];
+	struct seen_probe every_source;
 	double fuel_least_c; /* as heard on the bus, an engine running; NaN: not */
 	double fuel_most_c;
 	uint16_t fuel_slot;

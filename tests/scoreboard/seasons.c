@@ -186,6 +186,7 @@ static void print_truth(const struct season_watch *w, const struct scenario_trut
 	printf("],\"wet\":[");
 	for (size_t i = 0; i < w->wet_count; i++) {
 		open_item(i == 0);
+		flag("every_source", w->wets[i].every_source);
 		moment("start", w, w->wets[i].start_ns);
 		moment("end", w, w->wets[i].end_ns);
 		putchar('}');

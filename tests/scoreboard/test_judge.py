@@ -38,7 +38,7 @@ def season(number=1000000, events=(), faults=(), wet=(), starving=(), course=Non
         "events": list(events), "filters": [{"name": "primary", "sensor": "spn95", "blocking": "cake"}],
         "elements": [one], "runs": [{"engine": 0, "start": 0, "end": 100 * HOUR, "max_coolant_c": 85,
                                      "least_feed_kpa": feed_kpa}],
-        "course": course, "wet": [{"start": a, "end": b} for a, b in wet],
+        "course": course, "wet": [{"start": a, "end": b, "every_source": True} for a, b in wet],
         "starving": [{"start": a * HOUR, "end": b * HOUR, "least_kpa": 10} for a, b in starving],
         "forecasts": [], "fuel_least_c": None, "tank_l": 200})
 
