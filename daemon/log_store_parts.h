@@ -30,7 +30,9 @@
 	"DELETE FROM " table " WHERE start_s IN (SELECT start_s FROM " table                       \
 	" WHERE start_s < ?1 ORDER BY start_s LIMIT ?2)"
 
-/* STATEMENT(id, SQL) */
+/* STATEMENT(id, SQL). In MINUTES_OF_DAY the + keeps SQLite from building an index over all minutes of the
+ * log's life (in memory, at each commit that ends a day), when the few of one day are found by their
+ * key. */
 #define LOG_STATEMENTS(STATEMENT)                                                                  \
 	STATEMENT(BEGIN, "BEGIN IMMEDIATE")                                                        \
 	STATEMENT(COMMIT, "COMMIT")                                                                \
@@ -82,7 +84,7 @@
 		"AND (e.first_ns - 60000000000 + e.utc_offset_ns) / 1000000000 < ?1 + 86400 "      \
 		"AND (e.last_ns + e.utc_offset_ns) / 1000000000 >= ?1 "                            \
 		"AND m.start_s BETWEEN ?1 - e.utc_offset_ns / 1000000000 - 60 "                    \
-		"AND ?1 + 86460 - e.utc_offset_ns / 1000000000 AND m.session = e.session "         \
+		"AND ?1 + 86460 - e.utc_offset_ns / 1000000000 AND +m.session = e.session "        \
 		"AND (m.start_s / 60 * 60 + e.utc_offset_ns / 1000000000) / 86400 * 86400 = ?1")   \
 	STATEMENT(PUT_DAY, "INSERT OR REPLACE INTO days VALUES(?1, ?2)")                           \
 	STATEMENT(DROP_DAY, "DELETE FROM days WHERE start_s = ?1")                                 \

@@ -989,6 +989,32 @@ static void a_limited_cache_stays_below_its_limit(void **state)
 	log_store_close(store);
 }
 
+static void rolling_up_a_day_takes_no_memory_for_all_the_others(void **state)
+{
+	(void)state;
+	struct log_store *store = open_log();
+
+	/* A hundred days, a minute each minute; all is steady time at an offset of 0. */
+	assert_query(store, "INSERT INTO sessions VALUES(1, 0, 8640000000000000, 0, 0, 8640000000000000, 0)",
+		"");
+	assert_query(store,
+		"WITH RECURSIVE n (i) AS (SELECT 0 UNION ALL SELECT i + 1 FROM n WHERE i < 143998) "
+		"INSERT INTO minutes SELECT i * 60, 1, zeroblob(20) FROM n WHERE i / 1440 <> 50",
+		"");
+	assert_query(store, "INSERT INTO stale_days VALUES(50 * 86400)", "");
+	log_store_close(store);
+
+	store = open_log();
+	log_store_limit_cache(store, 64);
+	int64_t before = sqlite3_memory_used();
+	(void)sqlite3_memory_highwater(1);
+	assert_int_equal(log_store_settle(store), 0);
+	assert_true(sqlite3_memory_highwater(0) - before < 512 * 1024);
+	assert_int_equal(log_store_commit(store, NULL), 0);
+	assert_query(store, "SELECT count(*) FROM stale_days", "0\n");
+	log_store_close(store);
+}
+
 static void no_failed_allocation_costs_what_was_committed(void **state)
 {
 	sqlite3_mem_methods failing;
@@ -1128,6 +1154,8 @@ int main(int argc, char **argv)
 		cmocka_unit_test_teardown(a_read_only_folder_is_named_and_can_be_read, empty_folder),
 		cmocka_unit_test_teardown(an_engine_hour_of_30_signals_stays_small, empty_folder),
 		cmocka_unit_test_teardown(a_limited_cache_stays_below_its_limit, empty_folder),
+		cmocka_unit_test_teardown(
+			rolling_up_a_day_takes_no_memory_for_all_the_others, empty_folder),
 		cmocka_unit_test_teardown(a_log_of_version_1_opens, empty_folder),
 		cmocka_unit_test_teardown(no_failed_allocation_costs_what_was_committed, empty_folder),
 	};
