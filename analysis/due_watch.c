@@ -9,6 +9,8 @@
 #define MONTH_DAYS   (146097.0 / 4800) /* a mean month of the Gregorian calendar */
 #define WEEK_DAYS    7.0
 #define NOTICE_H     20.0 /* told when so near, … */
+#define EARLY_H      10.0 /* … or the restriction's early end so near, … */
+#define RISE_SHARE   0.15 /* … once the restriction has risen by so much of the way to its limit */
 #define NOTICE_DAYS  14.0
 #define NOTICE_SHARE 0.2 /* … but never before so little of the allowance is left */
 #define FAR_AGAIN    1.5 /* no longer told when that much further off */
@@ -24,9 +26,10 @@ void due_watch_forecast(struct due_watch *d, const struct fact_filter *fact)
 	if (isnan(fact->left_l_p50)) {
 		return;
 	}
+	d->reference_kpa = state_single(fact->reference_kpa);
+	d->clean_kpa = d->forecast ? fmin(d->clean_kpa, d->reference_kpa) : d->reference_kpa;
 	d->forecast = true;
 	d->litres = state_single(fact->litres);
-	d->reference_kpa = state_single(fact->reference_kpa);
 	d->left_l_p10 = state_single(fact->left_l_p10);
 	d->left_l_p50 = state_single(fact->left_l_p50);
 	d->left_l_p90 = state_single(fact->left_l_p90);
@@ -62,6 +65,24 @@ static struct element_use use_of(
 	return use;
 }
 
+/* Is the limit near by the restriction? Before it has risen, a forecast is the guess that it began with. */
+static bool is_loaded(const struct due_watch *d, const struct boat_filter *filter,
+	const struct due_count *count, const struct element_use *use, double further)
+{
+	double since_l = fmax(count->element_l - d->litres, 0);
+	double rise_kpa = d->reference_kpa - d->clean_kpa;
+
+	if (!d->forecast || !(filter->limit_kpa > 0)) {
+		return false;
+	}
+	if (d->reference_kpa < filter->limit_kpa &&
+		rise_kpa < RISE_SHARE * (filter->limit_kpa - d->clean_kpa)) {
+		return false;
+	}
+	return (d->left_l_p50 - since_l) / use->litres_per_h <= NOTICE_H * further ||
+	       (d->left_l_p10 - since_l) / use->litres_per_h <= EARLY_H * further;
+}
+
 /* Is any of its ends near? further: how much more than near still counts. */
 static bool is_near(const struct due_watch *d, const struct boat_filter *filter,
 	const struct window_view *view, const struct due_count *count,
@@ -72,11 +93,8 @@ static bool is_near(const struct due_watch *d, const struct boat_filter *filter,
 	double left_h = filter->change_h - count->element_h;
 	double left_l = filter->change_l - count->element_l;
 
-	if (d->forecast && filter->limit_kpa > 0) {
-		double since_l = fmax(count->element_l - d->litres, 0);
-		if ((d->left_l_p10 - since_l) / use->litres_per_h <= hours) {
-			return true;
-		}
+	if (is_loaded(d, filter, count, use, further)) {
+		return true;
 	}
 	if (left_h <= fmin(hours, share * filter->change_h)) {
 		return true;
@@ -224,6 +242,7 @@ void due_watch_save(const struct due_watch *d, struct state_writer *w)
 	if (d->forecast) {
 		state_put_float(w, (float)d->litres);
 		state_put_float(w, (float)d->reference_kpa);
+		state_put_float(w, (float)d->clean_kpa);
 		state_put_float(w, (float)d->left_l_p10);
 		state_put_float(w, (float)d->left_l_p50);
 		state_put_float(w, (float)d->left_l_p90);
@@ -238,6 +257,7 @@ void due_watch_load(struct due_watch *d, struct state_reader *r)
 	if (d->forecast) {
 		d->litres = (double)state_get_float(r);
 		d->reference_kpa = (double)state_get_float(r);
+		d->clean_kpa = (double)state_get_float(r);
 		d->left_l_p10 = (double)state_get_float(r);
 		d->left_l_p50 = (double)state_get_float(r);
 		d->left_l_p90 = (double)state_get_float(r);

@@ -15,6 +15,7 @@ struct due_watch {
 	int64_t first_ns;  /* UTC of the first dated window; INT64_MIN: none yet */
 	double litres;     /* through the element when the forecast was made */
 	double reference_kpa;
+	double clean_kpa;  /* the least that was fitted of this element */
 	double left_l_p10;
 	double left_l_p50;
 	double left_l_p90;
