@@ -128,6 +128,7 @@ void engine_watch_water(
 	struct engine_watch *w, unsigned engine, const struct window_view *view, bool wet)
 {
 	double engine_h = engine_log_hours_total(&view->engines[engine]);
+	w->begun = true;
 	enum water_news news = water_take(&w->water, view->now.t_ns, wet, engine_h);
 
 	judge_water(engine, view, news, w->water.times);
@@ -184,6 +185,7 @@ void engine_watch_fault(
 	struct fault_code code;
 	unsigned free_place = ENGINE_FAULTS_MAX;
 
+	w->begun = true;
 	w->faults_ns = view->now.t_ns;
 	if (!fault_code_from_value(fault_code, &code)) {
 		return;
@@ -458,6 +460,7 @@ void engine_watch_window(struct engine_watch *w, unsigned engine, const struct w
 
 void engine_watch_drained(struct engine_watch *w, unsigned engine, const struct window_view *view)
 {
+	w->begun = true;
 	water_drained(&w->water, engine_log_hours_total(&view->engines[engine]));
 	judge_water(engine, view, WATER_CLEARED, w->water.times);
 }
@@ -468,6 +471,7 @@ void engine_watch_reset_burn(
 	struct care high;
 	struct care low;
 
+	w->begun = true;
 	burn_reset(&w->burn);
 	care_begin(&high, EVENT_BURN_HIGH, engine, engine, NULL, SEVERITY_CAUTION);
 	care_begin(&low, EVENT_BURN_LOW, engine, engine, NULL, SEVERITY_CAUTION);

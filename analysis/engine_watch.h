@@ -29,7 +29,7 @@ struct engine_fault {
 };
 
 struct engine_watch {
-	bool begun;
+	bool begun; /* something was heard of the engine, if only a fault or water */
 	struct burn burn;
 	struct starvation starvation;
 	struct temperature_watch temperatures[WATCHED_TEMPERATURES];
