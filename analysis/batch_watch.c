@@ -14,6 +14,9 @@
 #define RUN_LENGTH    12000.0 /* batches between false alarms, by the tables */
 #define CLEAR_SHARE   0.4     /* of the change: back within */
 #define CLEAR_BATCHES 9
+#define BLOCK         18 /* batches: three hours */
+#define BLOCK_CAP     30
+#define BLOCK_WEIGHT  3 /* blocks that the first guess counts for */
 #define COUNT_CAP     1000000
 
 void batch_watch_init(struct batch_watch *watch, const struct batch_watch_config *config)
@@ -23,14 +26,22 @@ void batch_watch_init(struct batch_watch *watch, const struct batch_watch_config
 	*watch = (struct batch_watch){
 		.variance = state_single(variance),
 		.cross = state_single(LAG_FIRST * variance),
+		.block_variance = state_single(variance),
 	};
+}
+
+void batch_watch_lower(struct batch_watch *watch)
+{
+	watch->raised = 0;
+	watch->calm = 0;
+	watch->cusum = (struct cusum){0};
 }
 
 double batch_watch_sd(const struct batch_watch *watch)
 {
 	double lag = fmin(fmax(watch->cross / watch->variance, 0), LAG_MOST);
 
-	return sqrt(watch->variance * (1 + lag) / (1 - lag));
+	return sqrt(fmax(watch->variance * (1 + lag) / (1 - lag), watch->block_variance));
 }
 
 /* Slack and limit in long-run deviations. */
@@ -64,6 +75,17 @@ static void learn_scatter(struct batch_watch *watch, double mean)
 	watch->variance = state_single(watch->variance + gain * (held * held - watch->variance));
 	watch->cross = state_single(watch->cross + gain * (held * watch->last - watch->cross));
 	watch->last = state_single(held);
+	watch->block_sum = state_single(watch->block_sum + held);
+	watch->block_count++;
+	if (watch->block_count == BLOCK) {
+		double square = watch->block_sum * watch->block_sum / BLOCK;
+		watch->blocks = watch->blocks < BLOCK_CAP ? watch->blocks + 1 : BLOCK_CAP;
+		double share = 1.0 / (watch->blocks + BLOCK_WEIGHT);
+		watch->block_variance = state_single(
+			watch->block_variance + share * (square - watch->block_variance));
+		watch->block_count = 0;
+		watch->block_sum = 0;
+	}
 }
 
 /* A batch is full. */
@@ -126,12 +148,14 @@ enum batch_news batch_watch_minute(struct batch_watch *watch,
 
 void batch_watch_save(const struct batch_watch *watch, struct state_writer *w)
 {
-	const double fields[] = {
-		watch->sum, watch->weight, watch->variance, watch->cross, watch->last, watch->mean};
+	const double fields[] = {watch->sum, watch->weight, watch->variance, watch->cross,
+		watch->last, watch->block_sum, watch->block_variance, watch->mean};
 
 	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
 		state_put_float(w, (float)fields[i]);
 	}
+	state_put_unsigned(w, watch->block_count);
+	state_put_unsigned(w, watch->blocks);
 	state_put_unsigned(w, watch->batches);
 	state_put_unsigned(w, watch->calm);
 	state_put_signed(w, watch->raised);
@@ -141,11 +165,13 @@ void batch_watch_save(const struct batch_watch *watch, struct state_writer *w)
 void batch_watch_load(struct batch_watch *watch, struct state_reader *r)
 {
 	double *fields[] = {&watch->sum, &watch->weight, &watch->variance, &watch->cross,
-		&watch->last, &watch->mean};
+		&watch->last, &watch->block_sum, &watch->block_variance, &watch->mean};
 
 	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
 		*fields[i] = (double)state_get_float(r);
 	}
+	watch->block_count = (uint32_t)state_get_unsigned(r, BLOCK - 1);
+	watch->blocks = (uint32_t)state_get_unsigned(r, BLOCK_CAP);
 	watch->batches = (uint32_t)state_get_unsigned(r, COUNT_CAP);
 	watch->calm = (uint32_t)state_get_unsigned(r, CLEAR_BATCHES);
 	int64_t raised = state_get_signed(r);

@@ -1,9 +1,11 @@
 /* batch_watch.h: has the mean of a residual moved? A CUSUM that the residual's memory does not
  * fool.
  *
- * Minutes go into batches of ten; batches are standardised by their long-run deviation, which their
- * variance and their correlation from one to the next give, and summed. The slack is half the
- * change that matters, the limit that of a known run length. Residuals in any unit.
+ * Minutes go into batches of ten; batches are standardised by their long-run deviation and summed.
+ * That comes from their variance and correlation, or from the variance of means over three hours,
+ * whichever is more: weather lasts longer than a correlation from batch to batch can show. The
+ * slack is half the change that matters, the limit that of a known run length. Residuals in any
+ * unit.
  */
 #ifndef SIGHTBOWL_ANALYSIS_BATCH_WATCH_H
 #define SIGHTBOWL_ANALYSIS_BATCH_WATCH_H
@@ -28,6 +30,10 @@ struct batch_watch {
 	double variance; /* of batches, and of a batch with the one before */
 	double cross;
 	double last;
+	double block_sum;      /* of the batches of these three hours */
+	double block_variance; /* of means over three hours, times their batches */
+	uint32_t block_count;
+	uint32_t blocks;  /* capped */
 	double mean;      /* of the last hour or so */
 	uint32_t batches; /* capped */
 	uint32_t calm;    /* batches in a row back at the usual */
@@ -49,6 +55,9 @@ void batch_watch_init(struct batch_watch *watch, const struct batch_watch_config
 enum batch_news batch_watch_minute(struct batch_watch *watch,
 	const struct batch_watch_config *config, double residual, double own_variance,
 	struct batch_change *ret_change);
+
+/* Takes back what it raised, as not confirmed; nothing is told. */
+void batch_watch_lower(struct batch_watch *watch);
 
 /* Deviation of a batch as sums of many feel it. */
 double batch_watch_sd(const struct batch_watch *watch);

@@ -4,24 +4,36 @@
 #include <stddef.h>
 #include <string.h>
 
-#define LEAST_RPM      350.0
-#define NODE_STEP      0.055 /* of ln(rpm): 5.5 % from node to node, up to some 7200 rpm */
-#define SPREAD_SHARE   0.04  /* engine speed within a steady window */
-#define SPREAD_RPM     20.0
-#define DRIFT_SHARE    0.015 /* from a steady window to the next */
-#define DRIFT_RPM      8.0
-#define MINUTE_WINDOWS 6
-#define WARM_C         60.0
-#define WARM_S         600.0 /* where no coolant temperature is heard */
-#define WARM_BELOW_C   8.0   /* below its usual temperature the engine is not warm yet */
-#define READY_LEAST    15.0  /* minutes behind the map before a residual counts, … */
-#define READY          60.0
-#define READY_SD       0.012 /* … fewer than READY only if it is known this well */
-#define FROZEN         360.0 /* minutes: from here on the map no longer follows */
-#define HUBER          3.0   /* of the deviation of minutes */
-#define MINUTE_SD      0.06  /* before it is known */
-#define DRIFT_MINUTES  120
-#define IDLE_SHARE     0.45 /* of the highest speed in the map: at or below, the lowest speeds */
+#define LEAST_RPM          350.0
+#define NODE_STEP          0.055 /* of ln(rpm): 5.5 % from node to node, up to some 7200 rpm */
+#define SPREAD_SHARE       0.04  /* engine speed within a steady window */
+#define SPREAD_RPM         20.0
+#define DRIFT_SHARE        0.015 /* from a steady window to the next */
+#define DRIFT_RPM          8.0
+#define MINUTE_WINDOWS     6
+#define WARM_C             60.0
+#define WARM_S             600.0 /* where no coolant temperature is heard */
+#define WARM_BELOW_C       8.0   /* below its usual temperature the engine is not warm yet */
+#define READY_LEAST        15.0  /* minutes behind the map before a residual counts, … */
+#define READY              60.0
+#define READY_SD           0.012 /* … fewer than READY only if it is known this well */
+#define FROZEN             360.0 /* minutes: from here on the map no longer follows */
+#define HUBER              3.0   /* of the deviation of minutes */
+#define MINUTE_SD          0.06  /* before it is known */
+#define DRIFT_MINUTES      120
+#define HELPED             0.15 /* less load than usual by more than this: something else drives the boat */
+#define LOAD_ZERO          20.0 /* % of load: friction and pumping, before it is known */
+#define LOAD_ZERO_SD       8.0
+#define LOAD_ZERO_SD_LEAST 0.5
+#define LOAD_ZERO_LEAST    4.0
+#define LOAD_ZERO_MOST     60.0
+#define LOAD_ZERO_FAR      0.25
+#define CONFIRM_RUNS       2
+#define CONFIRM_MINUTES    20 /* that a run must bring to confirm */
+#define CONFIRM_MOST       100000
+#define CONFIRM_SHARE      0.5  /* of the change that matters */
+#define ENGINE_SD          0.1  /* of a minute beside its load; minutes hang together */
+#define IDLE_SHARE         0.45 /* of the highest speed in the map: at or below, the lowest speeds */
 
 static const struct batch_watch_config watch_config = {
 	.change = 0.05, /* in natural logarithm: 5 % */
@@ -31,13 +43,14 @@ static const struct batch_watch_config watch_config = {
 
 /* Slopes of ln(quantity) over ln(rpm) by which a first reading is put to its nodes: near what a
  * propeller asks. */
-static const double first_slope[BURN_QUANTITIES] = {2.5, 1.8, 0.9, 0.9};
+static const double first_slope[BURN_QUANTITIES] = {2.5, 1.8, 0.9, 0.9, 1.2, 1.0};
 
 void burn_init(struct burn *b)
 {
 	memset(b, 0, sizeof(*b));
 	b->last_rpm = -1;
-	b->load_slope = 1;
+	b->load_zero = LOAD_ZERO;
+	b->load_zero_var = LOAD_ZERO_SD * LOAD_ZERO_SD;
 	for (size_t i = 0; i < BURN_WATCHES; i++) {
 		batch_watch_init(&b->watches[i], &watch_config);
 	}
@@ -108,6 +121,7 @@ static void learn(struct burn_map *map, size_t quantity, double rpm, double valu
 	double residual = value - look_up(map, quantity, rpm, &minutes);
 	double most = minutes < 5 ? INFINITY : HUBER * sd;
 	residual = fmin(fmax(residual, -most), most);
+	bool changed = false;
 	for (size_t side = 0; side < 2; side++) {
 		double *at = &map->value[quantity][node + side];
 		double *weight = &map->weight[quantity][node + side];
@@ -115,10 +129,11 @@ static void learn(struct burn_map *map, size_t quantity, double rpm, double valu
 		if (*weight >= FROZEN) {
 			continue;
 		}
+		changed = true;
 		*weight = state_single(*weight + hat * hat);
 		*at = state_single(*at + fmin(hat / *weight, 1) * residual);
 	}
-	map->revision++;
+	map->revision += changed ? 1 : 0;
 }
 
 double burn_map_at(
@@ -194,10 +209,16 @@ static enum burn_news burn_news_of(enum batch_news news)
 	return BURN_QUIET;
 }
 
+/* What a watch has told; a change at a speed that waits to be confirmed has not been. */
+static int32_t has_told(const struct burn *b, enum burn_watch_kind watch)
+{
+	return watch == BURN_AT_SPEED && b->pending != 0 ? 0 : b->watches[watch].raised;
+}
+
 /* One cause, one piece of news: the other watch may have told it, or may still hold it up. */
 static bool spoken_for(const struct burn *b, enum burn_watch_kind speaker, enum burn_news news)
 {
-	int32_t other = b->watches[speaker == BURN_AT_SPEED ? BURN_AT_LOAD : BURN_AT_SPEED].raised;
+	int32_t other = has_told(b, speaker == BURN_AT_SPEED ? BURN_AT_LOAD : BURN_AT_SPEED);
 
 	if (news == BURN_CLEARED) {
 		return other != 0;
@@ -205,32 +226,113 @@ static bool spoken_for(const struct burn *b, enum burn_watch_kind speaker, enum 
 	return other == b->watches[speaker].raised;
 }
 
-/* A steady minute is full. */
-static enum burn_news close_minute(
-	struct burn *b, double rate_step, struct burn_finding *ret_finding)
+/* Burn at a speed follows the load and what friction takes: rate ∝ load + zero (Willans' line). The
+ * zero is learned from how the residual leans on the load; the map moves with it. */
+static void learn_zero(struct burn *b, double residual, double load, double usual_load)
+{
+	double lever = 1 / (usual_load + b->load_zero) - 1 / (load + b->load_zero);
+	double off = residual - b->watches[BURN_AT_LOAD].mean;
+
+	if (fabs(off) > LOAD_ZERO_FAR || b->watches[BURN_AT_LOAD].raised != 0) {
+		return;
+	}
+	double gain = b->load_zero_var * lever /
+		      (ENGINE_SD * ENGINE_SD + lever * lever * b->load_zero_var);
+	double before = b->load_zero;
+	double after = fmin(fmax(before - gain * off, LOAD_ZERO_LEAST), LOAD_ZERO_MOST);
+	double left = b->load_zero_var * (1 - gain * lever);
+	b->load_zero = state_single(after);
+	b->map.revision++;
+	b->load_zero_var = state_single(fmax(left, LOAD_ZERO_SD_LEAST * LOAD_ZERO_SD_LEAST));
+	for (size_t i = 0; i < BURN_NODES; i++) {
+		if (b->map.weight[BURN_EFFORT][i] > 0) {
+			double at = b->map.weight[BURN_LOAD][i] > 0
+					    ? exp(b->map.value[BURN_LOAD][i])
+					    : usual_load;
+			double *value = &b->map.value[BURN_EFFORT][i];
+			*value = state_single(*value - log((at + b->load_zero) / (at + before)));
+		}
+	}
+}
+
+/* Is what was found being told? Then it must not become the usual. */
+static bool told(const struct burn *b)
+{
+	return b->watches[BURN_AT_SPEED].raised != 0 || b->watches[BURN_AT_LOAD].raised != 0;
+}
+
+static bool is_ready(const struct burn *b, enum burn_watch_kind watch, double minutes)
+{
+	double sd = batch_watch_sd(&b->watches[watch]);
+
+	return minutes >= READY ||
+	       (minutes >= READY_LEAST && sd * sqrt(BATCH_WATCH_MINUTES / minutes) <= READY_SD);
+}
+
+/* The engine itself: burn beside its load, in any gear. */
+static enum burn_news watch_engine(struct burn *b, double quantum, struct batch_change *ret_change)
+{
+	double load = b->minute[BURN_LOAD];
+	double value = log(b->minute[BURN_RATE] / (load + b->load_zero));
+	double minutes;
+	double load_minutes;
+	double residual = value - look_up(&b->map, BURN_EFFORT, b->minute_rpm, &minutes);
+	double usual_load = exp(look_up(&b->map, BURN_LOAD, b->minute_rpm, &load_minutes));
+
+	if (!told(b)) {
+		learn(&b->map, BURN_EFFORT, b->minute_rpm, value, MINUTE_SD);
+		if (minutes >= READY_LEAST && load_minutes >= READY_LEAST) {
+			learn_zero(b, residual, load, usual_load);
+		}
+	}
+	if (!is_ready(b, BURN_AT_LOAD, minutes)) {
+		return BURN_QUIET;
+	}
+	double both = hypot(quantum, 1 / (load + b->load_zero)); /* load steps by 1 % */
+	return burn_news_of(batch_watch_minute(
+		&b->watches[BURN_AT_LOAD], &watch_config, residual, both * both / 12, ret_change));
+}
+
+/* In neutral: has the burn at idle moved? */
+static void follow_neutral(struct burn *b)
+{
+	double minutes;
+	double value = log(b->minute[BURN_RATE]);
+	double residual = value - look_up(&b->map, BURN_NEUTRAL, b->minute_rpm, &minutes);
+
+	if (minutes >= READY_LEAST) {
+		follow_drift(&b->idle_drift, &b->idle_minutes, residual);
+	}
+	if (!told(b)) {
+		learn(&b->map, BURN_NEUTRAL, b->minute_rpm, value, MINUTE_SD);
+	}
+}
+
+/* Driving: burn, load and boat speed at this engine speed. */
+static enum burn_news watch_driving(struct burn *b, double quantum, struct batch_change *ret_change)
 {
 	double rpm = b->minute_rpm;
-	double residual[BURN_QUANTITIES];
-	bool ready[BURN_QUANTITIES];
-	enum burn_news news;
-	double sd = batch_watch_sd(&b->watches[BURN_AT_SPEED]);
+	double residual[BURN_NEUTRAL];
+	bool heard[BURN_NEUTRAL];
+	bool ready[BURN_NEUTRAL];
 
 	b->top_rpm = state_single(fmax(b->top_rpm, rpm));
-	for (size_t q = 0; q < BURN_QUANTITIES; q++) {
+	for (size_t q = 0; q < BURN_NEUTRAL; q++) {
 		double minutes;
-		ready[q] = false;
-		residual[q] = 0;
-		if (b->minute_counts[q] < MINUTE_WINDOWS || !(b->minute[q] > 0)) {
-			continue;
-		}
-		double value = log(b->minute[q]);
-		residual[q] = value - look_up(&b->map, q, rpm, &minutes);
-		ready[q] = minutes >= READY ||
-			   (minutes >= READY_LEAST &&
-				   sd * sqrt(BATCH_WATCH_MINUTES / minutes) <= READY_SD);
-		/* What is being told must not become the usual. */
-		if (b->watches[BURN_AT_SPEED].raised == 0 && b->watches[BURN_AT_LOAD].raised == 0) {
-			learn(&b->map, q, rpm, value, MINUTE_SD);
+		double usual = look_up(&b->map, q, rpm, &minutes);
+		heard[q] = b->minute_counts[q] >= MINUTE_WINDOWS && b->minute[q] > 0;
+		residual[q] = heard[q] ? log(b->minute[q]) - usual : 0;
+		ready[q] = heard[q] && is_ready(b, BURN_AT_SPEED, minutes);
+	}
+	/* Sails, surf or a stern wind: far less load than this speed asks for. Such minutes are no
+	 * part of the map, and no sign of a change either. */
+	enum burn_quantity by = ready[BURN_LOAD] ? BURN_LOAD : BURN_RATE;
+	if (ready[by] && residual[by] < -HELPED) {
+		return BURN_QUIET;
+	}
+	for (size_t q = 0; q < BURN_NEUTRAL; q++) {
+		if (heard[q] && !told(b)) {
+			learn(&b->map, q, rpm, log(b->minute[q]), MINUTE_SD);
 		}
 		if (ready[q]) {
 			follow_drift(&b->drift[q], &b->drift_minutes[q], residual[q]);
@@ -239,49 +341,99 @@ static enum burn_news close_minute(
 	if (!ready[BURN_RATE]) {
 		return BURN_QUIET;
 	}
-	struct batch_change heard = {0};
-	double quantum = rate_step / b->minute[BURN_RATE];
-	if (rpm <= IDLE_SHARE * b->top_rpm) {
+	if (b->minute_gear == BURN_GEAR_UNKNOWN && rpm <= IDLE_SHARE * b->top_rpm) {
 		follow_drift(&b->idle_drift, &b->idle_minutes, residual[BURN_RATE]);
 	}
-	enum burn_watch_kind speaker = BURN_AT_SPEED;
-	news = burn_news_of(batch_watch_minute(&b->watches[BURN_AT_SPEED], &watch_config,
-		residual[BURN_RATE], quantum * quantum / 12, &heard));
-	if (ready[BURN_LOAD]) {
-		double load = residual[BURN_LOAD];
-		double load_quantum = 1 / b->minute[BURN_LOAD];
-		double engine = residual[BURN_RATE] - b->load_slope * load;
-		double both = hypot(quantum, load_quantum * b->load_slope);
-		struct batch_change other = {0};
-		enum burn_news more = burn_news_of(batch_watch_minute(&b->watches[BURN_AT_LOAD],
-			&watch_config, engine, both * both / 12, &other));
-		if (news == BURN_QUIET) {
-			news = more;
-			heard = other;
-			speaker = BURN_AT_LOAD;
-		}
-		/* Only swings of load about its drift teach the slope: a fault must not. */
-		double swing = load - b->drift[BURN_LOAD];
-		double answer = residual[BURN_RATE] - b->drift[BURN_RATE];
-		if (fabs(swing) < 0.3 && fabs(answer) < 0.3) {
-			b->load_square = state_single(b->load_square * 0.998 + swing * swing);
-			b->load_product = state_single(b->load_product * 0.998 + swing * answer);
-			/* The guess of 1 weighs as much as swings of 2 % over two hours. */
-			double guess = 120 * 0.02 * 0.02;
-			double slope = (b->load_product + guess) / (b->load_square + guess);
-			b->load_slope = state_single(fmin(fmax(slope, 0.3), 1.5));
-		}
+	if (b->pending != 0 && b->run_minutes < CONFIRM_MOST) {
+		b->pending_minutes += b->pending_minutes < CONFIRM_MOST ? 1 : 0;
+		b->run_minutes++;
+		b->run_mean = state_single(
+			b->run_mean + (residual[BURN_RATE] - b->run_mean) / b->run_minutes);
 	}
-	if (news != BURN_QUIET && spoken_for(b, speaker, news)) {
+	return burn_news_of(batch_watch_minute(&b->watches[BURN_AT_SPEED], &watch_config,
+		residual[BURN_RATE], quantum * quantum / 12, ret_change));
+}
+
+/* The run is over, or has brought enough: does it confirm what an earlier one raised? */
+static enum burn_news close_run(struct burn *b, struct burn_finding *ret_finding)
+{
+	struct batch_watch *watch = &b->watches[BURN_AT_SPEED];
+	double off = b->pending * b->run_mean;
+	bool speaks = b->run_minutes >= CONFIRM_MINUTES;
+	enum burn_news news = BURN_QUIET;
+
+	if (b->pending == 0 || !speaks) {
 		return BURN_QUIET;
 	}
-	if (news != BURN_QUIET) {
+	b->run_minutes = 0;
+	b->run_mean = 0;
+	if (off < CONFIRM_SHARE * watch_config.change) {
+		b->pending = 0;
+		batch_watch_lower(watch);
+		return BURN_QUIET;
+	}
+	b->confirmed++;
+	if (b->confirmed >= CONFIRM_RUNS) {
+		news = b->pending > 0 ? BURN_HIGH : BURN_LOW;
+		b->pending = 0;
 		*ret_finding = burn_find(b);
-		ret_finding->watch = speaker;
-		if (news != BURN_CLEARED) {
-			ret_finding->change_pct = 100 * expm1(heard.shift);
-			ret_finding->since_h = heard.since_h;
+		ret_finding->watch = BURN_AT_SPEED;
+		ret_finding->since_h = b->pending_h + b->pending_minutes / 60.0;
+	}
+	return news;
+}
+
+/* A steady minute is full. */
+static enum burn_news close_minute(
+	struct burn *b, double rate_step, struct burn_finding *ret_finding)
+{
+	double quantum = rate_step / b->minute[BURN_RATE];
+	struct batch_change change = {0};
+	enum burn_watch_kind speaker = BURN_AT_LOAD;
+	enum burn_news news = BURN_QUIET;
+	bool both = false; /* in the same minute */
+
+	if (b->minute_counts[BURN_LOAD] >= MINUTE_WINDOWS) {
+		news = watch_engine(b, quantum, &change);
+	}
+	if (b->minute_gear == BURN_IN_NEUTRAL) {
+		follow_neutral(b);
+	} else {
+		struct batch_change other = {0};
+		enum burn_news more = watch_driving(b, quantum, &other);
+		both = more == news;
+		if (news == BURN_QUIET) {
+			news = more;
+			change = other;
+			speaker = BURN_AT_SPEED;
 		}
+	}
+	if (news == BURN_CLEARED && speaker == BURN_AT_SPEED && b->pending != 0) {
+		b->pending = 0;
+		return BURN_QUIET;
+	}
+	if (news == BURN_QUIET || (!both && spoken_for(b, speaker, news))) {
+		return BURN_QUIET;
+	}
+	if (news != BURN_CLEARED && speaker == BURN_AT_SPEED &&
+		b->minute_counts[BURN_LOAD] >= MINUTE_WINDOWS) {
+		b->pending = news == BURN_HIGH ? 1 : -1;
+		b->pending_h = state_single(change.since_h);
+		b->pending_minutes = 0;
+		b->confirmed = 0;
+		b->run_minutes = 0;
+		b->run_mean = 0;
+		return BURN_QUIET;
+	}
+	/* The engine beside its load has told what burn at a speed was waiting for. */
+	if (news != BURN_CLEARED && b->pending == (news == BURN_HIGH ? 1 : -1)) {
+		b->pending = 0;
+	}
+	*ret_finding = burn_find(b);
+	ret_finding->watch = speaker;
+	if (news != BURN_CLEARED) {
+		ret_finding->change_pct = 100 * expm1(change.shift);
+		ret_finding->since_h = change.since_h;
 	}
 	return news;
 }
@@ -316,17 +468,34 @@ static bool warm(struct burn *b, const struct burn_window *window)
 enum burn_news burn_take(
 	struct burn *b, const struct burn_window *window, struct burn_finding *ret_finding)
 {
+	bool new_run = window->running_s < b->last_running_s;
+	b->last_running_s = state_single(window->running_s);
+	if (new_run) {
+		clear_minute(b);
+		enum burn_news news = close_run(b, ret_finding);
+		b->run_minutes = 0;
+		b->run_mean = 0;
+		if (news != BURN_QUIET) {
+			return news;
+		}
+	}
 	double rpm = window->rpm;
 	bool calm = window->rpm_high - window->rpm_low <= SPREAD_SHARE * rpm + SPREAD_RPM;
 	bool same = fabs(rpm - b->last_rpm) <= DRIFT_SHARE * rpm + DRIFT_RPM;
 
 	b->last_rpm = state_single(isnan(rpm) ? -1 : rpm);
-	if (!(rpm > 0) || !calm || !same || !(window->rate_lph > 0) || !warm(b, window)) {
+	bool counts =
+		rpm > 0 && calm && same && window->rate_lph > 0 && window->gear != BURN_ASTERN;
+	if (!counts || !warm(b, window)) {
 		clear_minute(b);
 		return BURN_QUIET;
 	}
+	if (b->minute_windows > 0 && window->gear != b->minute_gear) {
+		clear_minute(b);
+	}
+	b->minute_gear = window->gear;
 	const double values[BURN_QUANTITIES] = {
-		window->rate_lph, window->load_pct, window->water_kn, window->ground_kn};
+		window->rate_lph, window->load_pct, window->water_kn, window->ground_kn, NAN, NAN};
 	b->minute_windows++;
 	b->minute_rpm = state_single(b->minute_rpm + (rpm - b->minute_rpm) / b->minute_windows);
 	for (size_t q = 0; q < BURN_QUANTITIES; q++) {
@@ -470,13 +639,18 @@ void burn_save(const struct burn *b, struct state_writer *w)
 		state_put_float(w, (float)b->drift[q]);
 		state_put_unsigned(w, b->drift_minutes[q]);
 	}
-	const double fields[] = {b->minute_rpm, b->last_rpm, b->load_slope, b->load_square,
-		b->load_product, b->idle_drift, b->warm_c, b->top_rpm};
+	const double fields[] = {b->minute_rpm, b->last_rpm, b->load_zero, b->load_zero_var,
+		b->idle_drift, b->warm_c, b->top_rpm, b->pending_h, b->run_mean, b->last_running_s};
 	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
 		state_put_float(w, (float)fields[i]);
 	}
 	state_put_unsigned(w, b->minute_windows);
+	state_put_unsigned(w, b->minute_gear);
 	state_put_unsigned(w, b->idle_minutes);
+	state_put_signed(w, b->pending);
+	state_put_unsigned(w, b->pending_minutes);
+	state_put_unsigned(w, b->confirmed);
+	state_put_unsigned(w, b->run_minutes);
 }
 
 void burn_load(struct burn *b, struct state_reader *r)
@@ -490,11 +664,22 @@ void burn_load(struct burn *b, struct state_reader *r)
 		b->drift[q] = (double)state_get_float(r);
 		b->drift_minutes[q] = (uint32_t)state_get_unsigned(r, DRIFT_MINUTES);
 	}
-	double *fields[] = {&b->minute_rpm, &b->last_rpm, &b->load_slope, &b->load_square,
-		&b->load_product, &b->idle_drift, &b->warm_c, &b->top_rpm};
+	double *fields[] = {&b->minute_rpm, &b->last_rpm, &b->load_zero, &b->load_zero_var,
+		&b->idle_drift, &b->warm_c, &b->top_rpm, &b->pending_h, &b->run_mean,
+		&b->last_running_s};
 	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
 		*fields[i] = (double)state_get_float(r);
 	}
 	b->minute_windows = (uint32_t)state_get_unsigned(r, MINUTE_WINDOWS);
+	b->minute_gear = (enum burn_gear)state_get_unsigned(r, BURN_ASTERN);
 	b->idle_minutes = (uint32_t)state_get_unsigned(r, DRIFT_MINUTES);
+	int64_t pending = state_get_signed(r);
+	if (pending < -1 || pending > 1) {
+		r->failed = true;
+		pending = 0;
+	}
+	b->pending = (int32_t)pending;
+	b->pending_minutes = (uint32_t)state_get_unsigned(r, CONFIRM_MOST);
+	b->confirmed = (uint32_t)state_get_unsigned(r, CONFIRM_RUNS);
+	b->run_minutes = (uint32_t)state_get_unsigned(r, CONFIRM_MOST);
 }

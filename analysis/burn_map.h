@@ -17,13 +17,18 @@
 
 #define BURN_NODES 56
 
+/* By engine speed: what is learned when driving, in neutral, and whatever the gear. */
 enum burn_quantity {
 	BURN_RATE,
 	BURN_LOAD,
-	BURN_SPEED,  /* through the water */
-	BURN_GROUND, /* over ground: with the currents of all those hours in it */
+	BURN_SPEED,   /* through the water */
+	BURN_GROUND,  /* over ground: with the currents of all those hours in it */
+	BURN_NEUTRAL, /* the rate in neutral; those before it are of driving */
+	BURN_EFFORT,  /* the rate for each % of load and friction, in any gear */
 	BURN_QUANTITIES
 };
+
+enum burn_gear { BURN_GEAR_UNKNOWN, BURN_AHEAD, BURN_IN_NEUTRAL, BURN_ASTERN };
 
 /* 10 s of one engine; NaN is unknown. */
 struct burn_window {
@@ -36,6 +41,7 @@ struct burn_window {
 	double water_kn;
 	double ground_kn;
 	double coolant_c;
+	enum burn_gear gear;
 	double running_s; /* since the engine was started */
 };
 
@@ -56,19 +62,27 @@ struct burn {
 	double minute_rpm;
 	uint32_t minute_windows;
 	uint32_t minute_counts[BURN_QUANTITIES];
-	double last_rpm;   /* of the window before */
-	double load_slope; /* d ln(rate) / d ln(load) at a speed */
-	double load_square;
-	double load_product;
+	enum burn_gear minute_gear;
+	double last_rpm;  /* of the window before */
+	double load_zero; /* rate ∝ load + this, at a speed: what friction takes */
+	double load_zero_var;
 	double drift[BURN_QUANTITIES]; /* residuals of late, in natural logarithm */
-	double idle_drift;             /* the rate's, at the lowest speeds */
+	double idle_drift;             /* the rate's, in neutral or at the lowest speeds */
 	double warm_c;                 /* the coolant's usual temperature; 0 unknown */
 	uint32_t drift_minutes[BURN_QUANTITIES];
 	uint32_t idle_minutes;
+	int32_t pending;      /* burn at a speed is off, its load too: 1 high, -1 low, else 0 */
+	double pending_h;     /* hours of watched minutes since it began, … */
+	uint32_t pending_minutes; /* … and minutes since it has been pending, capped */
+	uint32_t confirmed;   /* later runs in which it still was */
+	uint32_t run_minutes; /* of this run, while pending, and their residuals' mean */
+	double run_mean;
+	double last_running_s;
 	double top_rpm; /* highest speed in the map */
 };
 
-/* Told once, whichever watch speaks first; cleared when neither holds it. */
+/* Told once, whichever watch speaks first; cleared when neither holds it. Where load is heard, burn
+ * at a speed is told only when two later runs confirm it: a day's weather is no change. */
 enum burn_news { BURN_QUIET, BURN_HIGH, BURN_LOW, BURN_CLEARED };
 
 /* What the watches and the drifts say, in percent; NaN where unknown. */

@@ -309,6 +309,19 @@ static double ground_speed(const struct window_view *view)
 	return speed_kn >= view->boat->moving_kn ? speed_kn : NAN;
 }
 
+/* The transmission's gear (0 ahead, 1 neutral, 2 astern), if it stayed the same for the window. */
+static enum burn_gear gear_of(const struct window_view *view, unsigned engine)
+{
+	struct window_reading gear = window_read(view, SIGNAL_GEAR, (uint16_t)engine);
+
+	if (isnan(gear.mean) || gear.low < gear.high) {
+		return BURN_GEAR_UNKNOWN;
+	}
+	return gear.mean == 0   ? BURN_AHEAD
+	       : gear.mean == 1 ? BURN_IN_NEUTRAL
+				: BURN_ASTERN;
+}
+
 static void judge_burn(struct engine_watch *w, unsigned engine, const struct window_view *view,
 	double restriction_share)
 {
@@ -329,6 +342,7 @@ static void judge_burn(struct engine_watch *w, unsigned engine, const struct win
 		.water_kn = window_read(view, SIGNAL_WATER_SPEED, 0).mean,
 		.ground_kn = ground_speed(view),
 		.coolant_c = window_read(view, SIGNAL_COOLANT_TEMPERATURE, number).mean,
+		.gear = gear_of(view, engine),
 		.running_s = w->running_s,
 	};
 	enum burn_news news = burn_take(&w->burn, &window, &finding);
@@ -513,7 +527,6 @@ void engine_watch_save(const struct engine_watch *w, struct state_writer *writer
 		return;
 	}
 	burn_save(&w->burn, writer);
-	burn_save_map(&w->burn, writer);
 	starvation_save(&w->starvation, writer);
 	state_put_unsigned(writer, w->temperature_heard);
 	for (unsigned i = 0; i < WATCHED_TEMPERATURES; i++) {
@@ -541,7 +554,6 @@ void engine_watch_load(struct engine_watch *w, struct state_reader *reader)
 		return;
 	}
 	burn_load(&w->burn, reader);
-	burn_load_map(&w->burn, reader);
 	starvation_load(&w->starvation, reader);
 	w->temperature_heard =
 		(uint8_t)state_get_unsigned(reader, (1U << WATCHED_TEMPERATURES) - 1);
@@ -561,4 +573,18 @@ void engine_watch_load(struct engine_watch *w, struct state_reader *reader)
 	}
 	w->running_s = state_get_double(reader);
 	w->told_revision = (uint32_t)state_get_unsigned(reader, UINT32_MAX);
+}
+
+void engine_watch_save_map(const struct engine_watch *w, struct state_writer *writer)
+{
+	if (w->begun) {
+		burn_save_map(&w->burn, writer);
+	}
+}
+
+void engine_watch_load_map(struct engine_watch *w, struct state_reader *reader)
+{
+	if (w->begun) {
+		burn_load_map(&w->burn, reader);
+	}
 }

@@ -65,7 +65,11 @@ void engine_watch_reset_burn(
 /* Tells the learned map, if it has changed since it was told last. */
 void engine_watch_tell_map(struct engine_watch *w, unsigned engine, const struct fact_sink *sink);
 
+/* What changes with every window, and the learned burn map, which changes with steady minutes only
+ * (kept apart, so that a checkpoint rewrites little). The map is to be loaded after the rest. */
 void engine_watch_save(const struct engine_watch *w, struct state_writer *writer);
 void engine_watch_load(struct engine_watch *w, struct state_reader *reader);
+void engine_watch_save_map(const struct engine_watch *w, struct state_writer *writer);
+void engine_watch_load_map(struct engine_watch *w, struct state_reader *reader);
 
 #endif

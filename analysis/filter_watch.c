@@ -10,18 +10,12 @@
 #define PRESSURE_ATMOSPHERIC	0
 #define PRESSURE_FILTER		5
 #define PRESSURE_FUEL		8
+#define TEMPERATURE_SEA		0
 #define TEMPERATURE_ENGINE_ROOM 3
 
-/* Fuel in the line follows the engine room's air only loosely. */
-#define ENGINE_ROOM_SD_C 8.0
-/* Nothing measured: anything from a cold morning to a hot engine room. */
-#define UNKNOWN_FUEL_C	  25.0
-#define UNKNOWN_FUEL_SD_C 12.0
 /* A guess at an element's life, where neither this log nor the configuration knows better. */
 #define LIFE_GUESS_L  2000.0
 #define LIFE_GUESS_SD 0.8
-/* An element that reached this share of its limit had lived. */
-#define LIVED_SHARE 0.7
 /* restriction-high clears below this share of the limit. */
 #define HIGH_CLEARS_SHARE 0.9
 
@@ -32,11 +26,14 @@ enum {
 
 void filter_watch_init(struct filter_watch *f, const struct boat_filter *filter)
 {
+	const struct restriction_config config = {.reference_lph = filter->reference_lph};
+
 	memset(f, 0, sizeof(*f));
 	f->watched = filter->sensor != SENSOR_NONE;
 	f->fitted_ns = filter->has_fitted ? filter->fitted_ns : INT64_MIN;
 	f->measured_kpa = NAN;
 	f->reference_kpa = NAN;
+	restriction_init(&f->restriction, &config);
 }
 
 static struct restriction_config restriction_of(
@@ -58,24 +55,13 @@ static struct restriction_config restriction_of(
 	return config;
 }
 
-static struct loading_config loading_of(
-	const struct filter_watch *f, const struct boat_filter *filter)
+static struct loading_config loading_of(const struct boat_filter *filter)
 {
-	struct loading_config config = {
+	return (struct loading_config){
 		.limit_kpa = filter->limit_kpa,
 		.life_l = filter->change_l > 0 ? filter->change_l : LIFE_GUESS_L,
 		.life_log_sd = LIFE_GUESS_SD,
 	};
-
-	if (f->lives > 0) {
-		double mean = f->life_log_sum / f->lives;
-		double variance = f->life_log_square / f->lives - mean * mean;
-		double own = f->lives > 1 && variance > 0 ? variance : 0;
-		config.life_l = exp(mean);
-		/* Few lives say little of their spread. */
-		config.life_log_sd = sqrt((own * f->lives + 0.25) / (f->lives + 1));
-	}
-	return config;
 }
 
 static void pressure_of(const struct boat_filter *filter, const struct window_view *view,
@@ -135,17 +121,22 @@ static void flow_of(const struct boat_filter *filter, const struct window_view *
 static void temperature_of(const struct boat_filter *filter, const struct window_view *view,
 	struct restriction_window *window)
 {
+	const struct boat_engine *engine = &view->boat->engines[filter->engine];
+
 	window->fuel_c = window_read(view, SIGNAL_FUEL_TEMPERATURE, (uint16_t)filter->engine).mean;
 	window->fuel_sd_c = NAN;
 	if (isnan(window->fuel_c)) {
-		window->fuel_c = window_read_kind(view, SIGNAL_TEMPERATURE, 0,
+		double sea_c = window_read(view, SIGNAL_SEA_TEMPERATURE, 0).mean;
+		double room_c = window_read_kind(view, SIGNAL_TEMPERATURE, 0,
 			TEMPERATURE_ENGINE_ROOM, TEMPERATURE_ENGINE_ROOM)
-					 .mean;
-		window->fuel_sd_c = ENGINE_ROOM_SD_C;
-	}
-	if (isnan(window->fuel_c)) {
-		window->fuel_c = UNKNOWN_FUEL_C;
-		window->fuel_sd_c = UNKNOWN_FUEL_SD_C;
+					.mean;
+		if (isnan(sea_c)) {
+			sea_c = window_read_kind(view, SIGNAL_TEMPERATURE, 0, TEMPERATURE_SEA,
+				TEMPERATURE_SEA)
+					.mean;
+		}
+		restriction_guess_fuel(sea_c, room_c, engine->supply != SUPPLY_PUMP,
+			&window->fuel_c, &window->fuel_sd_c);
 	}
 }
 
@@ -254,11 +245,6 @@ void filter_watch_window(struct filter_watch *f, unsigned index, const struct wi
 		f->begun = true;
 		f->litres_before = supply_l;
 		f->hours_before = engine_h;
-		restriction_init(&f->restriction, &config);
-		struct loading_config first = loading_of(f, filter);
-		if (first.limit_kpa > 0) {
-			loading_init(&f->loading, &first);
-		}
 	}
 	if (!f->watched) {
 		return;
@@ -272,15 +258,21 @@ void filter_watch_window(struct filter_watch *f, unsigned index, const struct wi
 	f->measured_kpa = reading.measured_kpa;
 	f->reference_kpa = reading.reference_kpa;
 	f->read_ns = view->now.t_ns;
-	struct loading_config loading = loading_of(f, filter);
+	struct loading_config loading = loading_of(filter);
 	if (!(loading.limit_kpa > 0)) {
 		return; /* without a limit there is nothing to foretell */
+	}
+	if (!(f->loading.fit.scale_kpa > 0)) {
+		loading_init(&f->loading, &loading);
 	}
 	struct loading_change change = {0};
 	struct loading_forecast forecast;
 	double litres = supply_l - f->litres_before;
 	if (reading.rescale != 1) {
 		loading_rescale(&f->loading, reading.rescale);
+	}
+	if (reading.shift_kpa != 0) {
+		loading_shift(&f->loading, reading.shift_kpa);
 	}
 	enum loading_news news = loading_take(&f->loading, &loading, litres > 0 ? litres : 0,
 		reading.reference_kpa, reading.noise_kpa, reading.common_kpa, &change);
@@ -312,35 +304,28 @@ void filter_watch_renew(struct filter_watch *f, unsigned index, const struct win
 	const struct boat_filter *filter = &view->boat->filters[index];
 	double litres = supply_l - f->litres_before;
 
-	if (f->begun && f->watched && filter->limit_kpa > 0 &&
-		f->reference_kpa >= LIVED_SHARE * filter->limit_kpa && litres > 0) {
-		double life = log(litres * filter->limit_kpa / f->reference_kpa);
-		f->life_log_sum += life;
-		f->life_log_square += life * life;
-		f->lives++;
-	}
 	f->fitted_ns = fitted_ns;
 	f->litres_before = supply_l;
 	f->hours_before = engine_h;
 	f->measured_kpa = NAN;
 	f->reference_kpa = NAN;
 	f->cares = 0;
-	f->told_revision = f->loading.revision;
 	clear_cares(index, view);
-	if (f->begun) {
-		struct loading_config config = loading_of(f, filter);
+	if (f->begun && f->watched) {
+		struct loading_config config = loading_of(filter);
 		restriction_renew(&f->restriction);
-		if (config.limit_kpa > 0) {
-			loading_init(&f->loading, &config);
+		if (config.limit_kpa > 0 && f->loading.fit.scale_kpa > 0) {
+			loading_renew(&f->loading, &config, fmax(litres, 0));
 		}
 	}
+	f->told_revision = f->loading.revision;
 }
 
 bool filter_watch_fact(const struct filter_watch *f, unsigned index, const struct boat *boat,
 	double engine_h, double supply_l, double use_lph, struct fact_filter *ret_fact)
 {
 	const struct boat_filter *filter = &boat->filters[index];
-	struct loading_config config = loading_of(f, filter);
+	struct loading_config config = loading_of(filter);
 	struct loading_forecast forecast;
 	double litres = supply_l - f->litres_before;
 
@@ -386,6 +371,18 @@ double filter_watch_share(const struct filter_watch *f, const struct boat_filter
 	return f->watched && filter->limit_kpa > 0 ? f->reference_kpa / filter->limit_kpa : NAN;
 }
 
+void filter_watch_resume(struct filter_watch *f, const struct filter_watch *kept)
+{
+	if (f->watched == kept->watched) {
+		*f = *kept;
+		return;
+	}
+	f->begun = kept->begun;
+	f->fitted_ns = kept->fitted_ns;
+	f->litres_before = kept->litres_before;
+	f->hours_before = kept->hours_before;
+}
+
 void filter_watch_save(const struct filter_watch *f, struct state_writer *w)
 {
 	state_put_unsigned(w, f->begun);
@@ -400,10 +397,6 @@ void filter_watch_save(const struct filter_watch *f, struct state_writer *w)
 	}
 	restriction_save(&f->restriction, w);
 	loading_save_batch(&f->loading, w);
-	loading_save_fit(&f->loading, w);
-	state_put_double(w, f->life_log_sum);
-	state_put_double(w, f->life_log_square);
-	state_put_unsigned(w, f->lives);
 	state_put_double(w, f->measured_kpa);
 	state_put_double(w, f->reference_kpa);
 	state_put_signed(w, f->read_ns);
@@ -427,13 +420,23 @@ void filter_watch_load(struct filter_watch *f, struct state_reader *r)
 	}
 	restriction_load(&f->restriction, r);
 	loading_load_batch(&f->loading, r);
-	loading_load_fit(&f->loading, r);
-	f->life_log_sum = state_get_double(r);
-	f->life_log_square = state_get_double(r);
-	f->lives = (uint32_t)state_get_unsigned(r, UINT32_MAX);
 	f->measured_kpa = state_get_double(r);
 	f->reference_kpa = state_get_double(r);
 	f->read_ns = state_get_signed(r);
 	f->cares = (uint8_t)state_get_unsigned(r, 255);
 	f->told_revision = (uint32_t)state_get_unsigned(r, UINT32_MAX);
+}
+
+void filter_watch_save_fit(const struct filter_watch *f, struct state_writer *w)
+{
+	if (f->begun && f->watched) {
+		loading_save_fit(&f->loading, w);
+	}
+}
+
+void filter_watch_load_fit(struct filter_watch *f, struct state_reader *r)
+{
+	if (f->begun && f->watched) {
+		loading_load_fit(&f->loading, r);
+	}
 }

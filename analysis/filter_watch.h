@@ -20,10 +20,6 @@ struct filter_watch {
 			    */
 	double litres_before; /* engine's account when it was fitted */
 	double hours_before;
-	double life_log_sum; /* of earlier elements: logarithms of their lives, their squares, how
-				many */
-	double life_log_square;
-	uint32_t lives;
 	double measured_kpa; /* last steady reading; NaN: none yet */
 	double reference_kpa;
 	int64_t read_ns;	/* its steady time */
@@ -49,7 +45,15 @@ bool filter_watch_fact(const struct filter_watch *f, unsigned index, const struc
 /* Greatest restriction as a share of the limit; NaN unknown. */
 double filter_watch_share(const struct filter_watch *f, const struct boat_filter *filter);
 
+/* Goes on from what was kept of this filter. Its element stays fitted even when the configuration has
+ * given it a sensor, or taken it away, in between; what was measured then starts afresh. */
+void filter_watch_resume(struct filter_watch *f, const struct filter_watch *kept);
+
+/* What changes with every window, and what changes with every batch only (kept apart, so that a
+ * checkpoint rewrites little). The second is to be loaded after the first. */
 void filter_watch_save(const struct filter_watch *f, struct state_writer *w);
 void filter_watch_load(struct filter_watch *f, struct state_reader *r);
+void filter_watch_save_fit(const struct filter_watch *f, struct state_writer *w);
+void filter_watch_load_fit(struct filter_watch *f, struct state_reader *r);
 
 #endif

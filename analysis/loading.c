@@ -15,6 +15,9 @@
 #define HUBER           2.5
 #define COMMON_BATCHES  4.0  /* batches that share one error */
 #define MODEL_SD        0.08 /* of the slope: what no law knows about the future */
+#define LIMIT_SD        0.05 /* of the restriction: what flow, zero and temperature leave unknown */
+#define LIVES_SD        0.2  /* from element to element, in natural logarithm */
+#define LAW_LEAST       (-2.5)
 #define SLOPE_FLOOR     0.25 /* of the mean slope that the expected life needs */
 #define NOISE_GAIN      0.05
 #define LAG_FIRST       0.4 /* correlation of batches before it is known */
@@ -25,7 +28,7 @@
 #define JUMP_MINUTES    5    /* … for so many minutes in a row */
 #define JUMP_SHARE      0.10 /* of the restriction: smaller jumps are not told */
 #define JUMP_LIMIT      0.02 /* of the limit */
-#define JUMP_COMMON     2.5
+#define JUMP_COMMON     3.5
 #define JUMP_READY      30  /* minutes before jumps are looked for */
 #define JUMP_SLOPE_SD   0.5 /* what a jump leaves unknown of the slope */
 #define WATCH_SLACK     0.75
@@ -85,14 +88,25 @@ static double axis_back(double n, double y)
 	return fmin(fmax(p, P_LEAST), P_MOST);
 }
 
+static void fit_start(struct loading_fit *fit)
+{
+	fit->life_l = state_single(exp(fit->lives_log));
+	for (size_t i = 0; i < LOADING_BANK; i++) {
+		fit->tracks[i].log_weight = state_single(fit->law_log[i / LOADING_PACES]);
+	}
+}
+
 void loading_init(struct loading *l, const struct loading_config *config)
 {
 	*l = (struct loading){0};
 	l->fit.scale_kpa = state_single(config->limit_kpa);
-	l->fit.life_l = state_single(config->life_l);
-	for (size_t i = 0; i < LOADING_BANK; i++) {
-		l->fit.tracks[i].log_weight = law_log_prior[i / LOADING_PACES];
+	l->fit.lives_log = state_single(log(config->life_l));
+	double spread = config->life_log_sd * config->life_log_sd - LIVES_SD * LIVES_SD;
+	l->fit.lives_log_var = state_single(fmax(spread, 0));
+	for (size_t i = 0; i < LOADING_LAWS; i++) {
+		l->fit.law_log[i] = law_log_prior[i];
 	}
+	fit_start(&l->fit);
 }
 
 static void weigh(const struct loading_fit *fit, double *ret_weights)
@@ -204,9 +218,11 @@ static double meet(const struct loading_fit *fit, size_t i, struct loading_track
 /* The state is kept to single precision, so that what is saved is all there is. */
 static void round_fit(struct loading_fit *fit)
 {
-	double *fields[] = {&fit->scale_kpa, &fit->v_l, &fit->life_l, &fit->asked_l, &fit->start_l,
-		&fit->noise_var, &fit->lag_var, &fit->lag_cross, &fit->last_kpa, &fit->faster,
-		&fit->slower, &fit->watch_l, &fit->watch_kpa, &fit->watch_slope};
+	double *fields[] = {&fit->scale_kpa, &fit->v_l, &fit->life_l, &fit->asked_l,
+		&fit->lives_log, &fit->lives_log_var, &fit->law_log[0], &fit->law_log[1],
+		&fit->law_log[2], &fit->law_log[3], &fit->start_l, &fit->noise_var, &fit->lag_var,
+		&fit->lag_cross, &fit->last_kpa, &fit->faster, &fit->slower, &fit->watch_l,
+		&fit->watch_kpa, &fit->watch_slope};
 
 	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
 		*fields[i] = state_single(*fields[i]);
@@ -224,8 +240,9 @@ static void round_fit(struct loading_fit *fit)
 
 static void round_batch(struct loading_batch *b)
 {
-	double *fields[] = {&b->v_l, &b->p_kpa, &b->square_kpa2, &b->noise_kpa, &b->common_kpa,
-		&b->minute_kpa, &b->level_kpa, &b->spread_kpa, &b->away_kpa, &b->away_l};
+	double *fields[] = {&b->v_l, &b->p_kpa, &b->scatter_kpa, &b->square_kpa2, &b->noise_kpa,
+		&b->common_kpa, &b->minute_kpa, &b->level_kpa, &b->spread_kpa, &b->away_kpa,
+		&b->away_l};
 
 	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
 		*fields[i] = state_single(*fields[i]);
@@ -347,8 +364,8 @@ static enum loading_news close_batch(
 
 	if (fit->batches == 0) {
 		/* Until batches can be compared, one is taken to scatter as its readings do. */
-		fit->noise_var =
-			fmax(b->square_kpa2 / b->count, b->noise_kpa * b->noise_kpa / b->count);
+		fit->noise_var = fmax(b->square_kpa2 / fmax(b->scatter_minutes, 1),
+			b->noise_kpa * b->noise_kpa / b->count);
 		fit->noise_var = fmax(fit->noise_var, 1e-6 * scale2);
 		fit->v_l = b->v_l;
 		start(fit, b->p_kpa / fit->scale_kpa, batch_var(fit, b) / scale2);
@@ -367,7 +384,7 @@ static enum loading_news close_batch(
 			double likelihood =
 				meet(fit, i, t, dv, b->p_kpa / fit->scale_kpa, var / scale2);
 			t->log_weight = t->log_weight * keep +
-					(1 - keep) * law_log_prior[i / LOADING_PACES] + likelihood;
+					(1 - keep) * fit->law_log[i / LOADING_PACES] + likelihood;
 		}
 		forget_weights(fit);
 		learn_noise(fit, b->p_kpa - all.kpa, all.var, var, b->p_kpa - steady.kpa);
@@ -383,7 +400,7 @@ static enum loading_news close_batch(
 	struct loading_forecast forecast;
 	if ((fit->batches < 8 || fit->v_l >= fit->asked_l) &&
 		loading_forecast(l, config, fit->v_l, &forecast)) {
-		fit->life_l = fit->v_l + fmax(forecast.left_l_p50, 1e-3 * config->life_l);
+		fit->life_l = fit->v_l + fmax(forecast.left_l_p50, 1e-3 * exp(fit->lives_log));
 		fit->asked_l = fit->v_l + 0.02 * fit->life_l;
 	}
 	round_fit(fit);
@@ -396,6 +413,8 @@ static void clear_batch(struct loading_batch *b)
 	b->count = 0;
 	b->v_l = 0;
 	b->p_kpa = 0;
+	b->scatter_minutes = 0;
+	b->scatter_kpa = 0;
 	b->square_kpa2 = 0;
 	b->noise_kpa = 0;
 	b->common_kpa = 0;
@@ -513,12 +532,15 @@ enum loading_news loading_take(struct loading *l, const struct loading_config *c
 	double off = reference_kpa - b->p_kpa;
 	b->v_l += (litres - b->v_l) / b->count;
 	b->p_kpa += off / b->count;
-	b->square_kpa2 += off * (reference_kpa - b->p_kpa);
 	b->noise_kpa += (noise_kpa - b->noise_kpa) / b->count;
 	b->common_kpa += (common_kpa - b->common_kpa) / b->count;
 	b->minute_count++;
 	b->minute_kpa += (reference_kpa - b->minute_kpa) / b->minute_count;
 	if (b->minute_count >= minute) {
+		b->scatter_minutes++;
+		double apart = b->minute_kpa - b->scatter_kpa;
+		b->scatter_kpa += apart / b->scatter_minutes;
+		b->square_kpa2 += apart * (b->minute_kpa - b->scatter_kpa);
 		news = close_minute(l, litres, ret_change);
 		b->minute_count = 0;
 		b->minute_kpa = 0;
@@ -557,6 +579,7 @@ void loading_rescale(struct loading *l, double factor)
 	fit->last_kpa *= factor;
 	fit->asked_l = 0;
 	b->p_kpa *= factor;
+	b->scatter_kpa *= factor;
 	b->square_kpa2 *= square;
 	b->noise_kpa *= factor;
 	b->common_kpa *= factor;
@@ -564,6 +587,48 @@ void loading_rescale(struct loading *l, double factor)
 	b->level_kpa *= factor;
 	b->spread_kpa *= factor;
 	b->away_kpa *= factor;
+	round_fit(fit);
+	round_batch(b);
+	l->revision++;
+}
+
+double loading_restriction(const struct loading *l, double litres, double *ret_sd_kpa)
+{
+	double weight[LOADING_BANK];
+
+	if (l->fit.batches == 0) {
+		*ret_sd_kpa = NAN;
+		return NAN;
+	}
+	weigh(&l->fit, weight);
+	struct prediction now = predict(&l->fit, weight, 0, LOADING_PACES, litres);
+	*ret_sd_kpa = sqrt(now.var);
+	return now.kpa;
+}
+
+void loading_shift(struct loading *l, double delta_kpa)
+{
+	struct loading_fit *fit = &l->fit;
+	struct loading_batch *b = &l->batch;
+
+	/* The rise a litre stays what it was; on a bent axis that is another slope. */
+	for (size_t i = 0; i < LOADING_BANK && fit->batches > 0; i++) {
+		struct loading_track *t = &fit->tracks[i];
+		double n = law_of(i);
+		double before = axis_back(n, t->y);
+		double after = fmin(fmax(before + delta_kpa / fit->scale_kpa, P_LEAST), P_MOST);
+		double stretch = pow(before / after, n);
+		t->y = axis(n, after);
+		t->k *= stretch;
+		t->yy *= stretch * stretch;
+		t->yk *= stretch * stretch;
+		t->kk *= stretch * stretch;
+	}
+	fit->watch_kpa += delta_kpa;
+	b->p_kpa += b->count > 0 ? delta_kpa : 0;
+	b->scatter_kpa += b->scatter_minutes > 0 ? delta_kpa : 0;
+	b->minute_kpa += b->minute_count > 0 ? delta_kpa : 0;
+	b->level_kpa += b->minutes > 0 ? delta_kpa : 0;
 	round_fit(fit);
 	round_batch(b);
 	l->revision++;
@@ -582,6 +647,8 @@ static double passed(
 	double model = MODEL_SD * t->k;
 	double slope_var = fmax(t->kk + drift * drift * share / 3 + model * model, 1e-30);
 	double var = t->yy + 2 * dv * t->yk + dv * dv * slope_var + level * level * left * span;
+	double scale = LIMIT_SD * pow(limit, 1 - law_of(i));
+	var += scale * scale;
 	double need = axis(law_of(i), limit) - t->y - t->k * dv;
 	double rises = 0.5 * erfc(-t->k / sqrt(2 * slope_var));
 	double reached = 0.5 * erfc(need / sqrt(2 * fmax(var, 1e-30)));
@@ -637,13 +704,15 @@ bool loading_forecast(const struct loading *l, const struct loading_config *conf
 		*ret_forecast = f;
 		return true;
 	}
+	double usual_l = exp(fit->lives_log);
+	double lives_sd = sqrt(fit->lives_log_var + LIVES_SD * LIVES_SD);
 	double limit = config->limit_kpa / fit->scale_kpa;
 	double step = log(GRID_MOST / GRID_LEAST) / (GRID - 1);
 	double before = 0;
 	double most = -INFINITY;
 	for (size_t j = 0; j < GRID; j++) {
 		double reached = 0;
-		left[j] = GRID_LEAST * config->life_l * exp(step * (double)j);
+		left[j] = GRID_LEAST * usual_l * exp(step * (double)j);
 		for (size_t i = 0; i < LOADING_BANK; i++) {
 			if (weight[i] > 1e-4) {
 				reached += weight[i] * passed(fit, i, limit, litres, left[j]);
@@ -653,7 +722,7 @@ bool loading_forecast(const struct loading *l, const struct loading_config *conf
 		/* Times what elements live: a normal density of ln(life), turned to the grid's
 		 * ln(left). */
 		double life = litres + left[j];
-		double z = log(life / config->life_l) / config->life_log_sd;
+		double z = (log(life) - fit->lives_log) / lives_sd;
 		density[j] = log(reached - before + 1e-7) - 0.5 * z * z + log(left[j] / life);
 		most = fmax(most, density[j]);
 		before = reached;
@@ -666,12 +735,48 @@ bool loading_forecast(const struct loading *l, const struct loading_config *conf
 	return true;
 }
 
+void loading_renew(struct loading *l, const struct loading_config *config, double litres)
+{
+	struct loading_fit *fit = &l->fit;
+	struct loading next = {.revision = l->revision + 1};
+	struct loading_forecast f;
+
+	next.fit.scale_kpa = state_single(config->limit_kpa);
+	next.fit.lives_log = fit->lives_log;
+	next.fit.lives_log_var = fit->lives_log_var;
+	for (size_t i = 0; i < LOADING_LAWS; i++) {
+		next.fit.law_log[i] = fit->law_log[i];
+	}
+	if (loading_forecast(l, config, litres, &f)) {
+		double low = litres + f.left_l_p10;
+		double high = litres + f.left_l_p90;
+		/* From the 10 % to the 90 % quantile a normal distribution has 2.563 deviations. */
+		double sd = log(high / low) / 2.563;
+		double gain =
+			fit->lives_log_var / (fit->lives_log_var + sd * sd + LIVES_SD * LIVES_SD);
+		double lived = log(litres + f.left_l_p50);
+		next.fit.lives_log += gain * (lived - fit->lives_log);
+		next.fit.lives_log_var *= 1 - gain;
+		for (size_t i = 0; i < LOADING_LAWS; i++) {
+			double weight = log(fmax(f.law_weight[i] * LOADING_LAWS, 1e-6));
+			double both = 0.5 * fit->law_log[i] + 0.5 * weight;
+			next.fit.law_log[i] = state_single(fmax(both, LAW_LEAST));
+		}
+	}
+	next.fit.lives_log = state_single(next.fit.lives_log);
+	next.fit.lives_log_var = state_single(next.fit.lives_log_var);
+	fit_start(&next.fit);
+	*l = next;
+}
+
 void loading_save_fit(const struct loading *l, struct state_writer *w)
 {
 	const struct loading_fit *fit = &l->fit;
-	const double fields[] = {fit->scale_kpa, fit->v_l, fit->life_l, fit->asked_l, fit->start_l,
-		fit->noise_var, fit->lag_var, fit->lag_cross, fit->last_kpa, fit->faster,
-		fit->slower, fit->watch_l, fit->watch_kpa, fit->watch_slope};
+	const double fields[] = {fit->scale_kpa, fit->v_l, fit->life_l, fit->asked_l,
+		fit->lives_log, fit->lives_log_var, fit->law_log[0], fit->law_log[1],
+		fit->law_log[2], fit->law_log[3], fit->start_l, fit->noise_var, fit->lag_var,
+		fit->lag_cross, fit->last_kpa, fit->faster, fit->slower, fit->watch_l,
+		fit->watch_kpa, fit->watch_slope};
 
 	state_put_unsigned(w, l->revision);
 	state_put_unsigned(w, fit->batches);
@@ -690,9 +795,11 @@ void loading_save_fit(const struct loading *l, struct state_writer *w)
 void loading_load_fit(struct loading *l, struct state_reader *r)
 {
 	struct loading_fit *fit = &l->fit;
-	double *fields[] = {&fit->scale_kpa, &fit->v_l, &fit->life_l, &fit->asked_l, &fit->start_l,
-		&fit->noise_var, &fit->lag_var, &fit->lag_cross, &fit->last_kpa, &fit->faster,
-		&fit->slower, &fit->watch_l, &fit->watch_kpa, &fit->watch_slope};
+	double *fields[] = {&fit->scale_kpa, &fit->v_l, &fit->life_l, &fit->asked_l,
+		&fit->lives_log, &fit->lives_log_var, &fit->law_log[0], &fit->law_log[1],
+		&fit->law_log[2], &fit->law_log[3], &fit->start_l, &fit->noise_var, &fit->lag_var,
+		&fit->lag_cross, &fit->last_kpa, &fit->faster, &fit->slower, &fit->watch_l,
+		&fit->watch_kpa, &fit->watch_slope};
 
 	l->revision = (uint32_t)state_get_unsigned(r, UINT32_MAX);
 	fit->batches = (uint32_t)state_get_unsigned(r, COUNT_CAP);
@@ -711,11 +818,12 @@ void loading_load_fit(struct loading *l, struct state_reader *r)
 void loading_save_batch(const struct loading *l, struct state_writer *w)
 {
 	const struct loading_batch *b = &l->batch;
-	const double fields[] = {b->v_l, b->p_kpa, b->square_kpa2, b->noise_kpa, b->common_kpa,
-		b->minute_kpa, b->level_kpa, b->spread_kpa, b->away_kpa, b->away_l};
+	const double fields[] = {b->v_l, b->p_kpa, b->scatter_kpa, b->square_kpa2, b->noise_kpa,
+		b->common_kpa, b->minute_kpa, b->level_kpa, b->spread_kpa, b->away_kpa, b->away_l};
 
 	state_put_unsigned(w, b->count);
 	state_put_unsigned(w, b->minute_count);
+	state_put_unsigned(w, b->scatter_minutes);
 	state_put_unsigned(w, b->minutes);
 	state_put_unsigned(w, b->away);
 	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
@@ -726,11 +834,13 @@ void loading_save_batch(const struct loading *l, struct state_writer *w)
 void loading_load_batch(struct loading *l, struct state_reader *r)
 {
 	struct loading_batch *b = &l->batch;
-	double *fields[] = {&b->v_l, &b->p_kpa, &b->square_kpa2, &b->noise_kpa, &b->common_kpa,
-		&b->minute_kpa, &b->level_kpa, &b->spread_kpa, &b->away_kpa, &b->away_l};
+	double *fields[] = {&b->v_l, &b->p_kpa, &b->scatter_kpa, &b->square_kpa2, &b->noise_kpa,
+		&b->common_kpa, &b->minute_kpa, &b->level_kpa, &b->spread_kpa, &b->away_kpa,
+		&b->away_l};
 
 	b->count = (uint32_t)state_get_unsigned(r, UINT32_MAX);
 	b->minute_count = (uint32_t)state_get_unsigned(r, UINT32_MAX);
+	b->scatter_minutes = (uint32_t)state_get_unsigned(r, UINT32_MAX);
 	b->minutes = (uint32_t)state_get_unsigned(r, COUNT_CAP);
 	b->away = (uint32_t)state_get_unsigned(r, JUMP_MINUTES);
 	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {

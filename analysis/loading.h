@@ -30,7 +30,8 @@ struct loading_config {
 	double limit_kpa; /* > 0 */
 	double life_l; /* > 0: what elements live here: geometric mean of earlier ones, or a guess
 			*/
-	double life_log_sd; /* > 0: its spread in natural logarithm; 0.8 for a guess */
+	double life_log_sd; /* its spread in natural logarithm, 0.2 at least; 0.8 for a mere guess
+			     */
 	uint32_t minute;    /* readings a minute; 0: 6, for windows of 10 s */
 	uint32_t batch;     /* least minutes a batch; 0: 30 */
 };
@@ -52,9 +53,12 @@ struct loading_fit {
 	double v_l;    /* litres at the last batch */
 	double life_l; /* litres of life expected, and litres at which to ask again */
 	double asked_l;
-	double start_l;   /* litres at the last change of slope */
-	double noise_var; /* of a batch about its prediction, kPa² */
-	double lag_var;   /* products of residuals of a batch with itself and with the one before */
+	double lives_log; /* what elements live here, ln(litres): mean, and variance of that mean */
+	double lives_log_var;
+	double law_log[LOADING_LAWS]; /* what is thought of the laws beforehand, ln */
+	double start_l;               /* litres at the last change of slope */
+	double noise_var;             /* of a batch about its prediction, kPa² */
+	double lag_var; /* products of residuals of a batch with itself and with the one before */
 	double lag_cross;
 	double last_kpa; /* residual of the last batch */
 	double faster;   /* sums of the slope watch, in deviations */
@@ -71,7 +75,10 @@ struct loading_batch {
 	uint32_t count;
 	double v_l; /* means of the batch so far */
 	double p_kpa;
-	double square_kpa2; /* sum of squares about the mean */
+	uint32_t
+		scatter_minutes; /* minutes of the batch, their mean, and sum of squares about it */
+	double scatter_kpa;
+	double square_kpa2;
 	double noise_kpa;
 	double common_kpa;
 	uint32_t minute_count;
@@ -116,6 +123,10 @@ struct loading_forecast {
 
 void loading_init(struct loading *l, const struct loading_config *config);
 
+/* The element has been changed after litres: what it lived, or would have lived, and by which law,
+ * is thought of the next one beforehand; all else starts anew. */
+void loading_renew(struct loading *l, const struct loading_config *config, double litres);
+
 /* Takes one steady reading. litres: through the element so far; must not fall. noise: standard
  * deviation of this reading alone; common: what the readings of these days share. *ret_change is
  * filled unless the news is LOADING_QUIET. */
@@ -126,9 +137,15 @@ enum loading_news loading_take(struct loading *l, const struct loading_config *c
 /* The reference condition has moved: what was read before is to be multiplied by factor (> 0). */
 void loading_rescale(struct loading *l, double factor);
 
+/* The sensor's zero is better known: delta is to be added to what was read before. */
+void loading_shift(struct loading *l, double delta_kpa);
+
 /* Returns false, and leaves *ret_forecast, while there is no batch yet. */
 bool loading_forecast(const struct loading *l, const struct loading_config *config, double litres,
 	struct loading_forecast *ret_forecast);
+
+/* The fitted restriction at these litres alone, which is cheap; NaN while there is no batch yet. */
+double loading_restriction(const struct loading *l, double litres, double *ret_sd_kpa);
 
 /* The fit need only be saved when revision has changed; the batch with every checkpoint. The loads
  * fill their part, or put the reader into its failed state. */

@@ -12,11 +12,13 @@
 #include "analysis/filter_watch.h"
 #include "analysis/source_choice.h"
 #include "analysis/source_watch.h"
+#include "analysis/state_version_1.h"
 #include "analysis/tank_watch.h"
 #include "analysis/traffic_watch.h"
 #include "analysis/trip.h"
 
-#define STATE_VERSION 2
+#define STATE_VERSION 3
+#define STATE_ROOM    480 /* what changes seldom begins at a multiple of this */
 #define CHECK_SIZE    4
 #define RAW_MOST_NS   (INT64_C(1) << 62)
 /* Behind a pause of all traffic as long as this, who is missing is no news. */
@@ -741,13 +743,10 @@ static void put_check(uint32_t crc, uint8_t bytes[CHECK_SIZE])
 	}
 }
 
-void pipeline_save(const struct pipeline *p, struct state_writer *w)
+static void save_accounts(const struct pipeline *p, struct state_writer *w)
 {
-	size_t begin = w->used;
-	uint8_t check[CHECK_SIZE];
 	unsigned heard = 0;
 
-	state_put_unsigned(w, STATE_VERSION);
 	decoder_save(&p->decoder, w);
 	clock_save(&p->clock, w);
 	source_choice_save(&p->sources, w);
@@ -763,6 +762,64 @@ void pipeline_save(const struct pipeline *p, struct state_writer *w)
 			state_put_signed(w, p->engines[i].session);
 		}
 	}
+}
+
+static void load_accounts(struct pipeline *p, struct state_reader *r)
+{
+	decoder_load(&p->decoder, r);
+	clock_load(&p->clock, r);
+	source_choice_load(&p->sources, r);
+	trip_log_load(&p->trips, r);
+	unsigned heard = (unsigned)state_get_unsigned(r, (1U << BOAT_ENGINES_MAX) - 1);
+	for (unsigned i = 0; i < BOAT_ENGINES_MAX; i++) {
+		if ((heard & 1U << i) != 0) {
+			engine_log_load(&p->engines[i], r);
+		} else {
+			p->engines[i].session = state_get_signed(r);
+		}
+	}
+}
+
+static void save_events(const struct pipeline *p, struct state_writer *w)
+{
+	event_life_save(&p->events, w);
+	for (size_t i = 0; i < BOAT_FILTERS_MAX; i++) {
+		state_put_signed(w, p->drained_ns[i]);
+	}
+	for (size_t i = 0; i < BOAT_ENGINES_MAX; i++) {
+		state_put_signed(w, p->relearned_ns[i]);
+	}
+	state_put_signed(w, p->last_run);
+	state_put_signed(w, p->window);
+	state_put_unsigned(w, p->frames);
+}
+
+static void load_events(struct pipeline *p, struct state_reader *r)
+{
+	event_life_load(&p->events, r);
+	for (size_t i = 0; i < BOAT_FILTERS_MAX; i++) {
+		p->drained_ns[i] = state_get_signed(r);
+	}
+	for (size_t i = 0; i < BOAT_ENGINES_MAX; i++) {
+		p->relearned_ns[i] = state_get_signed(r);
+	}
+	p->last_run = state_get_signed(r);
+	p->window = state_get_signed(r);
+	p->frames = state_get_unsigned(r, UINT64_MAX);
+}
+
+/* The version and the check come first, then what changes all the time, then (at a round number of
+ * bytes, so that it stays where it was) what has been learned. */
+void pipeline_save(const struct pipeline *p, struct state_writer *w)
+{
+	uint8_t check[CHECK_SIZE] = {0};
+	size_t start = w->used;
+
+	state_put_unsigned(w, STATE_VERSION);
+	size_t at = w->used;
+	state_put_bytes(w, check, sizeof(check));
+	size_t begin = w->used;
+	save_accounts(p, w);
 	for (unsigned i = 0; i < BOAT_ENGINES_MAX; i++) {
 		engine_watch_save(&p->engine_watches[i], w);
 	}
@@ -777,91 +834,130 @@ void pipeline_save(const struct pipeline *p, struct state_writer *w)
 	}
 	traffic_watch_save(&p->traffic, w);
 	source_watch_save(&p->senders, w);
-	event_life_save(&p->events, w);
-	for (size_t i = 0; i < BOAT_FILTERS_MAX; i++) {
-		state_put_signed(w, p->drained_ns[i]);
+	save_events(p, w);
+	while (!w->failed && (w->used - start) % STATE_ROOM != 0) {
+		state_put_unsigned(w, 0);
 	}
-	for (size_t i = 0; i < BOAT_ENGINES_MAX; i++) {
-		state_put_signed(w, p->relearned_ns[i]);
+	for (unsigned i = 0; i < BOAT_ENGINES_MAX; i++) {
+		engine_watch_save_map(&p->engine_watches[i], w);
 	}
-	state_put_signed(w, p->last_run);
-	state_put_signed(w, p->window);
-	state_put_unsigned(w, p->frames);
+	for (unsigned i = 0; i < p->boat.filter_count; i++) {
+		filter_watch_save_fit(&p->filter_watches[i], w);
+	}
 	if (!w->failed) {
-		put_check(check_bytes(w->bytes + begin, w->used - begin), check);
-		state_put_bytes(w, check, sizeof(check));
+		put_check(check_bytes(w->bytes + begin, w->used - begin), w->bytes + at);
 	}
 }
 
-/* The configuration may have changed since: a filter that has gained or lost its sensor, or is new,
- * starts afresh; what was known of one that is gone is dropped. */
-static void load_filters(struct pipeline *p, struct state_reader *r)
-{
-	size_t count = (size_t)state_get_unsigned(r, BOAT_FILTERS_MAX);
+/* What a checkpoint kept of the filters. */
+struct kept_filters {
+	size_t count;
+	struct filter_watch watches[BOAT_FILTERS_MAX];
+	struct due_watch dues[BOAT_FILTERS_MAX];
+};
 
-	for (size_t i = 0; i < count && !r->failed; i++) {
-		struct filter_watch filter;
-		struct due_watch due;
-		memset(&filter, 0, sizeof(filter));
-		filter.watched = state_get_unsigned(r, 1) != 0;
-		filter_watch_load(&filter, r);
-		due_watch_load(&due, r);
-		if (i < p->boat.filter_count && filter.watched == p->filter_watches[i].watched) {
-			p->filter_watches[i] = filter;
-			p->due_watches[i] = due;
+/* The configuration may have changed since: what was known of a filter that is gone is dropped. */
+static void keep_filters(struct pipeline *p, const struct kept_filters *kept)
+{
+	for (size_t i = 0; i < kept->count && i < p->boat.filter_count; i++) {
+		if (kept->watches[i].watched == p->filter_watches[i].watched) {
+			p->due_watches[i] = kept->dues[i];
 		}
+		filter_watch_resume(&p->filter_watches[i], &kept->watches[i]);
 	}
+}
+
+static bool load_version_1(struct pipeline *p, struct state_reader *r, size_t start)
+{
+	struct kept_filters filters = {0};
+	uint8_t check[CHECK_SIZE];
+
+	if (r->size - start <= CHECK_SIZE) {
+		return false;
+	}
+	r->size -= CHECK_SIZE;
+	put_check(check_bytes(r->bytes + start, r->size - start), check);
+	if (memcmp(check, r->bytes + r->size, CHECK_SIZE) != 0) {
+		return false;
+	}
+	load_accounts(p, r);
+	for (unsigned i = 0; i < BOAT_ENGINES_MAX; i++) {
+		state_version_1_engine(&p->engine_watches[i], r);
+	}
+	filters.count = (size_t)state_get_unsigned(r, BOAT_FILTERS_MAX);
+	for (size_t i = 0; i < filters.count && !r->failed; i++) {
+		due_watch_init(&filters.dues[i]);
+		filters.watches[i].watched = state_get_unsigned(r, 1) != 0;
+		state_version_1_filter(&filters.watches[i], r);
+	}
+	keep_filters(p, &filters);
+	for (unsigned i = 0; i < STATE_VERSION_1_TANKS; i++) {
+		state_version_1_tank(&p->tank_watches[i], r);
+	}
+	load_events(p, r);
+	return true;
+}
+
+static bool load_present(struct pipeline *p, struct state_reader *r, size_t start)
+{
+	struct kept_filters filters = {0};
+	uint8_t kept[CHECK_SIZE];
+	uint8_t check[CHECK_SIZE];
+
+	state_get_bytes(r, kept, sizeof(kept));
+	if (r->failed) {
+		return false;
+	}
+	put_check(check_bytes(r->bytes + r->used, r->size - r->used), check);
+	if (memcmp(check, kept, CHECK_SIZE) != 0) {
+		return false;
+	}
+	load_accounts(p, r);
+	for (unsigned i = 0; i < BOAT_ENGINES_MAX; i++) {
+		engine_watch_load(&p->engine_watches[i], r);
+	}
+	filters.count = (size_t)state_get_unsigned(r, BOAT_FILTERS_MAX);
+	for (size_t i = 0; i < filters.count && !r->failed; i++) {
+		filters.watches[i].watched = state_get_unsigned(r, 1) != 0;
+		filter_watch_load(&filters.watches[i], r);
+		due_watch_load(&filters.dues[i], r);
+	}
+	for (unsigned i = 0; i < BOAT_TANK_NUMBERS; i++) {
+		tank_watch_load(&p->tank_watches[i], r);
+	}
+	traffic_watch_load(&p->traffic, r);
+	source_watch_load(&p->senders, r);
+	load_events(p, r);
+	while (!r->failed && (r->used - start) % STATE_ROOM != 0) {
+		(void)state_get_unsigned(r, 0);
+	}
+	for (unsigned i = 0; i < BOAT_ENGINES_MAX; i++) {
+		engine_watch_load_map(&p->engine_watches[i], r);
+	}
+	for (size_t i = 0; i < filters.count && !r->failed; i++) {
+		filter_watch_load_fit(&filters.watches[i], r);
+	}
+	keep_filters(p, &filters);
+	return true;
 }
 
 int pipeline_load(struct pipeline *p, struct state_reader *r)
 {
 	struct boat boat = p->boat;
 	struct fact_sink sink = p->sink;
-	uint8_t check[CHECK_SIZE] = {0};
-	bool sound = !r->failed && r->size - r->used > CHECK_SIZE;
+	size_t start = r->used;
+	uint64_t version = state_get_unsigned(r, UINT64_MAX);
+	bool sound = false;
 
-	if (sound) {
-		r->size -= CHECK_SIZE;
-		put_check(check_bytes(r->bytes + r->used, r->size - r->used), check);
-		sound = memcmp(check, r->bytes + r->size, CHECK_SIZE) == 0;
+	if (version == 1) {
+		sound = load_version_1(p, r, start);
+	} else if (version == STATE_VERSION) {
+		sound = load_present(p, r, start);
 	}
-	if (sound && state_get_unsigned(r, UINT64_MAX) == STATE_VERSION) {
-		decoder_load(&p->decoder, r);
-		clock_load(&p->clock, r);
-		source_choice_load(&p->sources, r);
-		trip_log_load(&p->trips, r);
-		unsigned heard = (unsigned)state_get_unsigned(r, (1U << BOAT_ENGINES_MAX) - 1);
-		for (unsigned i = 0; i < BOAT_ENGINES_MAX; i++) {
-			if ((heard & 1U << i) != 0) {
-				engine_log_load(&p->engines[i], r);
-			} else {
-				p->engines[i].session = state_get_signed(r);
-			}
-		}
-		for (unsigned i = 0; i < BOAT_ENGINES_MAX; i++) {
-			engine_watch_load(&p->engine_watches[i], r);
-		}
-		load_filters(p, r);
-		for (unsigned i = 0; i < BOAT_TANK_NUMBERS; i++) {
-			tank_watch_load(&p->tank_watches[i], r);
-		}
-		traffic_watch_load(&p->traffic, r);
-		source_watch_load(&p->senders, r);
-		event_life_load(&p->events, r);
-		for (size_t i = 0; i < BOAT_FILTERS_MAX; i++) {
-			p->drained_ns[i] = state_get_signed(r);
-		}
-		for (size_t i = 0; i < BOAT_ENGINES_MAX; i++) {
-			p->relearned_ns[i] = state_get_signed(r);
-		}
-		p->last_run = state_get_signed(r);
-		p->window = state_get_signed(r);
-		p->frames = state_get_unsigned(r, UINT64_MAX);
-		if (!r->failed && r->used == r->size && p->window >= 0 &&
-			p->window < RAW_MOST_NS / WINDOW_NS) {
-			p->next_ns = (p->window + 1) * WINDOW_NS;
-			return 0;
-		}
+	if (sound && !r->failed && r->used == r->size && p->window >= 0 &&
+		p->window < RAW_MOST_NS / WINDOW_NS) {
+		p->next_ns = (p->window + 1) * WINDOW_NS;
+		return 0;
 	}
 	pipeline_init(p, &boat, &sink);
 	return -EPROTO;

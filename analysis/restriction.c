@@ -6,8 +6,6 @@
 #define WINDOWS_SETTLED 3 /* steady windows in a row before one counts: 20 to 30 s */
 #define WINDOWS_MINUTE  6
 #define REST_SETTLED    4    /* after a stop the line's pressure decays: leave 40 s out */
-#define ZERO_MOST       60   /* windows that the zero averages over */
-#define ZERO_KEPT       3    /* of which this many count against a new rest's */
 #define SPREAD_SHARE    0.08 /* flow extremes in a steady window, of the mean */
 #define DRIFT_SHARE     0.04 /* flow change between steady windows */
 #define LOW_SHARE       0.25 /* of the reference flow: below, the signal drowns */
@@ -15,21 +13,72 @@
 #define FITTING_SHARE   0.15 /* of a reference restriction, before it is learned */
 #define FITTING_SD      0.12
 #define FITTING_MOST    0.6
-#define LAMINAR_WALK    0.01 /* of the restriction, per square root of an hour */
+#define LAMINAR_WALK    0.06 /* of the restriction, per square root of an hour */
 #define MODEL_SHARE     0.03 /* what the two-term law may be off between flows */
+#define ALIKE           60.0 /* windows in a row share their errors: ten minutes are one reading */
 #define HUBER           2.0
+#define ZERO_SD_KPA     0.4 /* of a differential sensor */
+#define LIFT_KPA        3.0 /* at an outlet the fuel is lifted from the tank, more or less */
+#define LIFT_SD_KPA     3.0
+#define AIR_KPA         101.3
+#define AIR_SD_KPA      1.5  /* weather */
+#define ZERO_WALK_KPA   0.05 /* per square root of an hour */
+#define ZERO_START_KPA  0.15 /* from one run to the next: drift, tank level … */
+#define AIR_START_KPA   0.7  /* … and weather */
+#define REST_SD_KPA     0.1
+#define ALIKE_REST      12.0
+#define LEVER_GAIN      0.002
+#define SHIFT_LEAST_KPA 0.1
+#define SHIFT_SHARE     0.02
 #define UNKNOWN_C       30.0 /* fuel at the filter of a running engine, nothing known */
 #define UNKNOWN_SD_C    12.0
-#define KNOWN_SD_C      2.0
-#define AIR_KPA         101.3
-#define AIR_SD_KPA      1.5 /* weather */
+#define KNOWN_SD_C      1.5
+#define TANK_ABOVE_C    4.0  /* above the sea */
+#define ROOM_ABOVE_C    14.0 /* of a running engine, above the tank */
+#define GUESS_SD_C      4.0
+#define GUESS_ONE_SD_C  6.0
+#define WAX_C           6.0  /* below, wax may thicken the fuel beyond its line */
+#define WAX_SHARE       0.05 /* a degree */
 #define STUCK_WINDOWS   30
 #define STUCK_STEPS     4.0
 #define COUNT_CAP       100000
 
+enum { ZERO, LAMINAR, FITTING, PARTS };
+
+/* Where the variance of two parts is kept. */
+static size_t pair(size_t i, size_t j)
+{
+	size_t high = i > j ? i : j;
+	size_t low = i > j ? j : i;
+
+	return high * (high + 1) / 2 + low;
+}
+
+void restriction_guess_fuel(
+	double sea_c, double room_c, bool warms, double *ret_fuel_c, double *ret_sd_c)
+{
+	/* The tank lies some degrees above the sea, the more the more fuel comes back warm. */
+	double share = warms ? 0.75 : 0.3;
+
+	if (!isnan(sea_c) && !isnan(room_c)) {
+		double tank_c = sea_c + TANK_ABOVE_C;
+		*ret_fuel_c = tank_c + share * fmax(room_c - tank_c, 0);
+		*ret_sd_c = GUESS_SD_C;
+	} else if (!isnan(sea_c)) {
+		*ret_fuel_c = sea_c + TANK_ABOVE_C + share * ROOM_ABOVE_C;
+		*ret_sd_c = GUESS_ONE_SD_C;
+	} else if (!isnan(room_c)) {
+		*ret_fuel_c = room_c - (1 - share) * ROOM_ABOVE_C;
+		*ret_sd_c = GUESS_ONE_SD_C;
+	} else {
+		*ret_fuel_c = UNKNOWN_C;
+		*ret_sd_c = UNKNOWN_SD_C;
+	}
+}
+
 void restriction_init(struct restriction *r, const struct restriction_config *config)
 {
-	*r = (struct restriction){.last_lph = NAN, .held_kpa = NAN};
+	*r = (struct restriction){.last_lph = NAN, .held_kpa = NAN, .laminar_kpa = -1};
 	if (config->reference_lph > 0) {
 		r->reference_lph = state_single(config->reference_lph);
 	}
@@ -37,9 +86,7 @@ void restriction_init(struct restriction *r, const struct restriction_config *co
 
 void restriction_renew(struct restriction *r)
 {
-	/* The fittings stay as they are; the next readings set the element's own part anew. */
-	r->laminar_var = 0;
-	r->cross_var = 0;
+	/* Zero and fittings stay as they are; the next reading sets the element's own part anew. */
 	r->laminar_kpa = -1;
 }
 
@@ -52,11 +99,11 @@ double restriction_fitting_share(const struct restriction *r, double *ret_sd)
 {
 	double whole = r->laminar_kpa + r->fitting_kpa;
 
-	if (r->split_count == 0 || !(whole > 0)) {
+	if (r->count == 0 || r->laminar_kpa < 0 || !(whole > 0)) {
 		*ret_sd = FITTING_SD;
 		return FITTING_SHARE;
 	}
-	*ret_sd = sqrt(r->fitting_var) / whole;
+	*ret_sd = sqrt(r->variance[pair(FITTING, FITTING)]) / whole;
 	return fmin(fmax(r->fitting_kpa / whole, 0), FITTING_MOST);
 }
 
@@ -66,8 +113,7 @@ static double raw_value(const struct restriction *r, const struct restriction_co
 {
 	switch (config->sense) {
 	case RESTRICTION_ABSOLUTE:
-		return isnan(window->air_kpa) ? AIR_KPA - window->pressure_kpa
-					      : window->air_kpa - window->pressure_kpa;
+		return (isnan(window->air_kpa) ? AIR_KPA : window->air_kpa) - window->pressure_kpa;
 	case RESTRICTION_GAUGE:
 		return r->sign > 0 ? window->pressure_kpa : -window->pressure_kpa;
 	case RESTRICTION_DIFFERENTIAL:
@@ -76,64 +122,98 @@ static double raw_value(const struct restriction *r, const struct restriction_co
 	return window->pressure_kpa;
 }
 
-static double zero_of(const struct restriction *r, const struct restriction_config *config)
+/* What is thought of the zero before anything is read: its mean, and its variance. */
+static double zero_guess(const struct restriction_config *config,
+	const struct restriction_window *window, double *ret_var)
 {
-	if (r->zero_count == 0) {
-		return 0;
-	}
-	return config->sense == RESTRICTION_GAUGE && r->sign <= 0 ? -r->zero_kpa : r->zero_kpa;
+	bool outlet = config->sense != RESTRICTION_DIFFERENTIAL;
+	bool weather = config->sense == RESTRICTION_ABSOLUTE && isnan(window->air_kpa);
+	double sd = outlet ? LIFT_SD_KPA : ZERO_SD_KPA;
+
+	*ret_var = sd * sd + (weather ? AIR_SD_KPA * AIR_SD_KPA : 0);
+	return outlet ? LIFT_KPA : 0;
 }
 
-static double zero_sd(const struct restriction *r, const struct restriction_config *config,
+static void begin(struct restriction *r, const struct restriction_config *config,
 	const struct restriction_window *window)
 {
-	double step = fmax(window->pressure_step_kpa, 0.01);
-
-	if (r->zero_count == 0) {
-		double weather = config->sense == RESTRICTION_ABSOLUTE && isnan(window->air_kpa)
-					 ? AIR_SD_KPA
-					 : 0;
-		return sqrt(step * step + weather * weather);
-	}
-	return step / sqrt(12);
+	r->zero_kpa = zero_guess(config, window, &r->variance[pair(ZERO, ZERO)]);
+	r->zero_told_kpa = r->zero_kpa;
+	r->count = 1;
 }
 
-/* Rest: the zero is kept for the gauge's own sign, so that it survives a change of mind about it.
+/* One step of a Kalman filter on (zero, laminar, fitting): a reading far off counts less (Huber).
  */
+static void meet(struct restriction *r, const double *gain, double value, double noise_var)
+{
+	double *parts[PARTS] = {&r->zero_kpa, &r->laminar_kpa, &r->fitting_kpa};
+	double lever[PARTS] = {0};
+	double prior = 0;
+	double off = value;
+
+	for (size_t i = 0; i < PARTS; i++) {
+		for (size_t j = 0; j < PARTS; j++) {
+			lever[i] += r->variance[pair(i, j)] * gain[j];
+		}
+		prior += gain[i] * lever[i];
+		off -= gain[i] * *parts[i];
+	}
+	double sum = prior + noise_var;
+	double far = fabs(off) / sqrt(sum);
+	if (far > HUBER) {
+		sum = prior + noise_var * far / HUBER;
+	}
+	for (size_t i = 0; i < PARTS; i++) {
+		*parts[i] += lever[i] * off / sum;
+		for (size_t j = i; j < PARTS; j++) {
+			r->variance[pair(i, j)] -= lever[i] * lever[j] / sum;
+		}
+	}
+	r->fitting_kpa = fmax(r->fitting_kpa, 0);
+}
+
 static void rest(struct restriction *r, const struct restriction_config *config,
 	const struct restriction_window *window)
 {
-	if (r->rest_count < COUNT_CAP) {
-		r->rest_count++;
-	}
+	const double gain[PARTS] = {1, 0, 0};
+	double step = fmax(window->pressure_step_kpa, 0);
+
+	r->rest_count += r->rest_count < COUNT_CAP ? 1 : 0;
 	r->steady = 0;
 	r->last_lph = NAN;
 	if (r->has_run && r->rest_count <= REST_SETTLED) {
 		return;
 	}
-	double value = config->sense == RESTRICTION_GAUGE ? window->pressure_kpa
-							  : raw_value(r, config, window);
-	if (r->has_run && r->zero_count > ZERO_KEPT) {
-		r->zero_count = ZERO_KEPT;
+	if (r->count == 0) {
+		begin(r, config, window);
 	}
 	r->has_run = false;
-	if (r->zero_count < ZERO_MOST) {
-		r->zero_count++;
+	double held = r->laminar_kpa;
+	meet(r, gain, raw_value(r, config, window),
+		ALIKE_REST * (step * step / 12 + REST_SD_KPA * REST_SD_KPA));
+	if (held < 0) {
+		r->laminar_kpa = -1; /* still not read */
 	}
-	r->zero_kpa += (value - r->zero_kpa) / r->zero_count;
 }
 
+/* Which way a gauge goes: by its first readings, against its zero where that is known. */
 static void vote_sign(struct restriction *r, const struct restriction_window *window)
 {
-	double moved = window->pressure_kpa - (r->zero_count > 0 ? r->zero_kpa : 0);
+	double zero_p = r->sign > 0 ? r->zero_kpa : -r->zero_kpa;
+	double sd = sqrt(r->variance[pair(ZERO, ZERO)]);
+	bool known = r->count > 0 && sd < 0.5 * LIFT_SD_KPA;
+	double moved = window->pressure_kpa - (known ? zero_p : 0);
+	int32_t before = r->sign;
 
-	if (fabs(moved) < 2 * window->pressure_step_kpa || moved == 0) {
+	if (fabs(moved) < 2 * fmax(window->pressure_step_kpa, 0) || moved == 0) {
 		return;
 	}
-	if (moved > 0 && r->sign < 50) {
-		r->sign++;
-	} else if (moved < 0 && r->sign > -50) {
-		r->sign--;
+	r->sign += moved > 0 ? (r->sign < 50 ? 1 : 0) : (r->sign > -50 ? -1 : 0);
+	if ((before > 0) != (r->sign > 0) && r->count > 0) {
+		/* Everything so far was read upside down; the zero only needs turning. */
+		r->zero_kpa = known ? -r->zero_kpa : LIFT_KPA;
+		r->zero_told_kpa = r->zero_kpa;
+		r->laminar_kpa = -1;
 	}
 }
 
@@ -153,9 +233,7 @@ static bool settled(struct restriction *r, const struct restriction_window *wind
 		r->floor_lph = flow;
 	} else {
 		r->floor_lph = fmin(r->floor_lph, flow);
-		if (r->steady < COUNT_CAP) {
-			r->steady++;
-		}
+		r->steady += r->steady < COUNT_CAP ? 1 : 0;
 	}
 	r->last_lph = flow;
 	return r->steady >= WINDOWS_SETTLED;
@@ -170,61 +248,51 @@ static double raise_reference(struct restriction *r, const struct restriction_co
 		return 1;
 	}
 	double ratio = r->reference_lph > 0 ? r->floor_lph / r->reference_lph : 1;
+	const double scale[PARTS] = {1, ratio, ratio * ratio};
 	double sd;
 	double share = restriction_fitting_share(r, &sd);
 	double rescale = ratio * (1 - share) + ratio * ratio * share;
 	r->reference_lph = r->floor_lph;
-	r->laminar_kpa *= ratio;
-	r->fitting_kpa *= ratio * ratio;
-	r->laminar_var *= ratio * ratio;
-	r->cross_var *= ratio * ratio * ratio;
-	r->fitting_var *= ratio * ratio * ratio * ratio;
+	r->laminar_kpa *= r->laminar_kpa > 0 ? scale[LAMINAR] : 1;
+	r->fitting_kpa *= scale[FITTING];
+	for (size_t i = 0; i < PARTS; i++) {
+		for (size_t j = i; j < PARTS; j++) {
+			r->variance[pair(i, j)] *= scale[i] * scale[j];
+		}
+	}
 	return rescale;
 }
 
-/* One step of a Kalman filter on (laminar, fitting): the element's own part wanders, the fittings'
- * does not; a reading far off counts less (Huber). */
-static void learn_split(struct restriction *r, double measured, double noise, double laminar_gain,
-	double fitting_gain)
+/* What a reading says of zero, element and fittings. The element's own part wanders, the zero a
+ * little, the fittings' part stays. */
+static void learn(struct restriction *r, double raw, double noise, const double *gain)
 {
-	double level =
-		measured / (laminar_gain * (1 - FITTING_SHARE) + fitting_gain * FITTING_SHARE);
+	double *variance = r->variance;
 
-	if (r->split_count == 0) {
-		double scale = fmax(level, noise);
-		r->laminar_kpa = (1 - FITTING_SHARE) * level;
-		r->fitting_kpa = FITTING_SHARE * level;
-		r->fitting_var = FITTING_SD * FITTING_SD * scale * scale;
-		r->laminar_var = r->fitting_var + scale * scale + noise * noise;
-		r->cross_var = -r->fitting_var;
-	} else if (r->laminar_kpa < 0) {
-		r->laminar_kpa = fmax((measured - fitting_gain * r->fitting_kpa) / laminar_gain, 0);
-		r->laminar_var = r->fitting_var + level * level + noise * noise;
-		r->cross_var = -r->fitting_var;
+	if (r->laminar_kpa < 0) {
+		bool first = r->fitting_kpa == 0 && variance[pair(FITTING, FITTING)] == 0;
+		double above = fmax(raw - r->zero_kpa, noise);
+		if (first) {
+			double level = above / (gain[LAMINAR] * (1 - FITTING_SHARE) +
+						       gain[FITTING] * FITTING_SHARE);
+			double sd = FITTING_SD * level;
+			r->fitting_kpa = FITTING_SHARE * level;
+			variance[pair(FITTING, FITTING)] = sd * sd;
+		}
+		r->laminar_kpa = fmax((above - gain[FITTING] * r->fitting_kpa) / gain[LAMINAR], 0);
+		double open = 2 * (r->laminar_kpa + r->fitting_kpa) + noise +
+			      2 * sqrt(variance[pair(ZERO, ZERO)]);
+		variance[pair(LAMINAR, LAMINAR)] = open * open;
+		variance[pair(ZERO, LAMINAR)] = 0;
+		variance[pair(LAMINAR, FITTING)] = 0;
 	}
-	if (r->split_count < COUNT_CAP) {
-		r->split_count++;
-	}
-	double whole = fabs(r->laminar_kpa + r->fitting_kpa);
-	r->laminar_var += LAMINAR_WALK * LAMINAR_WALK * whole * whole / 360;
-	double predicted = laminar_gain * r->laminar_kpa + fitting_gain * r->fitting_kpa;
-	double model = MODEL_SHARE * predicted;
-	double gain_l = laminar_gain * r->laminar_var + fitting_gain * r->cross_var;
-	double gain_f = laminar_gain * r->cross_var + fitting_gain * r->fitting_var;
-	double innovation = measured - predicted;
-	double prior = laminar_gain * gain_l + fitting_gain * gain_f;
-	double sum = prior + noise * noise + model * model;
-	double far = fabs(innovation) / sqrt(sum);
-	if (far > HUBER) {
-		sum = prior + (noise * noise + model * model) * far / HUBER;
-	}
-	r->laminar_kpa += gain_l * innovation / sum;
-	r->fitting_kpa += gain_f * innovation / sum;
-	r->laminar_var -= gain_l * gain_l / sum;
-	r->cross_var -= gain_l * gain_f / sum;
-	r->fitting_var -= gain_f * gain_f / sum;
+	r->count += r->count < COUNT_CAP ? 1 : 0;
+	double whole = r->laminar_kpa + r->fitting_kpa;
+	variance[pair(LAMINAR, LAMINAR)] += LAMINAR_WALK * LAMINAR_WALK * whole * whole / 360;
+	variance[pair(ZERO, ZERO)] += ZERO_WALK_KPA * ZERO_WALK_KPA / 360;
+	double model = MODEL_SHARE * fabs(raw - r->zero_kpa);
+	meet(r, gain, raw, ALIKE * (noise * noise + model * model));
 	r->laminar_kpa = fmax(r->laminar_kpa, 0);
-	r->fitting_kpa = fmax(r->fitting_kpa, 0);
 }
 
 /* A value that stays to the last bit while the flow goes from rest to full is not being measured,
@@ -241,12 +309,10 @@ static bool stuck(struct restriction *r, const struct restriction_window *window
 		r->held_high_lph = flow;
 		return false;
 	}
-	if (r->held_count < COUNT_CAP) {
-		r->held_count++;
-	}
+	r->held_count += r->held_count < COUNT_CAP ? 1 : 0;
 	r->held_low_lph = fmin(r->held_low_lph, flow);
 	r->held_high_lph = fmax(r->held_high_lph, flow);
-	if (r->held_count < STUCK_WINDOWS || r->split_count == 0 || !(r->reference_lph > 0)) {
+	if (r->held_count < STUCK_WINDOWS || r->laminar_kpa < 0 || !(r->reference_lph > 0)) {
 		return false;
 	}
 	double share = (r->held_high_lph - r->held_low_lph) / r->reference_lph;
@@ -259,16 +325,40 @@ static double viscosity_slope(const struct viscosity *fuel, double at_c)
 	return log(viscosity_at(fuel, at_c + 1) / viscosity_at(fuel, at_c - 1)) / 2;
 }
 
-/* The state is kept to single precision, so that what is saved is all there is. */
-static void round_state(struct restriction *r)
+/* The zero moves a little from run to run. */
+static void start_run(struct restriction *r, const struct restriction_config *config,
+	const struct restriction_window *window)
 {
-	double *fields[] = {&r->reference_lph, &r->zero_kpa, &r->last_lph, &r->floor_lph,
-		&r->laminar_kpa, &r->fitting_kpa, &r->laminar_var, &r->cross_var, &r->fitting_var,
-		&r->held_kpa, &r->held_low_lph, &r->held_high_lph};
+	bool weather = config->sense == RESTRICTION_ABSOLUTE && isnan(window->air_kpa);
+	double walk = weather ? AIR_START_KPA : ZERO_START_KPA;
 
-	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
-		*fields[i] = state_single(*fields[i]);
+	if (r->count == 0) {
+		begin(r, config, window);
+	} else {
+		/* It wanders, but never further than it could be when nothing was known of it. */
+		const double gain[PARTS] = {1, 0, 0};
+		double most;
+		double guess = zero_guess(config, window, &most);
+		double *var = &r->variance[pair(ZERO, ZERO)];
+		double laminar = r->laminar_kpa;
+		*var += walk * walk;
+		meet(r, gain, guess, fmax(most * most / (walk * walk), most));
+		r->laminar_kpa = laminar < 0 ? -1 : r->laminar_kpa;
 	}
+	r->has_run = true;
+}
+
+/* How far the readings so far would move by what has been learned of the zero. */
+static double shift(struct restriction *r)
+{
+	double moved = r->zero_told_kpa - r->zero_kpa;
+	double least = fmax(SHIFT_LEAST_KPA, SHIFT_SHARE * (r->laminar_kpa + r->fitting_kpa));
+
+	if (fabs(moved) < least) {
+		return 0;
+	}
+	r->zero_told_kpa = r->zero_kpa;
+	return moved * r->lever;
 }
 
 static enum restriction_state take(struct restriction *r, const struct restriction_config *config,
@@ -286,8 +376,10 @@ static enum restriction_state take(struct restriction *r, const struct restricti
 		rest(r, config, window);
 		return RESTRICTION_RESTING;
 	}
+	if (!r->has_run || r->count == 0) {
+		start_run(r, config, window);
+	}
 	r->rest_count = 0;
-	r->has_run = true;
 	if (isnan(window->supply_lph)) {
 		r->steady = 0;
 		return RESTRICTION_NO_FLOW;
@@ -299,10 +391,6 @@ static enum restriction_state take(struct restriction *r, const struct restricti
 	if (!(r->reference_lph > 0)) {
 		return RESTRICTION_SETTLING;
 	}
-	double share = window->supply_lph / r->reference_lph;
-	if (share < LOW_SHARE && rescale == 1) {
-		return RESTRICTION_LOW_FLOW;
-	}
 	if (is_stuck) {
 		return RESTRICTION_STUCK;
 	}
@@ -310,6 +398,7 @@ static enum restriction_state take(struct restriction *r, const struct restricti
 		vote_sign(r, window);
 	}
 
+	double share = window->supply_lph / r->reference_lph;
 	double fuel_c = window->fuel_c;
 	double fuel_sd = isnan(window->fuel_sd_c) ? KNOWN_SD_C : window->fuel_sd_c;
 	if (isnan(fuel_c)) {
@@ -320,95 +409,102 @@ static enum restriction_state take(struct restriction *r, const struct restricti
 	double density = 1 - 0.00084 * (fuel_c - RESTRICTION_REFERENCE_C);
 	double viscosity = viscosity_at(&config->fuel, fuel_c) /
 			   viscosity_at(&config->fuel, RESTRICTION_REFERENCE_C);
-	double laminar_gain = viscosity * density * share;
-	double fitting_gain = density * share * share;
+	const double gain[PARTS] = {1, viscosity * density * share, density * share * share};
 
-	double measured = raw_value(r, config, window) - zero_of(r, config);
+	double raw = raw_value(r, config, window);
 	double spread = window->pressure_high_kpa - window->pressure_low_kpa;
 	double step = fmax(window->pressure_step_kpa, 0);
 	double noise = sqrt(step * step / 12 + spread * spread / 36);
-	learn_split(r, measured, fmax(noise, 0.01), laminar_gain, fitting_gain);
+	learn(r, raw, fmax(noise, 0.01), gain);
+	if (share < LOW_SHARE && rescale == 1) {
+		return RESTRICTION_LOW_FLOW;
+	}
 
-	double fitting = r->fitting_kpa;
-	double fitting_most = FITTING_MOST * fmax(r->laminar_kpa + r->fitting_kpa, 0);
-	fitting = fmin(fitting, fitting_most);
-	double laminar = (measured - fitting_gain * fitting) / laminar_gain;
+	double fitting_most = FITTING_MOST * (r->laminar_kpa + r->fitting_kpa);
+	double fitting = fmin(r->fitting_kpa, fitting_most);
+	double measured = raw - r->zero_kpa;
+	double laminar = (measured - gain[FITTING] * fitting) / gain[LAMINAR];
 	double flow_error = (window->supply_high_lph - window->supply_low_lph) / 6 +
 			    fmax(window->supply_step_lph, 0) / sqrt(12);
 	double by_flow = (fabs(laminar) + 2 * fitting) * flow_error / window->supply_lph;
-	double by_zero = zero_sd(r, config, window) / laminar_gain;
-	double by_split = sqrt(r->fitting_var) * (1 - fitting_gain / laminar_gain);
 	double by_temperature = laminar * viscosity_slope(&config->fuel, fuel_c) * fuel_sd;
+	double by_wax = laminar * WAX_SHARE * fmax(WAX_C - fuel_c, 0);
+	double split = 1 - gain[FITTING] / gain[LAMINAR];
+	double zero_var = r->variance[pair(ZERO, ZERO)];
+	/* The zero counts for more at low flow: what it adds beyond the usual is no constant. */
+	double beyond = 1 / gain[LAMINAR] - (r->lever > 0 ? r->lever : 1 / gain[LAMINAR]);
+	double by_parts = zero_var * beyond * beyond -
+			  2 * r->variance[pair(ZERO, FITTING)] * split * beyond +
+			  r->variance[pair(FITTING, FITTING)] * split * split;
+	r->lever += ((1 / gain[LAMINAR]) - r->lever) * (r->lever > 0 ? LEVER_GAIN : 1);
 	*ret_reading = (struct restriction_reading){
 		.measured_kpa = measured,
 		.reference_kpa = laminar + fitting,
-		.noise_kpa = hypot(noise / laminar_gain, by_flow),
-		.common_kpa = sqrt(
-			by_zero * by_zero + by_split * by_split + by_temperature * by_temperature),
+		.noise_kpa = hypot(noise / gain[LAMINAR], by_flow),
+		.common_kpa =
+			sqrt(by_temperature * by_temperature + by_wax * by_wax + fmax(by_parts, 0)),
+		.zero_kpa = sqrt(zero_var) / gain[LAMINAR],
 		.flow_share = share,
 		.rescale = rescale,
+		.shift_kpa = shift(r),
 	};
 	return RESTRICTION_READ;
 }
+
+/* The state is kept to single precision, so that what is saved is all there is. */
+#define FIELDS(of)                                                                             \
+	{                                                                                      \
+		&(of)->reference_lph, &(of)->zero_kpa, &(of)->laminar_kpa, &(of)->fitting_kpa, \
+			&(of)->variance[0], &(of)->variance[1], &(of)->variance[2],            \
+			&(of)->variance[3], &(of)->variance[4], &(of)->variance[5],            \
+			&(of)->zero_told_kpa, &(of)->lever, &(of)->last_lph, &(of)->floor_lph, \
+			&(of)->held_kpa, &(of)->held_low_lph, &(of)->held_high_lph             \
+	}
 
 enum restriction_state restriction_take(struct restriction *r,
 	const struct restriction_config *config, const struct restriction_window *window,
 	struct restriction_reading *ret_reading)
 {
 	enum restriction_state state = take(r, config, window, ret_reading);
+	double *fields[] = FIELDS(r);
 
-	round_state(r);
+	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
+		*fields[i] = state_single(*fields[i]);
+	}
 	return state;
 }
 
 void restriction_save(const struct restriction *r, struct state_writer *w)
 {
-	state_put_float(w, (float)r->reference_lph);
-	state_put_float(w, (float)r->zero_kpa);
-	state_put_unsigned(w, r->zero_count);
+	const double *fields[] = FIELDS(r);
+
+	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
+		state_put_float(w, (float)*fields[i]);
+	}
 	state_put_unsigned(w, r->rest_count);
-	state_put_unsigned(w, r->has_run);
-	state_put_signed(w, r->sign);
-	state_put_float(w, (float)r->last_lph);
-	state_put_float(w, (float)r->floor_lph);
 	state_put_unsigned(w, r->steady);
-	state_put_float(w, (float)r->laminar_kpa);
-	state_put_float(w, (float)r->fitting_kpa);
-	state_put_float(w, (float)r->laminar_var);
-	state_put_float(w, (float)r->cross_var);
-	state_put_float(w, (float)r->fitting_var);
-	state_put_unsigned(w, r->split_count);
-	state_put_float(w, (float)r->held_kpa);
+	state_put_unsigned(w, r->count);
 	state_put_unsigned(w, r->held_count);
-	state_put_float(w, (float)r->held_low_lph);
-	state_put_float(w, (float)r->held_high_lph);
+	state_put_signed(w, r->sign);
+	state_put_unsigned(w, r->has_run);
 }
 
 void restriction_load(struct restriction *r, struct state_reader *reader)
 {
 	*r = (struct restriction){0};
-	r->reference_lph = state_get_float(reader);
-	r->zero_kpa = state_get_float(reader);
-	r->zero_count = (uint32_t)state_get_unsigned(reader, ZERO_MOST);
+	double *fields[] = FIELDS(r);
+	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
+		*fields[i] = (double)state_get_float(reader);
+	}
 	r->rest_count = (uint32_t)state_get_unsigned(reader, COUNT_CAP);
-	r->has_run = state_get_unsigned(reader, 1) != 0;
+	r->steady = (uint32_t)state_get_unsigned(reader, COUNT_CAP);
+	r->count = (uint32_t)state_get_unsigned(reader, COUNT_CAP);
+	r->held_count = (uint32_t)state_get_unsigned(reader, COUNT_CAP);
 	int64_t sign = state_get_signed(reader);
 	if (sign < -50 || sign > 50) {
 		reader->failed = true;
 		sign = 0;
 	}
 	r->sign = (int32_t)sign;
-	r->last_lph = state_get_float(reader);
-	r->floor_lph = state_get_float(reader);
-	r->steady = (uint32_t)state_get_unsigned(reader, COUNT_CAP);
-	r->laminar_kpa = state_get_float(reader);
-	r->fitting_kpa = state_get_float(reader);
-	r->laminar_var = state_get_float(reader);
-	r->cross_var = state_get_float(reader);
-	r->fitting_var = state_get_float(reader);
-	r->split_count = (uint32_t)state_get_unsigned(reader, COUNT_CAP);
-	r->held_kpa = state_get_float(reader);
-	r->held_count = (uint32_t)state_get_unsigned(reader, COUNT_CAP);
-	r->held_low_lph = state_get_float(reader);
-	r->held_high_lph = state_get_float(reader);
+	r->has_run = state_get_unsigned(reader, 1) != 0;
 }

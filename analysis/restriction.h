@@ -1,9 +1,9 @@
 /* restriction.h: pressure readings → reference restriction of a filter.
  *
  * The pressure lost across an element is laminar (∝ viscosity × flow) in the medium and ∝ density ×
- * flow² in ports and fittings. Each steady reading is put to the reference flow and 40 °C, with
- * what is not known about it: the part that differs from reading to reading, and the part common to
- * all of them. The zero is learned with the engine off, the fittings' share where the flow varies.
+ * flow² in ports and fittings; the sensor adds a zero of its own, and at an outlet the lift from
+ * the tank. The three are told apart by how readings follow the flow, and by those with the engine
+ * off. Each steady reading is put to the reference flow and 40 °C, with what is not known about it.
  * Restrictions in kPa, flows in L/h through the filter (supply flow: burn and return), temperatures
  * in °C.
  */
@@ -58,36 +58,45 @@ enum restriction_state {
 };
 
 struct restriction_reading {
-	double measured_kpa;  /* at the flow of the moment */
+	double measured_kpa;  /* at the flow of the moment, the zero taken off */
 	double reference_kpa; /* at reference flow and 40 °C */
 	double noise_kpa;     /* standard deviation, independent from reading to reading */
-	double common_kpa;    /* standard deviation of what all readings of these days share */
+	double common_kpa;    /* standard deviation of what the readings of these days share */
+	double zero_kpa;      /* standard deviation of what all of this sensor's readings share */
 	double flow_share;    /* flow / reference flow */
 	double rescale; /* the reference flow has moved: multiply what was read before by this; else
 			   1 */
+	double shift_kpa; /* the zero is better known: add this to what was read before; else 0 */
 };
 
 struct restriction {
 	double reference_lph; /* 0: none yet */
-	double zero_kpa;      /* valid with zero_count */
-	uint32_t zero_count;  /* rest windows it stands on, capped */
-	uint32_t rest_count;  /* rest windows since the engine stopped, capped */
-	bool has_run;         /* since this rest began the zero has not been renewed yet */
-	int32_t sign;         /* votes: does the gauge fall (-) or rise (+) under suction */
+	double zero_kpa;      /* in the reading's own unit, turned so that it grows with suction */
+	double laminar_kpa;   /* of the element at the reference, now; below 0: a new element, not
+				 read yet */
+	double fitting_kpa;   /* at the reference */
+	double variance[6];   /* zero; zero, laminar; laminar; zero, fitting; laminar, fitting;
+				 fitting */
+	double zero_told_kpa; /* zero behind the readings so far */
+	double lever;         /* by how much a reading moves with the zero, of late */
 	double last_lph;      /* flow of the window before */
 	double floor_lph;     /* least flow of the steady windows in a row */
-	uint32_t steady;      /* steady windows in a row, capped */
-	double laminar_kpa;   /* at the reference, now */
-	double fitting_kpa;   /* at the reference */
-	double laminar_var;
-	double cross_var;
-	double fitting_var;
-	uint32_t split_count; /* readings behind the split, capped */
-	double held_kpa;      /* raw value that does not move */
-	uint32_t held_count;
+	double held_kpa; /* raw value that does not move, and the flows that it did not move with */
 	double held_low_lph;
 	double held_high_lph;
+	uint32_t rest_count; /* rest windows since the engine stopped, capped */
+	uint32_t steady;     /* steady windows in a row, capped */
+	uint32_t count;      /* readings behind the state, capped; 0: nothing known */
+	uint32_t held_count;
+	int32_t sign; /* votes: does the gauge fall (-) or rise (+) under suction */
+	bool has_run; /* since the last rest */
 };
+
+/* Where no sensor tells the fuel's temperature: a guess for the filter's place and its deviation,
+ * from the sea (which the tank follows) and the engine room, either NaN when unknown. warms: little
+ * fuel flows (burn only), so it takes up the engine room's heat on its way. */
+void restriction_guess_fuel(
+	double sea_c, double room_c, bool warms, double *ret_fuel_c, double *ret_sd_c);
 
 void restriction_init(struct restriction *r, const struct restriction_config *config);
 

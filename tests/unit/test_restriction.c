@@ -140,6 +140,26 @@ static void an_unknown_temperature_widens_the_range(void **state)
 	assert_true(fabs(known.reference_kpa - 10) < 2 * known.common_kpa);
 }
 
+static void a_guess_at_the_fuel_follows_sea_and_engine_room(void **state)
+{
+	double fuel_c;
+	double sd_c;
+	double narrow;
+
+	(void)state;
+	restriction_guess_fuel(15, 40, false, &fuel_c, &narrow);
+	assert_true(fuel_c > 15 && fuel_c < 30);
+	restriction_guess_fuel(15, 40, true, &fuel_c, &sd_c);
+	assert_true(fuel_c > 30 && fuel_c < 40); /* a trickle takes on the room's heat */
+	restriction_guess_fuel(15, NAN, false, &fuel_c, &sd_c);
+	assert_true(fuel_c > 15 && sd_c > narrow);
+	restriction_guess_fuel(NAN, 40, false, &fuel_c, &sd_c);
+	assert_true(fuel_c < 40 && sd_c > narrow);
+	restriction_guess_fuel(NAN, NAN, false, &fuel_c, &sd_c);
+	near(fuel_c, 30, 5);
+	assert_true(sd_c > 10);
+}
+
 static void coarse_steps_are_carried(void **state)
 {
 	struct restriction_config config = configured(RESTRICTION_DIFFERENTIAL, 60);
@@ -154,6 +174,7 @@ static void coarse_steps_are_carried(void **state)
 		(void)restriction_take(&r, &config, &w, &reading);
 	}
 	assert_true(reading.noise_kpa >= 2 / sqrt(12) - 1e-6);
+	assert_true(reading.zero_kpa > 0.3); /* never read at rest */
 }
 
 static void unsteady_flow_gives_no_reading(void **state)
@@ -205,55 +226,85 @@ static void the_zero_is_learned_at_rest(void **state)
 			struct restriction_window w = steady(1.3 + sign * 9.0, 60, 40);
 			(void)restriction_take(&r, &config, &w, &reading);
 		}
-		near(reading.reference_kpa, 9, 1e-3);
+		near(reading.reference_kpa, 9, 0.3);
 		/* After the stop the line needs its time to come to rest. */
 		for (int i = 0; i < 3; i++) {
 			struct restriction_window w = resting(1.3 + sign * 5.0);
 			(void)restriction_take(&r, &config, &w, &reading);
 		}
-		near(r.zero_kpa, 1.3, 1e-3);
+		near(r.zero_kpa, sign * 1.3, 0.1);
 		/* The zero has drifted by the next stop: it follows. */
 		for (int i = 0; i < 60; i++) {
 			struct restriction_window w = resting(2.0);
 			(void)restriction_take(&r, &config, &w, &reading);
 		}
-		near(r.zero_kpa, 2.0, 0.05);
+		near(r.zero_kpa, sign * 2.0, 0.1);
 	}
 }
 
 static void absolute_pressure_is_taken_against_the_air(void **state)
 {
 	struct restriction_config config = configured(RESTRICTION_ABSOLUTE, 60);
+
+	(void)state;
+	for (int known = 0; known < 2; known++) {
+		struct restriction r;
+		struct restriction_reading before = {0};
+		struct restriction_reading after = {0};
+		restriction_init(&r, &config);
+		for (int i = 0; i < 12; i++) {
+			struct restriction_window w = steady(88, 60, 40);
+			w.air_kpa = known ? 99 : NAN;
+			(void)restriction_take(&r, &config, &w, &before);
+		}
+		/* Lift, and weather where the air is not heard, are not known yet. */
+		assert_true(before.zero_kpa > 2.5);
+		for (int i = 0; i < 60; i++) {
+			struct restriction_window w = resting(96);
+			w.air_kpa = known ? 99 : NAN;
+			(void)restriction_take(&r, &config, &w, &after);
+		}
+		for (int i = 0; i < 12; i++) {
+			struct restriction_window w = steady(88, 60, 40);
+			w.air_kpa = known ? 99 : NAN;
+			(void)restriction_take(&r, &config, &w, &after);
+		}
+		near(after.measured_kpa, 8, 0.2);
+		assert_true(after.zero_kpa < 0.8);
+	}
+}
+
+/* An outlet 5 kPa of lift above the tank, never read at rest: the flow tells the lift from the
+ * element, and what was read before can be put right. */
+static void a_zero_never_seen_is_learned_from_the_flow(void **state)
+{
+	struct restriction_config config = configured(RESTRICTION_GAUGE, 60);
 	struct restriction r;
-	struct restriction_reading with_air = {0};
-	struct restriction_reading without = {0};
+	struct restriction_reading reading = {0};
+	double mean = 0;
+	double truth = 0;
+	int count = 0;
 
 	(void)state;
 	restriction_init(&r, &config);
-	for (int i = 0; i < 12; i++) {
-		struct restriction_window w = steady(90, 60, 40);
-		w.air_kpa = 99;
-		(void)restriction_take(&r, &config, &w, &with_air);
+	for (int i = 0; i < 30 * 360; i++) {
+		double share = 0.3 + 0.14 * ((i / 120) % 6);
+		double laminar = 6 + 4 * i / (30.0 * 360);
+		struct restriction_window w =
+			steady(-5 - element_kpa(laminar, 1, share, 25), 60 * share, 25);
+		if (restriction_take(&r, &config, &w, &reading) != RESTRICTION_READ) {
+			continue;
+		}
+		count++;
+		mean += reading.shift_kpa + (reading.reference_kpa - mean) / count;
+		truth += (laminar + 1 - truth) / count;
+		if (i > 15 * 360) {
+			near(reading.reference_kpa, laminar + 1, 0.8);
+		}
 	}
-	near(with_air.measured_kpa, 9, 1e-4);
-	restriction_init(&r, &config);
-	for (int i = 0; i < 12; i++) {
-		struct restriction_window w = steady(90, 60, 40);
-		(void)restriction_take(&r, &config, &w, &without);
-	}
-	assert_true(without.common_kpa > 1.4);
-	assert_true(without.common_kpa > 5 * with_air.common_kpa);
-	/* At rest it shows the air's pressure itself. */
-	restriction_init(&r, &config);
-	for (int i = 0; i < 12; i++) {
-		struct restriction_window w = resting(98);
-		(void)restriction_take(&r, &config, &w, &without);
-	}
-	for (int i = 0; i < 12; i++) {
-		struct restriction_window w = steady(90, 60, 40);
-		(void)restriction_take(&r, &config, &w, &without);
-	}
-	near(without.measured_kpa, 8, 1e-3);
+	near(r.zero_kpa, 5, 0.6);
+	near(mean, truth, 0.6);
+	assert_true(reading.zero_kpa < 1);
 }
 
 static void the_reference_flow_follows_the_highest_steady_flow(void **state)
@@ -274,7 +325,7 @@ static void the_reference_flow_follows_the_highest_steady_flow(void **state)
 		}
 	}
 	near(restriction_reference_lph(&r), 60, 1e-4);
-	near(reading.reference_kpa, 8, 0.3);
+	near(reading.reference_kpa, 8, 0.5);
 	near(level, 8, 0.8); /* rescaled with the prior share of the fittings */
 	/* A burst shorter than a minute does not count. */
 	for (int i = 0; i < 4; i++) {
@@ -402,10 +453,12 @@ int main(void)
 		cmocka_unit_test(flow_and_temperature_are_taken_out),
 		cmocka_unit_test(the_split_is_learned_although_the_element_loads),
 		cmocka_unit_test(an_unknown_temperature_widens_the_range),
+		cmocka_unit_test(a_guess_at_the_fuel_follows_sea_and_engine_room),
 		cmocka_unit_test(coarse_steps_are_carried),
 		cmocka_unit_test(unsteady_flow_gives_no_reading),
 		cmocka_unit_test(the_zero_is_learned_at_rest),
 		cmocka_unit_test(absolute_pressure_is_taken_against_the_air),
+		cmocka_unit_test(a_zero_never_seen_is_learned_from_the_flow),
 		cmocka_unit_test(the_reference_flow_follows_the_highest_steady_flow),
 		cmocka_unit_test(a_sensor_that_does_not_move_is_told),
 		cmocka_unit_test(a_clean_element_below_the_sensor_s_step_is_no_fault),
