@@ -360,7 +360,8 @@ static enum program_exit import_entries(const struct command_line *line, struct 
 	if (book_store_import(store, entries, count, &known) != 0) {
 		return command_failed(line, "%s; nothing was imported", log_store_error(store));
 	}
-	(void)printf("%zu rows imported, %zu were in the book already\n", count - known, known);
+	(void)printf("%zu %s imported, %zu %s in the book already\n", count - known,
+		count - known == 1 ? "row" : "rows", known, known == 1 ? "was" : "were");
 	return EXIT_DONE;
 }
 

@@ -6,23 +6,24 @@
 #include <stdlib.h>
 
 #define NS_PER_HOUR 3.6e12
-/* A position and a counter are taken from at most so long before. */
-#define FIX_AGE_S     (24 * 3600)
-#define COUNTER_AGE_S (400 * 24 * 3600)
+/* A position is taken from at most so long before; a meter's reading from any time. */
+#define FIX_AGE_S INT64_C(86400)
+#define ANY_AGE_S (100 * 366 * INT64_C(86400))
 
 static int failure(sqlite3 *db)
 {
 	return (sqlite3_errcode(db) & 0xFF) == SQLITE_NOMEM ? -ENOMEM : -EIO;
 }
 
-/* The last mean of a signal in the minutes before a moment, no older than age_s; NaN: none. Sessions
- * are few; each is looked into from its end backwards. */
+/* The last mean of a signal in the minutes before a moment, no older than age_s, and when that was; NaN:
+ * none. Sessions are few; each is looked into from its end backwards. */
 static int last_reading(sqlite3 *db, const char *signal, unsigned instance, int64_t at_ns,
-	int64_t age_s, double *ret_mean)
+	int64_t age_s, double *ret_mean, int64_t *ret_ns)
 {
 	static const char sql[] =
-		"SELECT m.mean FROM sessions AS e CROSS JOIN readings_minute AS m "
-		"WHERE e.basis <> 2 AND e.first_ns + e.utc_offset_ns <= ?3 "
+		"SELECT m.mean, m.utc_ns FROM sessions AS e CROSS JOIN readings_minute AS m "
+		"WHERE EXISTS (SELECT 1 FROM slots WHERE signal = ?1 AND instance = ?2) "
+		"AND e.basis <> 2 AND e.first_ns + e.utc_offset_ns <= ?3 "
 		"AND e.last_ns + e.utc_offset_ns >= ?3 - ?4 * 1000000000 "
 		"AND m.session = e.session AND m.signal = ?1 AND m.instance = ?2 "
 		"AND m.start_s BETWEEN (?3 - ?4 * 1000000000 - e.utc_offset_ns) / 1000000000 "
@@ -40,6 +41,7 @@ static int last_reading(sqlite3 *db, const char *signal, unsigned instance, int6
 	(void)sqlite3_bind_int64(statement, 4, age_s);
 	rc = sqlite3_step(statement);
 	*ret_mean = rc == SQLITE_ROW ? sqlite3_column_double(statement, 0) : NAN;
+	*ret_ns = rc == SQLITE_ROW ? sqlite3_column_int64(statement, 1) : 0;
 	(void)sqlite3_finalize(statement);
 	return rc == SQLITE_ROW || rc == SQLITE_DONE ? 0 : failure(db);
 }
@@ -74,9 +76,26 @@ static int logged_before(sqlite3 *db, unsigned engine, int64_t at_ns, double *re
 	return rc == SQLITE_ROW ? 0 : failure(db);
 }
 
+/* The engine's own meter at a moment: its last reading, and what was logged since. hours: what was logged
+ * before the moment, which it is where the bus brings no meter. */
+static int meter_before(sqlite3 *db, unsigned engine, int64_t at_ns, double hours, double *ret_h)
+{
+	double meter = NAN, before = NAN, litres = NAN;
+	int64_t read_ns = 0;
+	int result = last_reading(
+		db, "engine_hours_h", engine, at_ns, ANY_AGE_S, &meter, &read_ns);
+
+	if (result == 0 && !isnan(meter)) {
+		result = logged_before(db, engine, read_ns, &before, &litres);
+		meter += isnan(hours) ? 0 : hours - (isnan(before) ? 0 : before);
+	}
+	*ret_h = isnan(meter) ? hours : meter;
+	return result;
+}
+
 int book_store_fill(sqlite3 *db, unsigned engine, struct book_entry *entry)
 {
-	double counter = NAN;
+	int64_t fix_ns = 0;
 	double hours = NAN;
 	double litres = NAN;
 	double latitude = NAN;
@@ -84,18 +103,17 @@ int book_store_fill(sqlite3 *db, unsigned engine, struct book_entry *entry)
 	int result = logged_before(db, engine, entry->done_ns, &hours, &litres);
 
 	if (result == 0 && isnan(entry->engine_h)) {
-		result = last_reading(db, "engine_hours_h", engine, entry->done_ns, COUNTER_AGE_S,
-			&counter);
-		entry->engine_h = isnan(counter) ? hours : counter;
+		result = meter_before(db, engine, entry->done_ns, hours, &entry->engine_h);
 	}
 	if (isnan(entry->engine_fuel_l)) {
 		entry->engine_fuel_l = litres;
 	}
 	if (result == 0 && isnan(entry->latitude_deg) && isnan(entry->longitude_deg)) {
-		result = last_reading(db, "latitude_deg", 0, entry->done_ns, FIX_AGE_S, &latitude);
+		result = last_reading(db, "latitude_deg", 0, entry->done_ns, FIX_AGE_S, &latitude,
+			&fix_ns);
 		if (result == 0) {
 			result = last_reading(db, "longitude_deg", 0, entry->done_ns, FIX_AGE_S,
-				&longitude);
+				&longitude, &fix_ns);
 		}
 		if (result == 0 && !isnan(latitude) && !isnan(longitude)) {
 			entry->latitude_deg = latitude;

@@ -393,7 +393,8 @@ static void hours_litres_and_position_come_from_the_log(void **state)
 	assert_int_equal(book_store_fill(log_store_db(store), 1, &entry), 0);
 	assert_true(isnan(entry.engine_h) && isnan(entry.engine_fuel_l));
 
-	/* The engine's own counter goes before what was logged. */
+	/* The engine's own meter goes before what was logged, with what was logged since it spoke: at
+	 * 08:10, so a third of an hour by 08:30, and 2 h 50 min by the next year. */
 	sink.on_slot(sink.context,
 		&(struct fact_slot){.slot = 2, .signal = SIGNAL_ENGINE_HOURS, .instance = 0});
 	struct fact_reading counter = {.slot = 2, .count = 1, .mean = 4321.5, .low = 4321.5,
@@ -403,7 +404,10 @@ static void hours_litres_and_position_come_from_the_log(void **state)
 	assert_int_equal(log_store_commit(store, NULL), 0);
 	entry = entry_of(BOOK_NOTE, START_S + 1800);
 	assert_int_equal(book_store_fill(log_store_db(store), 0, &entry), 0);
-	assert_true(fabs(entry.engine_h - 4321.5) < 0.03);
+	assert_true(fabs(entry.engine_h - (4321.5 + 1.0 / 3)) < 0.001);
+	entry = entry_of(BOOK_NOTE, START_S + 500 * INT64_C(86400));
+	assert_int_equal(book_store_fill(log_store_db(store), 0, &entry), 0);
+	assert_true(fabs(entry.engine_h - (4321.5 + 2 + 5.0 / 6)) < 0.001);
 
 	struct supply_portion *portions;
 	size_t count;
