@@ -226,7 +226,8 @@ static void tell_found(const struct source_node *n, const struct traffic_watch *
 	window_claim(view, &loss.claim, false);
 }
 
-static void learn_roles(struct source_watch *s, const struct window_view *view)
+static void learn_roles(
+	struct source_watch *s, struct traffic_watch *traffic, const struct window_view *view)
 {
 	for (size_t i = 0; i < view->sources->count; i++) {
 		const struct slot *slot = &view->sources->slots[i];
@@ -238,6 +239,7 @@ static void learn_roles(struct source_watch *s, const struct window_view *view)
 		n = find_or_add(s, slot->bus, slot->source);
 		if (n != NULL) {
 			n->roles |= role_of(slot);
+			traffic->buses[n->bus].engines |= n->roles & ROLE_ENGINES;
 		}
 	}
 }
@@ -444,13 +446,13 @@ static void forget(struct source_node *n, const struct traffic_watch *traffic,
 void source_watch_window(
 	struct source_watch *s, struct traffic_watch *traffic, const struct window_view *view)
 {
-	bool runs = traffic_engine_runs(view);
-
-	learn_roles(s, view);
+	learn_roles(s, traffic, view);
 	for (size_t i = 0; i < SOURCE_NODES_MAX; i++) {
 		struct source_node *n = &s->nodes[i];
 		const struct traffic_bus *bus = &traffic->buses[n->bus];
 		bool heard = bus->frames[n->address] > 0;
+		/* Another engine's running says nothing of this one's key. */
+		bool runs = n->used && traffic_engine_runs(view, n->roles & ROLE_ENGINES);
 
 		if (!n->used || bus->data_frames < TRAFFIC_ALIVE_FRAMES) {
 			continue;

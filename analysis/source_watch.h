@@ -1,7 +1,7 @@
 /* source_watch.h: senders that fall silent: event source-lost.
  *
  * A sender (bus and address) that gave numbers in use is missed when it is not heard for a minute in
- * which its bus is alive and an engine is known to run; a slow one, three times its own longest pause. What
+ * which its bus is alive and an engine is known to run (its own, if it gives an engine's); a slow one, three times its own longest pause. What
  * falls silent while no engine runs was switched off, as far as one can know; only a sender that was
  * there for hours of engine time and feeds engine, tank or filter is then missed when the engine runs
  * again without it. Where half of a bus's senders go at once, that is one bus-fault (traffic_watch.h).

@@ -26,6 +26,7 @@
 #define CLEAN_WINDOWS 12
 #define CLEAN_FRAMES  50
 #define WORD_WINDOWS  12
+#define WORD_HEARD    6
 
 /* Windows in a row that raise a trouble, and that clear it. */
 struct hold {
@@ -67,14 +68,15 @@ void traffic_watch_name(const struct traffic_watch *t, unsigned bus, char *name,
 	}
 }
 
-bool traffic_engine_runs(const struct window_view *view)
+bool traffic_engine_runs(const struct window_view *view, unsigned engines)
 {
-	for (size_t i = 0; i < BOAT_ENGINES_MAX; i++) {
+	for (unsigned i = 0; i < BOAT_ENGINES_MAX; i++) {
 		const struct engine_log *e = &view->engines[i];
 		int64_t age_ns = view->now.t_ns - e->evidence_ns;
 		bool above_idle = e->rpm > view->boat->engines[i].idle_rpm; /* not for NaN */
 
-		if (e->running && e->on && e->has_evidence &&
+		if ((engines == 0 || (engines & 1U << i) != 0) && e->running && e->on &&
+			e->has_evidence &&
 			(age_ns <= FRESH_NS || (above_idle && age_ns <= RUNS_NS))) {
 			return true;
 		}
@@ -371,7 +373,6 @@ static void clear_window(struct traffic_bus *bus)
 
 void traffic_watch_window(struct traffic_watch *t, const struct window_view *view)
 {
-	bool runs = traffic_engine_runs(view);
 	uint32_t all = 0;
 
 	for (unsigned i = 0; i < FRAME_BUS_MAX; i++) {
@@ -388,7 +389,8 @@ void traffic_watch_window(struct traffic_watch *t, const struct window_view *vie
 		busiest = bus->data_frames >= BABBLE_CLEAR ? bus->frames[loudest(bus)] : 0;
 		let_word_go(bus);
 		judge_controller(bus, view);
-		judge_silence(bus, all - bus->data_frames >= TRAFFIC_ALIVE_FRAMES, runs);
+		judge_silence(bus, all - bus->data_frames >= TRAFFIC_ALIVE_FRAMES,
+			traffic_engine_runs(view, bus->engines));
 		judge(bus, BUS_TROUBLE_BABBLING,
 			busiest >= (stands(bus, BUS_TROUBLE_BABBLING) ? BABBLE_CLEAR : BABBLE_RAISE));
 		judge(bus, BUS_TROUBLE_CLAIMS,
@@ -424,7 +426,9 @@ void traffic_watch_word(struct traffic_watch *t, unsigned number, enum bus_troub
 {
 	struct traffic_bus *bus = &t->buses[number];
 
-	if (word == BUS_TROUBLE_SILENT && bus->word != word && !traffic_engine_runs(view)) {
+	if (word == BUS_TROUBLE_SILENT && bus->word != word &&
+		(bus->heard < WORD_HEARD || bus->excused ||
+			!traffic_engine_runs(view, bus->engines))) {
 		word = BUS_TROUBLE_NONE;
 	}
 	if (is_of_word((enum bus_trouble)bus->word) && bus->word != word) {
@@ -516,6 +520,7 @@ void traffic_watch_save(const struct traffic_watch *t, struct state_writer *w)
 		state_put_unsigned(w, bus->heard);
 		state_put_unsigned(w, bus->silent);
 		state_put_unsigned(w, bus->excused);
+		state_put_unsigned(w, bus->engines);
 		state_put_unsigned(w, bus->clean);
 		state_put_unsigned(w, bus->troubles);
 		state_put_unsigned(w, bus->told);
@@ -553,6 +558,7 @@ void traffic_watch_load(struct traffic_watch *t, struct state_reader *r)
 		bus->heard = (uint8_t)state_get_unsigned(r, UINT8_MAX);
 		bus->silent = (uint8_t)state_get_unsigned(r, UINT8_MAX);
 		bus->excused = state_get_unsigned(r, 1) != 0;
+		bus->engines = (uint8_t)state_get_unsigned(r, (1U << BOAT_ENGINES_MAX) - 1);
 		bus->clean = (uint8_t)state_get_unsigned(r, UINT8_MAX);
 		bus->troubles = (uint16_t)state_get_unsigned(r, (1U << BUS_TROUBLE_COUNT) - 1);
 		bus->told = (uint8_t)state_get_unsigned(r, BUS_TROUBLE_COUNT - 1);

@@ -1,7 +1,7 @@
 /* traffic_watch.h: whether the buses live: event bus-fault.
  *
  * Counts frames by bus and sender; error frames, floods, senders that fill the bus, address claims
- * without end, and a bus that falls silent while an engine is known to run are judged at the end of each
+ * without end, and a bus that falls silent while an engine on it is known to run are judged at the end of each
  * window, from the frames alone. What the frames cannot tell (the interface is gone, nothing comes at
  * all) the live side says in a word. One event a bus, for the gravest of its troubles. Single senders are
  * source_watch.h's.
@@ -32,6 +32,7 @@ struct traffic_bus {
 	uint8_t heard;  /* windows with traffic, since the last long pause */
 	uint8_t silent; /* windows in a row without, an engine running */
 	bool excused;   /* it fell silent while no engine was known to run */
+	uint8_t engines; /* bits: those of which it brings readings */
 	uint8_t clean;  /* windows in a row with traffic and without an error frame */
 	uint8_t holds[BUS_TROUBLE_COUNT]; /* windows in a row in which it held … */
 	uint8_t rests[BUS_TROUBLE_COUNT]; /* … and in which it did not */
@@ -70,7 +71,8 @@ void traffic_watch_window(struct traffic_watch *t, const struct window_view *vie
 void traffic_watch_pause(struct traffic_watch *t);
 
 /* The live side's word on a bus: NONE (well), SILENT, DOWN, UNUSABLE, MISSING, PASSIVE or OFF. Say it again while
- * it holds: traffic of two minutes outlives it. SILENT counts only when an engine is known to run. */
+ * it holds: traffic of two minutes outlives it. SILENT counts only for a bus that was heard for a minute, and
+ * when an engine on it (where it has none: any) is known to run. */
 void traffic_watch_word(struct traffic_watch *t, unsigned bus, enum bus_trouble word,
 	const struct window_view *view);
 
@@ -78,9 +80,10 @@ void traffic_watch_word(struct traffic_watch *t, unsigned bus, enum bus_trouble 
 void traffic_watch_part(struct traffic_watch *t, unsigned bus, unsigned lost, unsigned known,
 	const struct window_view *view);
 
-/* Whether an engine is known to run at the view's time: heard to turn just now; or above idle when it was
- * heard last, at most five minutes ago (a key that is turned off finds it at idle). */
-bool traffic_engine_runs(const struct window_view *view);
+/* Whether one of these engines (bits; 0: any) is known to run at the view's time: heard to turn just now; or
+ * above idle when it was heard last, at most five minutes ago (a key that is turned off finds it at
+ * idle). */
+bool traffic_engine_runs(const struct window_view *view, unsigned engines);
 
 /* The name of a bus: the daemon's, else "bus 0". size at least 1. */
 void traffic_watch_name(const struct traffic_watch *t, unsigned bus, char *name, size_t size);

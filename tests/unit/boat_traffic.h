@@ -15,7 +15,7 @@
 #define TRAFFIC_S         INT64_C(1000000000)
 #define TRAFFIC_BEGIN_NS  (INT64_C(1777622400) * TRAFFIC_S) /* 2026-05-01T08:00:00Z */
 #define TRAFFIC_TOLD_MAX  64
-#define TRAFFIC_SENDERS   6
+#define TRAFFIC_SENDERS   7
 #define TRAFFIC_STATE_MAX PIPELINE_STATE_MAX
 
 enum traffic_sender {
@@ -25,6 +25,7 @@ enum traffic_sender {
 	SENDER_SENSOR,   /* 40: a pressure */
 	SENDER_DEPTH,    /* 50: depth */
 	SENDER_SECOND,   /* 60, on bus 1: a second tank's level */
+	SENDER_OTHER_ENGINE, /* 11: engine 1's speed */
 };
 
 struct traffic_boat {
@@ -32,6 +33,7 @@ struct traffic_boat {
 	struct boat boat;
 	int64_t t_ns;
 	double rpm;
+	double other_rpm;
 	bool on[TRAFFIC_SENDERS];
 	uint8_t address[TRAFFIC_SENDERS];
 	int every_s[TRAFFIC_SENDERS]; /* period */
@@ -61,7 +63,7 @@ static inline const char *traffic_name(void *context, unsigned bus)
 
 static inline void traffic_begin(struct traffic_boat *b)
 {
-	static const uint8_t addresses[TRAFFIC_SENDERS] = {10, 20, 30, 40, 50, 60};
+	static const uint8_t addresses[TRAFFIC_SENDERS] = {10, 20, 30, 40, 50, 60, 11};
 	struct pipeline_numbers none = {0};
 	struct fact_sink sink;
 
@@ -75,8 +77,9 @@ static inline void traffic_begin(struct traffic_boat *b)
 	pipeline_name_buses(b->pipeline, &(struct bus_namer){NULL, traffic_name});
 	b->t_ns = TRAFFIC_BEGIN_NS;
 	b->rpm = 1800;
+	b->other_rpm = 1800;
 	for (size_t i = 0; i < TRAFFIC_SENDERS; i++) {
-		b->on[i] = i != SENDER_SECOND;
+		b->on[i] = i < SENDER_SECOND;
 		b->address[i] = addresses[i];
 		b->every_s[i] = 1;
 	}
@@ -162,6 +165,9 @@ static inline void traffic_run(struct traffic_boat *b, int seconds)
 		}
 		if (due[SENDER_SECOND]) {
 			traffic_send(b, SENDER_SECOND, 127505, 1, SIGNAL_TANK_LEVEL, 40);
+		}
+		if (due[SENDER_OTHER_ENGINE]) {
+			traffic_send(b, SENDER_OTHER_ENGINE, 127488, 1, SIGNAL_ENGINE_SPEED, b->other_rpm);
 		}
 		b->t_ns += TRAFFIC_S;
 		if (b->resume && i % 7 == 3) {

@@ -96,6 +96,33 @@ static void the_key_turned_at_idle_loses_nothing(void **state)
 	traffic_end(&b);
 }
 
+static void one_of_two_engines_may_be_shut_down(void **state)
+{
+	static const double last_rpm[] = {0, 700};
+	struct traffic_boat b;
+
+	(void)state;
+	for (size_t i = 0; i < 2; i++) {
+		traffic_begin(&b);
+		b.on[SENDER_OTHER_ENGINE] = true;
+		traffic_run(&b, 600);
+		b.other_rpm = last_rpm[i];
+		traffic_run(&b, 30);
+		b.on[SENDER_OTHER_ENGINE] = false;
+		traffic_run(&b, 3600);
+		assert_int_equal(b.told, 0);
+		/* But not at speed. */
+		b.on[SENDER_OTHER_ENGINE] = true;
+		b.other_rpm = 1800;
+		traffic_run(&b, 60);
+		b.on[SENDER_OTHER_ENGINE] = false;
+		traffic_run(&b, 90);
+		assert_true(traffic_is_up(&b, LOST));
+		assert_string_equal(traffic_last(&b, LOST)->subject, "source 11 on can0");
+		traffic_end(&b);
+	}
+}
+
 static void the_engines_sender_silent_at_speed_is_lost(void **state)
 {
 	struct traffic_boat b;
@@ -378,6 +405,7 @@ int main(void)
 		cmocka_unit_test(a_flapping_sender_keeps_its_number_within_ten_minutes),
 		cmocka_unit_test(what_is_switched_off_with_the_engine_off_is_not_lost),
 		cmocka_unit_test(the_key_turned_at_idle_loses_nothing),
+		cmocka_unit_test(one_of_two_engines_may_be_shut_down),
 		cmocka_unit_test(the_engines_sender_silent_at_speed_is_lost),
 		cmocka_unit_test(holes_in_all_traffic_mean_nothing),
 		cmocka_unit_test(a_recorder_awake_one_second_in_ten_raises_nothing),

@@ -268,7 +268,7 @@ static void silence_of_the_only_bus_is_told_by_word_when_the_engine_ran(void **s
 
 	(void)state;
 	traffic_begin(&b);
-	traffic_run(&b, 60);
+	traffic_run(&b, 90);
 	said_ns = b.t_ns + 29 * TRAFFIC_S;
 	pipeline_bus_word(b.pipeline, 0, BUS_TROUBLE_SILENT, said_ns);
 	assert_true(traffic_is_up(&b, FAULT));
@@ -286,6 +286,28 @@ static void silence_of_the_only_bus_is_told_by_word_when_the_engine_ran(void **s
 	pipeline_bus_word(b.pipeline, 0, BUS_TROUBLE_NONE, b.t_ns);
 	traffic_run(&b, 40);
 	assert_false(traffic_is_up(&b, FAULT));
+	traffic_end(&b);
+}
+
+static void silence_of_a_bus_never_heard_or_switched_off_is_no_news(void **state)
+{
+	struct traffic_boat b;
+
+	(void)state;
+	traffic_begin(&b);
+	traffic_run(&b, 600);
+	pipeline_bus_word(b.pipeline, 1, BUS_TROUBLE_SILENT, b.t_ns);
+	assert_int_equal(b.told, 0);
+	b.on[SENDER_SECOND] = true;
+	traffic_run(&b, 600);
+	b.rpm = 0;
+	traffic_run(&b, 60);
+	b.on[SENDER_SECOND] = false;
+	traffic_run(&b, 60);
+	b.rpm = 1800;
+	traffic_run(&b, 60);
+	pipeline_bus_word(b.pipeline, 1, BUS_TROUBLE_SILENT, b.t_ns);
+	assert_int_equal(b.told, 0);
 	traffic_end(&b);
 }
 
@@ -422,6 +444,7 @@ int main(void)
 		cmocka_unit_test(a_bus_silent_beside_one_that_shows_the_engine_is_a_fault),
 		cmocka_unit_test(a_bus_switched_off_with_the_engine_off_is_none),
 		cmocka_unit_test(silence_of_the_only_bus_is_told_by_word_when_the_engine_ran),
+		cmocka_unit_test(silence_of_a_bus_never_heard_or_switched_off_is_no_news),
 		cmocka_unit_test(silence_after_idle_or_rest_is_the_key),
 		cmocka_unit_test(an_interface_that_goes_and_comes_is_one_event),
 		cmocka_unit_test(a_word_that_is_not_said_again_goes_with_two_minutes_of_traffic),

@@ -3,17 +3,39 @@
 # host: rig_scenario n2k 900 300 >scenario.log
 . ./verdicts.sh
 
-events() { sqlite3 /log/boat.db "SELECT kind, subject, cleared_utc IS NOT NULL, message FROM events" 2>&1; }
-# The log, read by an ordinary command, which also makes the daemon bring it up to date (at most each 27 s).
-refresh() { sightbowl events --db /log/boat.db --csv >/dev/null 2>&1; sleep 2; }
-has() { # KIND CLEARED PART-OF-MESSAGE
-	refresh
+events() { sqlite3 /log/boat.db "SELECT kind, subject, cleared_ns IS NOT NULL, message FROM events" 2>&1; }
+# Reading by an ordinary command makes the daemon bring the log up to date, at most each 27 s: ask again.
+is() {
+	sightbowl events --db /log/boat.db --csv >/dev/null 2>&1
+	sleep 1
 	events | grep -q "^$1|[^|]*|$2|.*$3"
+}
+has() { # KIND CLEARED PART-OF-MESSAGE, within 100 s
+	has_left=30
+	until is "$1" "$2" "$3"; do
+		has_left=$((has_left - 1))
+		[ "$has_left" -gt 0 ] || return 1
+		sleep 2
+	done
 }
 count() { events | grep -c "^$1|"; }
 listening() { grep "$1: " /tmp/watch.err | tail -1 | grep -q listening; }
 # The scenario's engine, on can0, from the start of the piece; it runs above idle all along.
-engine() { rig_sender log can1 1 scenario.log >/tmp/sent & }
+engine() {
+	rig_sender log can1 1 scenario.log >/tmp/sent &
+	sender=$!
+}
+# What vcan0 carries until the next call.
+carry() { # KIND RATE
+	quiet
+	rig_sender "$1" vcan0 "$2" 3000 >/dev/null &
+	storm=$!
+}
+quiet() {
+	[ -z "$storm" ] || kill "$storm" 2>/dev/null
+	storm=
+}
+storm=
 
 cat >/tmp/boat.conf <<'END'
 [bus can0]
@@ -29,21 +51,14 @@ expect "it listens on both" wait_for 20 sh -c "grep -q 'can0: listening' /tmp/wa
 
 # 1. Silence with an engine known to run.
 engine
-sender=$!
 sleep 100
 kill $sender
-sleep 45
 expect "silence while the engine runs is a bus-fault" has bus-fault 0 "Nothing is heard on can0"
 engine
-sender=$!
-sleep 40
 expect "which traffic clears" has bus-fault 1 "Nothing is heard on can0"
 
 # 2. Down for longer than a minute, and up.
 /usr/bin/ip link set can0 down
-sleep 50
-before=$(count bus-fault)
-sleep 30
 expect "an interface that stays down is a bus-fault" has bus-fault 0 "interface can0 is down"
 /usr/bin/ip link set can0 up
 wait_for 20 listening can0
@@ -56,7 +71,6 @@ wait $sender 2>/dev/null
 /usr/bin/ip link set can1 down
 rmmod kvaser_pci
 expect "an adapter that is unplugged is told" wait_for 20 grep -q "can0: there is no such interface" /tmp/watch.err
-sleep 65
 expect "and is a bus-fault" has bus-fault 0 "interface can0 is gone"
 insmod /modules/kvaser_pci.ko* || fail "the driver cannot be loaded again"
 can_up can0
@@ -64,41 +78,37 @@ can_up can1
 expect "plugged in again it is listened to" wait_for 20 listening can0
 expect "and the fault is cleared" has bus-fault 1 "interface can0 is gone"
 
-# 4. Error frames, as a controller with a wiring fault sends them (a virtual bus passes them on).
-engine
-sender=$!
-sleep 5
-rig_sender stuff vcan0 100 45 >/dev/null
+# 4. Error frames, as a controller with a wiring fault sends them (a virtual bus passes them on), and the others.
+carry stuff 100
 expect "a flood of error frames is a bus-fault with its usual cause" has bus-fault 0 "errors a second on vcan0, mostly: .*wrong bit rate"
-rig_sender full vcan0 200 90 >/dev/null
+carry full 200
 expect "cleared by a minute of quiet" has bus-fault 1 "errors a second on vcan0"
+quiet
 rig_sender busoff vcan0 1 1 >/dev/null
-sleep 2
 expect "bus-off is a bus-fault" has bus-fault 0 "controller of vcan0 has left the bus"
 rig_sender restarted vcan0 1 1 >/dev/null
-rig_sender full vcan0 200 25 >/dev/null
+carry full 200
 expect "cleared by a restart" has bus-fault 1 "controller of vcan0 has left the bus"
-rig_sender onebabbler vcan0 1500 45 >/dev/null
+carry onebabbler 1500
 expect "a sender that fills the bus is a bus-fault and named" has bus-fault 0 "Address 119 on vcan0"
-rig_sender full vcan0 200 45 >/dev/null
+carry full 200
 expect "cleared when it stops" has bus-fault 1 "Address 119 on vcan0"
-rig_sender claims vcan0 50 45 >/dev/null
+carry claims 50
 expect "address claims without end are a bus-fault" has bus-fault 0 "claimed on vcan0"
-rig_sender full vcan0 200 90 >/dev/null
+carry full 200
 expect "cleared when they end" has bus-fault 1 "claimed on vcan0"
-kill $sender 2>/dev/null
-wait $sender 2>/dev/null
+quiet
 
-# 5. Random bytes in every known message: nothing dies, no number is invented for the engine on can0.
-rig_sender liar vcan0 1000 30 >/dev/null
-rig_sender babble vcan0 1900 30 >/dev/null
+# 5. Random bytes in every known message, and random frames.
+rig_sender liar vcan0 1000 20 >/dev/null
+rig_sender babble vcan0 1900 20 >/dev/null
 expect "after a liar and a babbler it lives" kill -0 $watch
 
 kill -TERM $watch
 wait $watch
 expect "SIGTERM ends it with status 0" test $? -eq 0
 expect "the log is sound" test "$(sqlite3 /log/boat.db 'PRAGMA integrity_check')" = ok
-expect "no fault of a bus is told twice over: $(count bus-fault)" test "$(count bus-fault)" -le 9
+expect "no fault of a bus is told twice over: $(count bus-fault)" test "$(count bus-fault)" -ge 2 -a "$(count bus-fault)" -le 9
 expect "no sender is told lost for a bus that was" test "$(events | grep '^source-lost|' | grep -c can0)" -eq 0
 expect "it sent nothing" test "$(cat /sys/class/net/can0/statistics/tx_packets)" -eq 0
 events
