@@ -98,6 +98,10 @@ static const double share_tight = 0.80;
 /* A grade's own tolerance: 9 and 11 µm are both "10". */
 static const double grade_tolerance = 1.25;
 
+/* An element that loads within this share of what its interval and its age allow is a poor choice
+ * (our judgement). */
+static const double share_short_lived = 0.1;
+
 static const double age_limit_default_months = 12; /* common practice, no source */
 
 /* Where the boat has no record: dirt that an element takes up to its limit, per L/h of its rated flow
@@ -366,10 +370,14 @@ static void judge_ending(const struct advice_place *place, struct element_advice
 	if (hours < age_h) {
 		advice->ends_by = by_interval ? ADVICE_ENDS_HOURS : ADVICE_ENDS_LOADING;
 		advice->change_after_months = hours / h_a_month;
+		bool short_lived = !by_interval &&
+			hours < share_short_lived * fmin(place->change_h > 0 ? place->change_h : NAN, age_h);
 		give_reason(advice,
-			by_interval ? "the change interval ends it first, after engine hours"
-				    : "loading ends it first, at the earliest after engine hours",
-			by_interval ? "the boat's configuration" : record_source, hours, "h", false);
+			by_interval   ? "the change interval ends it first, after engine hours"
+			: short_lived ? "it loads too soon to be of use here, at the earliest after engine hours"
+				      : "loading ends it first, at the earliest after engine hours",
+			by_interval ? "the boat's configuration" : record_source, hours, "h",
+			short_lived);
 	} else {
 		advice->ends_by = ADVICE_ENDS_AGE;
 		advice->change_after_h = age_h;

@@ -276,6 +276,14 @@ static void loading_ends_it_when_the_record_says_so(void **state)
 	assert_int_equal(advice.ends_by, ADVICE_ENDS_LOADING);
 	assert_true(fabs(advice.change_after_h - 50) < 1e-9);   /* 200 L at 4 L/h */
 	assert_true(fabs(advice.change_after_months - 6) < 1e-9); /* of 100 h a year */
+	assert_int_equal(advice.verdict, ADVICE_FITS);
+	/* A tenth of the year's 100 h are 40 L. */
+	record.life_l_low = 41;
+	element_advice_judge(&place, &element, &record, &advice);
+	assert_int_equal(advice.verdict, ADVICE_FITS);
+	record.life_l_low = 39;
+	element_advice_judge(&place, &element, &record, &advice);
+	assert_int_equal(advice.verdict, ADVICE_FITS_WITH_CARE);
 }
 
 /* An estimate may show that age or hours come first; a date of loading it never gives. */
