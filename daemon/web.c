@@ -6,9 +6,11 @@
  * (MHD_suspend_connection), the worker answers it, and the connection is woken to send.
  *
  * Failure modes: a head or body that does not arrive, or an answer that is not taken, in its time:
- * the connection is shut (sweep). More questions than the queue holds: 503. A client of a stream that
- * does not read: it holds one buffer, and libmicrohttpd's timeout ends it. The log's writer is never
- * waited for.
+ * the connection is shut (sweep), sooner when places or bytes are short. More questions than the
+ * queue, or the address's share of it, holds: 503. Whoever went away meanwhile is not answered. More
+ * guesses of the password than allowed: 429, and nothing is reckoned. A client of a stream that does
+ * not read: it holds one buffer, and libmicrohttpd's timeout ends it. The log's writer is never waited
+ * for.
  */
 #include "daemon/web.h"
 
@@ -16,6 +18,7 @@
 #include <assert.h>
 #include <errno.h>
 #include <netinet/in.h>
+#include <poll.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -27,15 +30,22 @@
 
 #include "daemon/page_asset.h"
 #include "daemon/web_password.h"
+#include "daemon/web_peers.h"
 
 #define TICK_MS           1000
 #define ASK_SECONDS       15  /* for a request to arrive whole, or the next to begin */
-#define ASK_SECONDS_BUSY  3   /* the same when most connections are taken */
+#define ASK_SECONDS_BUSY  3   /* the same when more than half of the connections are taken */
+#define ASK_SECONDS_FULL  1   /* or nearly all */
 #define SEND_SECONDS      120 /* for an answer to be taken */
+#define SEND_SECONDS_BUSY 20  /* the same when more than half of the connections are taken */
+#define SEND_SECONDS_FULL 5   /* or nearly all */
+#define SEND_SECONDS_HELD 2   /* the same when others wait for the bytes */
 #define SILENT_SECONDS    20  /* nothing moves on a connection */
 #define HEARTBEAT_TICKS   10  /* a stream says something at least this often */
-#define CONNECTION_MEMORY 16384
-#define STREAM_BYTES      8192
+#define CONNECTION_MEMORY 8192
+#define STREAM_BYTES      4096
+#define WRONG_MAX         8
+#define SEND_BUFFER_BYTES 65536 /* in the kernel, for each connection */
 
 #define POLICY                                                                                     \
 	"default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src "   \
@@ -43,6 +53,7 @@
 
 enum link_phase {
 	LINK_ASKING,
+	LINK_WAITING, /* for the worker */
 	LINK_ANSWERED,
 	LINK_STREAMING,
 };
@@ -54,6 +65,8 @@ struct link {
 	int fd;
 	enum link_phase phase;
 	uint64_t since_ms; /* in this phase */
+	struct web_peer *peer;
+	bool shares; /* the peer's share binds it */
 };
 
 enum question_kind {
@@ -65,6 +78,7 @@ enum password_state {
 	PASSWORD_NOT_ASKED,
 	PASSWORD_RIGHT,
 	PASSWORD_WRONG,
+	PASSWORD_TOO_OFTEN, /* it is not looked at now */
 };
 
 struct question {
@@ -78,7 +92,10 @@ struct question {
 	enum question_kind kind;
 	enum password_state password_state;
 	char password[WEB_PASSWORD_MAX + 1];
+	bool waits;  /* in the queue or with the worker */
+	bool gone;   /* whoever asked it is */
 	bool is_answered;
+	size_t held; /* bytes of its answer that are on their way */
 	struct web_request request;
 	struct web_answer answer;
 };
@@ -87,6 +104,7 @@ struct stream {
 	struct stream *next;
 	struct stream *previous;
 	struct web *web;
+	struct web_peer *peer;
 	struct MHD_Connection *connection;
 	uint64_t sequence;
 	unsigned quiet_ticks;
@@ -117,9 +135,14 @@ struct web {
 	struct question *last;
 	unsigned waiting;
 	struct question *asked; /* is with the worker */
+	size_t held; /* bytes of answers that are on their way */
+	struct web_peers peers;
 	unsigned char proof_key[WEB_PASSWORD_KEY];
 	bool has_proof;
 	unsigned char proof[WEB_PASSWORD_PROOF]; /* of the right password */
+	/* Of wrong ones that came lately: a browser sends its own with each request. */
+	size_t wrong_count;
+	unsigned char wrong[WRONG_MAX][WEB_PASSWORD_PROOF];
 };
 
 static void run(struct web *web);
@@ -172,12 +195,22 @@ static bool add_headers(struct MHD_Response *response, const char *type, const c
 			MHD_YES;
 }
 
+static bool is_busy(const struct web *web)
+{
+	return web->link_count > WEB_CONNECTIONS_MAX / 2;
+}
+
 /* Queues the response and lets go of it. */
 static enum MHD_Result send_response(struct question *question, unsigned status,
 	struct MHD_Response *response)
 {
-	enum MHD_Result result = MHD_queue_response(question->connection, status, response);
+	enum MHD_Result result;
 
+	if (is_busy(question->web)) {
+		/* One request each, so that others get their turn. Without memory it stays open. */
+		(void)MHD_add_response_header(response, "Connection", "close");
+	}
+	result = MHD_queue_response(question->connection, status, response);
 	MHD_destroy_response(response);
 	set_phase(question->web, question->link, LINK_ANSWERED);
 	return result;
@@ -210,8 +243,9 @@ static enum MHD_Result send_answer(struct question *question)
 		MHD_add_response_header(response, "Allow", "GET, HEAD") != MHD_YES) {
 		goto no_headers;
 	}
-	if (answer->status == 503 &&
-		MHD_add_response_header(response, "Retry-After", "2") != MHD_YES) {
+	if ((answer->status == 503 || answer->status == 429) &&
+		MHD_add_response_header(response, "Retry-After", answer->status == 503 ? "2" : "5") !=
+			MHD_YES) {
 		goto no_headers;
 	}
 	if (answer->status == 401 &&
@@ -271,23 +305,77 @@ static void work(uv_work_t *request)
 
 static void on_worked(uv_work_t *request, int status);
 
-static void give_work(struct web *web)
+/* Takes the first question off the queue. */
+static struct question *take_first(struct web *web)
 {
-	if (web->asked != NULL || web->first == NULL) {
-		return;
-	}
-	web->asked = web->first;
-	web->first = web->asked->next;
+	struct question *question = web->first;
+
+	web->first = question->next;
 	if (web->first == NULL) {
 		web->last = NULL;
 	}
 	web->waiting--;
-	web->work.data = web;
-	/* Only fails without a function to call. */
-	(void)uv_queue_work(web->loop, &web->work, work, on_worked);
+	return question;
+}
+
+/* Wakes the question's connection. */
+static void wake(struct question *question)
+{
+	question->waits = false;
+	question->link->peer->waiting--;
+	MHD_resume_connection(question->connection);
+}
+
+/* Whether the other side has hung up. Its connection sleeps, so libmicrohttpd does not look. */
+static bool is_gone(const struct link *link)
+{
+	struct pollfd looked = {.fd = link->fd, .events = POLLRDHUP};
+
+	return poll(&looked, 1, 0) > 0 && (looked.revents & (POLLRDHUP | POLLHUP | POLLERR)) != 0;
+}
+
+/* Whether a connection's address may have more of something. */
+static bool has_share(const struct link *link, size_t own, size_t taken, size_t most)
+{
+	return link->shares ? web_peers_share(own, taken, most) : taken < most;
+}
+
+/* Hands the next question to the worker, when it is free and there is room for the answer. */
+static void give_work(struct web *web)
+{
+	while (web->asked == NULL && web->first != NULL && web->held < WEB_HELD_MAX) {
+		struct question *question = take_first(web);
+		if (is_gone(question->link)) {
+			question->gone = true;
+			wake(question);
+			continue;
+		}
+		if (!has_share(question->link, question->link->peer->held, web->held, WEB_HELD_MAX)) {
+			question->refused = 503;
+			wake(question);
+			continue;
+		}
+		web->asked = question;
+		web->work.data = web;
+		/* Only fails without a function to call. */
+		(void)uv_queue_work(web->loop, &web->work, work, on_worked);
+	}
 }
 
 static void finish_stopping(struct web *web);
+
+/* Remembers how the password turned out, so that the same one need not be looked at again. */
+static void note_password(struct web *web, const struct question *question)
+{
+	bool right = question->password_state == PASSWORD_RIGHT;
+	unsigned char *proof = right ? web->proof : web->wrong[web->wrong_count++ % WRONG_MAX];
+
+	web_password_proof(web->proof_key, question->password, proof);
+	if (right) {
+		web->has_proof = true;
+		web_peers_guessed(&web->peers, question->link->peer);
+	}
+}
 
 static void on_worked(uv_work_t *request, int status)
 {
@@ -296,12 +384,14 @@ static void on_worked(uv_work_t *request, int status)
 
 	(void)status; /* never cancelled: stopping waits for it */
 	web->asked = NULL;
-	if (question->kind == QUESTION_PASSWORD &&
-		question->password_state == PASSWORD_RIGHT) {
-		web_password_proof(web->proof_key, question->password, web->proof);
-		web->has_proof = true;
+	if (question->kind == QUESTION_PASSWORD) {
+		note_password(web, question);
+	} else {
+		question->held = question->answer.size;
+		web->held += question->held;
+		question->link->peer->held += question->held;
 	}
-	MHD_resume_connection(question->connection);
+	wake(question);
 	if (web->stopping) {
 		finish_stopping(web);
 		return;
@@ -310,14 +400,17 @@ static void on_worked(uv_work_t *request, int status)
 	run(web);
 }
 
-/* Puts the question into the queue and lets its connection sleep. False: the queue is full. */
+/* Puts the question into the queue and lets its connection sleep. False: there is no place for it. */
 static bool ask_worker(struct question *question, enum question_kind kind)
 {
 	struct web *web = question->web;
+	struct link *link = question->link;
 
-	if (web->waiting >= WEB_QUESTIONS_MAX) {
+	if (!has_share(link, link->peer->waiting, web->waiting, WEB_QUESTIONS_MAX)) {
 		return false;
 	}
+	link->peer->waiting++;
+	question->waits = true;
 	question->kind = kind;
 	question->next = NULL;
 	if (web->last == NULL) {
@@ -327,7 +420,7 @@ static bool ask_worker(struct question *question, enum question_kind kind)
 	}
 	web->last = question;
 	web->waiting++;
-	set_phase(web, question->link, LINK_ANSWERED);
+	set_phase(web, link, LINK_WAITING);
 	MHD_suspend_connection(question->connection);
 	give_work(web);
 	return true;
@@ -393,6 +486,7 @@ static void on_stream_gone(void *context)
 		stream->next->previous = stream->previous;
 	}
 	stream->web->stream_count--;
+	stream->peer->streams--;
 	free(stream);
 }
 
@@ -403,7 +497,8 @@ static enum MHD_Result begin_stream(struct question *question)
 	struct stream *stream;
 	enum MHD_Result result;
 
-	if (web->stream_count >= WEB_STREAMS_MAX) {
+	if (!has_share(question->link, question->link->peer->streams, web->stream_count,
+		    WEB_STREAMS_MAX)) {
 		return refuse(question, 503, "too many watch the live values already");
 	}
 	stream = calloc(1, sizeof(*stream));
@@ -417,6 +512,8 @@ static enum MHD_Result begin_stream(struct question *question)
 		return MHD_NO;
 	}
 	stream->web = web;
+	stream->peer = question->link->peer;
+	stream->peer->streams++;
 	stream->connection = question->connection;
 	stream->quiet_ticks = HEARTBEAT_TICKS; /* says something at once */
 	stream->next = web->streams;
@@ -528,6 +625,12 @@ static unsigned inspect(struct question *question, const char *url, const char *
 	}
 	(void)snprintf(question->request.path, sizeof(question->request.path), "%s", url);
 	question->request.post = !get;
+	if (!get) {
+		question->request.body = calloc(1, WEB_BODY_MAX + 1);
+		if (question->request.body == NULL) {
+			return 503;
+		}
+	}
 	(void)MHD_get_connection_values(question->connection, MHD_GET_ARGUMENT_KIND, on_argument,
 		&gathering);
 	return gathering.too_many ? 414 : 0;
@@ -544,6 +647,8 @@ static const char *refusal(unsigned status)
 		return "too much was sent";
 	case 414:
 		return "too much is asked at once";
+	case 503:
+		return "busy; ask again";
 	case 421:
 		return "this page does not go by that name; see names under [web]";
 	default:
@@ -583,19 +688,32 @@ static enum password_state prove(struct question *question)
 	web_password_proof(web->proof_key, question->password, proof);
 	if (web->has_proof && web_password_proof_equal(proof, web->proof)) {
 		question->password_state = PASSWORD_RIGHT;
+		return PASSWORD_RIGHT;
 	}
-	return question->password_state;
+	for (size_t i = 0; i < WRONG_MAX && i < web->wrong_count; i++) {
+		if (web_password_proof_equal(proof, web->wrong[i])) {
+			return PASSWORD_WRONG;
+		}
+	}
+	return web_peers_may_guess(&web->peers, question->link->peer, uv_now(web->loop))
+		? PASSWORD_NOT_ASKED
+		: PASSWORD_TOO_OFTEN;
 }
 
 static enum MHD_Result answer_question(struct question *question)
 {
 	const struct page_asset *asset;
 
+	if (question->gone) {
+		return MHD_NO;
+	}
 	switch (prove(question)) {
 	case PASSWORD_RIGHT:
 		break;
 	case PASSWORD_WRONG:
 		return refuse(question, 401, "a password is needed");
+	case PASSWORD_TOO_OFTEN:
+		return refuse(question, 429, "the password was guessed too often; wait a little");
 	case PASSWORD_NOT_ASKED:
 		if (!ask_worker(question, QUESTION_PASSWORD)) {
 			return refuse(question, 503, "busy; ask again");
@@ -662,6 +780,7 @@ static enum MHD_Result on_request(void *context, struct MHD_Connection *connecti
 static void on_request_over(void *context, struct MHD_Connection *connection,
 	void **request_context, enum MHD_RequestTerminationCode code)
 {
+	struct web *web = context;
 	struct question *question = *request_context;
 
 	(void)connection;
@@ -669,13 +788,49 @@ static void on_request_over(void *context, struct MHD_Connection *connection,
 	if (question == NULL) {
 		return;
 	}
-	set_phase(context, question->link, LINK_ASKING);
+	set_phase(web, question->link, LINK_ASKING);
+	web->held -= question->held;
+	question->link->peer->held -= question->held;
 	free(question->answer.bytes);
+	free(question->request.body);
 	free(question);
 	*request_context = NULL;
+	if (!web->stopping) {
+		give_work(web); /* there may be room now */
+	}
 }
 
 /* ---- connections ---- */
+
+/* Everybody comes from there behind a server that speaks TLS. */
+static bool is_own_address(const struct sockaddr *address)
+{
+	struct sockaddr_in four;
+	struct sockaddr_in6 six;
+
+	if (address->sa_family == AF_INET) {
+		memcpy(&four, address, sizeof(four));
+		return ntohl(four.sin_addr.s_addr) == INADDR_LOOPBACK;
+	}
+	if (address->sa_family != AF_INET6) {
+		return false;
+	}
+	memcpy(&six, address, sizeof(six));
+	return IN6_IS_ADDR_LOOPBACK(&six.sin6_addr);
+}
+
+/* Whether one more connection from there is taken. */
+static enum MHD_Result on_door(void *context, const struct sockaddr *address, socklen_t size)
+{
+	const struct web *web = context;
+
+	(void)size;
+	return is_own_address(address) ||
+			web_peers_share(web_peers_connections(&web->peers, address), web->link_count,
+				WEB_CONNECTIONS_MAX)
+		? MHD_YES
+		: MHD_NO;
+}
 
 static void on_connection(void *context, struct MHD_Connection *connection,
 	void **socket_context, enum MHD_ConnectionNotificationCode code)
@@ -686,12 +841,16 @@ static void on_connection(void *context, struct MHD_Connection *connection,
 	if (code == MHD_CONNECTION_NOTIFY_STARTED) {
 		const union MHD_ConnectionInfo *info =
 			MHD_get_connection_info(connection, MHD_CONNECTION_INFO_CONNECTION_FD);
+		const union MHD_ConnectionInfo *from =
+			MHD_get_connection_info(connection, MHD_CONNECTION_INFO_CLIENT_ADDRESS);
 		link = calloc(1, sizeof(*link));
-		if (link == NULL || info == NULL) {
+		if (link == NULL || info == NULL || from == NULL ||
+			(link->peer = web_peers_enter(&web->peers, from->client_addr)) == NULL) {
 			free(link);
 			return; /* its requests are refused */
 		}
 		link->fd = info->connect_fd;
+		link->shares = !is_own_address(from->client_addr);
 		set_phase(web, link, LINK_ASKING);
 		link->next = web->links;
 		if (link->next != NULL) {
@@ -710,22 +869,40 @@ static void on_connection(void *context, struct MHD_Connection *connection,
 			link->next->previous = link->previous;
 		}
 		web->link_count--;
+		web_peers_leave(link->peer);
 		free(link);
 		*socket_context = NULL;
 	}
+}
+
+/* How long a connection may stay as it is, in seconds; 0: as long as it likes. */
+static unsigned patience(const struct web *web, enum link_phase phase)
+{
+	bool full = web->link_count > WEB_CONNECTIONS_MAX * 7 / 8;
+
+	switch (phase) {
+	case LINK_ASKING:
+		return full ? ASK_SECONDS_FULL : is_busy(web) ? ASK_SECONDS_BUSY : ASK_SECONDS;
+	case LINK_ANSWERED:
+		if (web->held >= WEB_HELD_MAX && web->first != NULL) {
+			return SEND_SECONDS_HELD;
+		}
+		return full ? SEND_SECONDS_FULL : is_busy(web) ? SEND_SECONDS_BUSY : SEND_SECONDS;
+	case LINK_WAITING:   /* the worker's time is bounded, and so is the queue */
+	case LINK_STREAMING: /* libmicrohttpd ends those on which nothing moves */
+		break;
+	}
+	return 0;
 }
 
 /* Shuts connections whose time is over; libmicrohttpd then ends them. */
 static void sweep(struct web *web)
 {
 	uint64_t now_ms = uv_now(web->loop);
-	bool busy = web->link_count > WEB_CONNECTIONS_MAX * 3 / 4;
-	uint64_t ask_ms = 1000 * (uint64_t)(busy ? ASK_SECONDS_BUSY : ASK_SECONDS);
 
 	for (struct link *link = web->links; link != NULL; link = link->next) {
-		uint64_t waited_ms = now_ms - link->since_ms;
-		if ((link->phase == LINK_ASKING && waited_ms > ask_ms) ||
-			(link->phase == LINK_ANSWERED && waited_ms > 1000 * (uint64_t)SEND_SECONDS)) {
+		uint64_t most_ms = 1000 * (uint64_t)patience(web, link->phase);
+		if (most_ms > 0 && now_ms - link->since_ms > most_ms) {
 			(void)shutdown(link->fd, SHUT_RDWR); /* it may be gone already */
 		}
 	}
@@ -785,7 +962,7 @@ static int open_socket(const struct web_settings *settings)
 	struct sockaddr_in6 six = {
 		.sin6_family = AF_INET6, .sin6_port = htons((uint16_t)settings->port)};
 	bool is_four = inet_pton(AF_INET, settings->address, &four.sin_addr) == 1;
-	int on = 1, fd, result;
+	int on = 1, buffer = SEND_BUFFER_BYTES, fd, result;
 
 	if (!is_four && inet_pton(AF_INET6, settings->address, &six.sin6_addr) != 1) {
 		return -EINVAL;
@@ -795,6 +972,8 @@ static int open_socket(const struct web_settings *settings)
 		return -errno;
 	}
 	if (setsockopt(fd, SOL_SOCKET, SO_REUSEADDR, &on, sizeof(on)) != 0 ||
+		/* Those that are accepted take it over. */
+		setsockopt(fd, SOL_SOCKET, SO_SNDBUF, &buffer, sizeof(buffer)) != 0 ||
 		bind(fd, is_four ? (struct sockaddr *)&four : (struct sockaddr *)&six,
 			is_four ? sizeof(four) : sizeof(six)) != 0 ||
 		listen(fd, WEB_CONNECTIONS_MAX) != 0) {
@@ -856,7 +1035,7 @@ int web_start(struct web **ret_web, uv_loop_t *loop, const struct web_settings *
 			settings->address, settings->port, strerror(-result));
 		goto free_web;
 	}
-	web->daemon = MHD_start_daemon(MHD_USE_EPOLL | MHD_ALLOW_SUSPEND_RESUME, 0, NULL, NULL,
+	web->daemon = MHD_start_daemon(MHD_USE_EPOLL | MHD_ALLOW_SUSPEND_RESUME, 0, on_door, web,
 		on_request, web, MHD_OPTION_LISTEN_SOCKET, fd, MHD_OPTION_CONNECTION_LIMIT,
 		(unsigned)WEB_CONNECTIONS_MAX, MHD_OPTION_CONNECTION_MEMORY_LIMIT,
 		(size_t)CONNECTION_MEMORY, MHD_OPTION_CONNECTION_TIMEOUT, (unsigned)SILENT_SECONDS,
@@ -922,7 +1101,7 @@ static void finish_stopping(struct web *web)
 	}
 	/* No connection may sleep while the server stops. */
 	for (struct question *question = web->first; question != NULL; question = question->next) {
-		MHD_resume_connection(question->connection);
+		wake(question);
 	}
 	for (struct stream *stream = web->streams; stream != NULL; stream = stream->next) {
 		if (stream->asleep) {

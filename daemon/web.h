@@ -3,7 +3,8 @@
  * Knows HTTP and who may ask: libmicrohttpd, driven by the loop that it is given. Files of the page
  * are answered at once; what needs the log is answered by a source on a worker thread, one question
  * at a time, so that the loop never waits for a disk. Connections, sizes and times are bounded, and
- * so is what a client that does not read, or does not finish asking, can hold.
+ * so is what a client that does not read, or does not finish asking, can hold; no address can take
+ * all of it (web_peers.h).
  */
 #ifndef SIGHTBOWL_DAEMON_WEB_H
 #define SIGHTBOWL_DAEMON_WEB_H
@@ -17,9 +18,13 @@
 #include "daemon/web_request.h"
 #include "daemon/web_settings.h"
 
-#define WEB_CONNECTIONS_MAX 128
+#define WEB_CONNECTIONS_MAX 64
 #define WEB_STREAMS_MAX     16 /* of them, those that are sent live values */
-#define WEB_QUESTIONS_MAX   64 /* waiting for the worker */
+#define WEB_QUESTIONS_MAX   32 /* waiting for the worker */
+#define WEB_HELD_MAX        1048576 /* bytes of answers that clients have not taken yet */
+/* An address may have of each of these no more than it leaves to others, so that there is always a
+ * place for somebody new: one address half of it, two a third each, eight a ninth each. Not 127.0.0.1
+ * and ::1: everybody comes from there behind a server that speaks TLS. */
 
 struct web_source {
 	void *context;

@@ -6,7 +6,7 @@
 #include <stddef.h>
 
 #define WEB_PATH_MAX      96
-#define WEB_ARGUMENTS_MAX 16
+#define WEB_ARGUMENTS_MAX 8
 #define WEB_ARGUMENT_MAX  256
 #define WEB_BODY_MAX      8192
 
@@ -21,7 +21,7 @@ struct web_request {
 	size_t argument_count;
 	struct web_argument arguments[WEB_ARGUMENTS_MAX];
 	size_t body_size;
-	char body[WEB_BODY_MAX + 1]; /* of a POST; a zero follows */
+	char *body; /* of a POST, heap, a zero follows; else NULL */
 };
 
 struct web_answer {

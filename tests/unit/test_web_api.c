@@ -127,9 +127,11 @@ static struct web_answer ask(const char *text, const char *body)
 	if (body != NULL) {
 		request.post = true;
 		request.body_size = strlen(body);
-		(void)snprintf(request.body, sizeof(request.body), "%s", body);
+		request.body = strdup(body);
+		assert_non_null(request.body);
 	}
 	web_api_answer(&asking.api, &request, &answer);
+	free(request.body);
 	return answer;
 }
 
