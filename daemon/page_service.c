@@ -1,6 +1,7 @@
 #include "daemon/page_service.h"
 
 #include <errno.h>
+#include <malloc.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -9,6 +10,9 @@
 #include "daemon/live.h"
 #include "daemon/web.h"
 #include "daemon/web_api.h"
+
+/* Answers from this size on are given back to the system as soon as they are sent. */
+#define LARGE_ANSWER_BYTES 65536
 
 /* A bus as it was last told. */
 struct told_bus {
@@ -109,6 +113,8 @@ int page_service_start(struct page_service **ret_service, uv_loop_t *loop,
 	struct web_source source;
 	int result = -ENOMEM;
 
+	/* Else the C library learns from the first large answer to keep room for the next. */
+	(void)mallopt(M_MMAP_THRESHOLD, LARGE_ANSWER_BYTES);
 	if (service == NULL || line == NULL || uv_mutex_init(&service->buses_mutex) != 0) {
 		(void)snprintf(ret_error, error_size, "no memory left for the page");
 		goto free_both;

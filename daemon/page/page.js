@@ -11,8 +11,24 @@ function element(name, attributes, ...children) {
 	return made;
 }
 
+function pause(milliseconds) {
+	return new Promise((resolve) => setTimeout(resolve, milliseconds));
+}
+
+/* Asks; again a little later when the boat's computer is busy. */
+async function ask(path, options) {
+	for (let turn = 0; turn < 4; turn++) {
+		const answer = await fetch(path, options);
+		if (answer.status !== 503) {
+			return answer;
+		}
+		await pause(500 + 1000 * turn);
+	}
+	return fetch(path, options);
+}
+
 async function get(path) {
-	const answer = await fetch(path, {headers: {Accept: 'application/json'}});
+	const answer = await ask(path, {headers: {Accept: 'application/json'}});
 	let body = null;
 	try {
 		body = await answer.json();
@@ -38,7 +54,7 @@ async function post(path, body) {
 
 /* A drawing of the boat's computer, put into the page so that its colours follow the page's. */
 async function drawing(path) {
-	const answer = await fetch(path);
+	const answer = await ask(path);
 	if (!answer.ok) {
 		throw new Error('no drawing');
 	}
@@ -673,6 +689,12 @@ function listenLive() {
 	source.addEventListener('message', (message) => {
 		Object.assign(known.live, JSON.parse(message.data));
 		showLive();
+	});
+	source.addEventListener('error', () => {
+		/* The browser itself comes back after a broken line, but not after a refusal. */
+		if (source.readyState === EventSource.CLOSED) {
+			setTimeout(listenLive, 10000);
+		}
 	});
 }
 
