@@ -38,8 +38,8 @@ static uint8_t role_of(const struct slot *slot)
 {
 	switch (signal_get((enum signal_id)slot->signal)->scope) {
 	case SCOPE_ENGINE:
-		return slot->instance < BOAT_ENGINES_MAX ? (uint8_t)(1U << slot->instance)
-							 : (uint8_t)ROLE_OTHER;
+		return (uint8_t)(slot->instance < BOAT_ENGINES_MAX ? 1U << slot->instance
+								   : (unsigned)ROLE_OTHER);
 	case SCOPE_TANK:
 		return ROLE_TANK;
 	case SCOPE_PRESSURE:
