@@ -291,6 +291,24 @@ static void what_ran_unseen_is_a_run_of_its_own(void **state)
 	near(b.runs[1].fuel_l + b.runs[2].fuel_l + b.runs[3].fuel_l, m.total_l - 200, 0.3);
 }
 
+/* It ran on for four minutes after the logger was switched off, by its 1 s hour meter: part of the run that was
+ * heard, which then ends when it ended. So what another capture tells of these minutes is not counted again. */
+static void what_ran_on_a_little_ends_when_it_ended(void **state)
+{
+	struct bench b;
+	struct meters m = {.hours_h = 40, .hours_step_h = 1.0 / 3600};
+
+	(void)state;
+	bench_init(&b);
+	hear(&b, &m, 0, 600, 2000, 4);
+	unheard(&m, 240, 4);
+	hear(&b, &m, 3600, 3700, 0, 0);
+	assert_int_equal(run_count(&b), 1);
+	near(b.runs[1].engine_h * 3600, 840, 3);
+	near(b.runs[1].unobserved_h * 3600, 240, 3);
+	near((double)(b.runs[1].end_ns - b.runs[1].start_ns) * 1e-9, 840, 3);
+}
+
 static void without_a_counter_the_unseen_is_filled_from_hours_and_learned_burn(void **state)
 {
 	struct bench b;
@@ -535,6 +553,7 @@ int main(void)
 		cmocka_unit_test(the_run_goes_on_through_a_silence_if_the_meters_say_so),
 		cmocka_unit_test(the_run_ended_in_a_silence_if_the_meters_stood),
 		cmocka_unit_test(what_ran_unseen_is_a_run_of_its_own),
+		cmocka_unit_test(what_ran_on_a_little_ends_when_it_ended),
 		cmocka_unit_test(
 			without_a_counter_the_unseen_is_filled_from_hours_and_learned_burn),
 		cmocka_unit_test(a_new_engine_computer_is_not_a_thousand_hours),
