@@ -157,7 +157,9 @@ void pipeline_name_buses(struct pipeline *p, const struct bus_namer *namer)
 void pipeline_bus_word(
 	struct pipeline *p, unsigned bus, enum bus_trouble word, int64_t raw_now_ns)
 {
-	int64_t since_ns = p->clock.raw_ns == CLOCK_NONE ? 0 : raw_now_ns - p->clock.raw_ns;
+	int64_t since_ns = p->clock.raw_ns == CLOCK_NONE
+				   ? 0
+				   : raw_now_ns - p->clock.raw_ns - p->clock.told_ns;
 
 	if (p->clock.now.session != 0) {
 		struct window_view view = view_of(p, p->clock.steady_ns + (since_ns > 0 ? since_ns : 0));

@@ -661,6 +661,9 @@ static void reread(struct watch *w)
 	if (settings.log_path[0] != '\0' && strcmp(settings.log_path, w->settings.log_path) != 0) {
 		say("[log] path takes a restart; '%s' stays the log", w->settings.log_path);
 	}
+	if (strcmp(settings.log.capture_folder, w->settings.log.capture_folder) != 0) {
+		say("[log] capture_folder takes a restart");
+	}
 	(void)snprintf(settings.log_path, sizeof(settings.log_path), "%s", w->settings.log_path);
 	settings_number_buses(&settings, &w->names);
 	if (!change_boat(w, &settings.boat)) {

@@ -1,11 +1,13 @@
 """A season of the demo, live: the daemon on the season's bus (season_bus.c), in time that passes faster.
 
-As a command it prints what it measured:
+As a command it prints what it measured, of a season or of a bus that is full all the time:
 
-    SIGHTBOWL=build/sightbowl python3 tests/program/live_season.py --hours 60 --speed 2000
+    SIGHTBOWL=build/sightbowl python3 tests/program/live_season.py --hours 60 --speed 1000
+    SIGHTBOWL=build/sightbowl python3 tests/program/live_season.py --full 60 --speed 20
 """
 import argparse
 import os
+import random
 import signal
 import sqlite3
 import subprocess
@@ -14,6 +16,34 @@ import tempfile
 import time
 
 TABLES = ("sessions", "slots", "windows", "minutes", "trips", "runs", "events")
+
+
+# A frame of 29-bit identifier and 8 bytes has 131 bits with the space between: so many a second at 250 kbit/s.
+FULL_RATE = 1908
+
+
+def full_bus(path, minutes):
+    """A candump log of a saturated bus: a third engine readings by fast packet, a third known messages with
+    random bytes, a third unknown ones; engine speed from one sender throughout. Returns the frames."""
+    draw = random.Random(1)
+    known = (127488, 128267, 128259, 129025, 129026, 130312, 130314)
+    fast = ("{0:02X}1A0010270 00B60".replace(" ", ""), "{0:02X}8C46052C008096", "{0:02X}9800FF7FFF7FFF",
+            "{0:02X}0000000040 40FF".replace(" ", ""))
+    frames = int(minutes * 60 * FULL_RATE)
+    with open(path, "w", encoding="ascii") as out:
+        for number in range(frames):
+            stamp = 1777622400000000 + number * 1000000 // FULL_RATE
+            turn = number // 3
+            if number % 3 == 2:
+                identifier, data = 0x19FF0000 | draw.getrandbits(6) << 8 | 40 + turn % 20, f"{draw.getrandbits(64):016X}"
+            elif number % 3 == 1:
+                identifier, data = 0x19F20100, fast[turn % 4].format(turn // 4 % 8 << 5 | turn % 4)
+            elif turn % 7 == 0:
+                identifier, data = 0x09F20000, "00801CFFFF7FFFFF"
+            else:
+                identifier, data = 0x08000000 | known[turn % 7] << 8 | 35, f"{draw.getrandbits(64):016X}"
+            out.write(f"({stamp // 1000000}.{stamp % 1000000:06d}) can0 {identifier:08X}#{data}\n")
+    return frames
 
 
 def rows(log, table):
@@ -79,15 +109,20 @@ def main():
     arguments.add_argument("--hours", type=int, default=60, help="engine hours of the season")
     arguments.add_argument("--speed", type=float, default=2000)
     arguments.add_argument("--protocol", default="nmea2000")
+    arguments.add_argument("--full", type=float, help="minutes of a full bus, instead of a season")
     wanted = arguments.parse_args()
     program = os.path.abspath(os.environ["SIGHTBOWL"])
     shim = os.environ.get("SEASON_BUS") or os.path.join(os.path.dirname(program), "tests/program/libseason_bus.so")
     if not os.path.exists(shim):
         raise SystemExit(f"there is no {shim}")
     with tempfile.TemporaryDirectory(prefix="sightbowl-season-") as folder:
-        subprocess.run([program, "demo", "--write-only", "--folder", folder, "--hours", str(wanted.hours),
-                        "--protocol", wanted.protocol, "--compression", "none"], check=True, stdout=subprocess.DEVNULL)
         capture = os.path.join(folder, "season.log")
+        if wanted.full is not None:
+            full_bus(capture, wanted.full)
+        else:
+            subprocess.run([program, "demo", "--write-only", "--folder", folder, "--hours", str(wanted.hours),
+                            "--protocol", wanted.protocol, "--compression", "none"], check=True,
+                           stdout=subprocess.DEVNULL)
         with open(capture, "rb") as season:
             frames = sum(1 for _ in season)
         measured = play(program, shim, folder, capture, wanted.speed)

@@ -289,6 +289,22 @@ static void silence_of_the_only_bus_is_told_by_word_when_the_engine_ran(void **s
 	traffic_end(&b);
 }
 
+static void a_clock_that_is_set_meanwhile_does_not_shift_the_event(void **state)
+{
+	const int64_t year_ns = 365 * 86400 * TRAFFIC_S;
+	struct traffic_boat b;
+
+	(void)state;
+	traffic_begin(&b);
+	traffic_run(&b, 90);
+	pipeline_clock_stepped(b.pipeline, year_ns);
+	pipeline_bus_word(b.pipeline, 0, BUS_TROUBLE_SILENT, b.t_ns + 29 * TRAFFIC_S + year_ns);
+	assert_true(traffic_is_up(&b, FAULT));
+	assert_in_range(traffic_last(&b, FAULT)->raised_ns - pipeline_steady_ns(b.pipeline),
+		29 * TRAFFIC_S, 31 * TRAFFIC_S);
+	traffic_end(&b);
+}
+
 static void silence_of_a_bus_never_heard_or_switched_off_is_no_news(void **state)
 {
 	struct traffic_boat b;
@@ -444,6 +460,7 @@ int main(void)
 		cmocka_unit_test(a_bus_silent_beside_one_that_shows_the_engine_is_a_fault),
 		cmocka_unit_test(a_bus_switched_off_with_the_engine_off_is_none),
 		cmocka_unit_test(silence_of_the_only_bus_is_told_by_word_when_the_engine_ran),
+		cmocka_unit_test(a_clock_that_is_set_meanwhile_does_not_shift_the_event),
 		cmocka_unit_test(silence_of_a_bus_never_heard_or_switched_off_is_no_news),
 		cmocka_unit_test(silence_after_idle_or_rest_is_the_key),
 		cmocka_unit_test(an_interface_that_goes_and_comes_is_one_event),
