@@ -7,7 +7,7 @@
 
 #define LOST_WINDOWS    6  /* a minute */
 #define LOST_PAUSES     3  /* or so many of its own longest pauses */
-#define LONGEST_MOST    30 /* who pauses longer than five minutes is not missed */
+#define LONGEST_MOST    30 /* who pauses longer than five minutes never becomes one to be missed */
 #define ABSENT_WINDOWS  60 /* ten minutes: when the engine runs again without it */
 #define STEADY_WINDOWS  1080 /* three engine hours make a sender a steady one … */
 #define STEADY_SHARE    0.95 /* … when it was heard in this share of them */
@@ -77,11 +77,12 @@ static struct source_node *find(struct source_watch *s, uint8_t bus, uint8_t add
 	return NULL;
 }
 
-/* Room for a new sender: a free place, else that of one never heard for long and away the longest; NULL
- * when all are in use. */
+/* Room for a new sender: a free place, else that of one never heard for long and away the longest, else
+ * that of one that was once aboard; NULL when all are in use. */
 static struct source_node *room(struct source_watch *s)
 {
 	struct source_node *best = NULL;
+	struct source_node *once = NULL;
 
 	for (size_t i = 0; i < SOURCE_NODES_MAX; i++) {
 		struct source_node *n = &s->nodes[i];
@@ -92,8 +93,11 @@ static struct source_node *room(struct source_watch *s)
 			(best == NULL || n->away > best->away)) {
 			best = n;
 		}
+		if (n->away == UINT8_MAX && !n->lost) {
+			once = n;
+		}
 	}
-	return best;
+	return best != NULL ? best : once;
 }
 
 static struct source_node *find_or_add(struct source_watch *s, uint8_t bus, uint8_t address)
@@ -246,7 +250,7 @@ static void learn_roles(
 
 static bool is_missed(const struct source_node *n)
 {
-	return n->roles != 0 && n->heard >= TRAFFIC_HEARD_WINDOWS && n->longest <= LONGEST_MOST;
+	return n->roles != 0 && n->heard >= TRAFFIC_HEARD_WINDOWS;
 }
 
 static bool is_steady(const struct source_node *n)
@@ -277,7 +281,10 @@ static void count_engine_time(struct source_node *n, bool heard)
 static void hear(struct source_node *n, const struct traffic_watch *traffic,
 	const struct window_view *view)
 {
-	if (n->heard < TRAFFIC_HEARD_WINDOWS && n->heard > 0 && n->away > n->longest) {
+	if (n->heard < TRAFFIC_HEARD_WINDOWS && n->away > LONGEST_MOST) {
+		n->heard = 0; /* switched off, or too slow to be missed: it begins anew */
+		n->longest = 0;
+	} else if (n->heard < TRAFFIC_HEARD_WINDOWS && n->away > n->longest) {
 		n->longest = n->away;
 	}
 	n->heard = one_more(n->heard, TRAFFIC_HEARD_WINDOWS);

@@ -186,6 +186,65 @@ static void a_slow_sender_is_given_three_of_its_pauses(void **state)
 	traffic_end(&b);
 }
 
+static void a_sender_that_pauses_for_six_minutes_is_never_missed(void **state)
+{
+	struct traffic_boat b;
+
+	(void)state;
+	traffic_begin(&b);
+	b.every_s[SENDER_TANK] = 360;
+	b.rpm = 0;
+	traffic_run(&b, 20 * 3600);
+	b.rpm = 1800;
+	traffic_run(&b, 20 * 3600);
+	assert_int_equal(b.told, 0);
+	traffic_end(&b);
+}
+
+static void a_night_without_it_at_the_beginning_makes_no_sender_a_slow_one(void **state)
+{
+	struct traffic_boat b;
+
+	(void)state;
+	traffic_begin(&b);
+	traffic_run(&b, 120);
+	b.on[SENDER_TANK] = false;
+	b.rpm = 0;
+	traffic_run(&b, 8 * 3600);
+	b.on[SENDER_TANK] = true;
+	b.rpm = 1800;
+	traffic_run(&b, 600);
+	b.on[SENDER_TANK] = false;
+	traffic_run(&b, 90);
+	assert_true(traffic_is_up(&b, LOST));
+	traffic_end(&b);
+}
+
+static void guests_of_many_years_leave_room_for_the_boats_own(void **state)
+{
+	struct traffic_boat b;
+
+	(void)state;
+	traffic_begin(&b);
+	b.on[SENDER_DEPTH] = false;
+	b.rpm = 0;
+	for (int i = 0; i < 100; i++) {
+		b.address[SENDER_SENSOR] = (uint8_t)(100 + i);
+		traffic_run(&b, 400);
+		b.on[SENDER_SENSOR] = false;
+		traffic_run(&b, 3000);
+		b.on[SENDER_SENSOR] = true;
+	}
+	b.on[SENDER_DEPTH] = true;
+	b.rpm = 1800;
+	traffic_run(&b, 600);
+	b.on[SENDER_DEPTH] = false;
+	traffic_run(&b, 90);
+	assert_int_equal(traffic_count(&b, LOST), 1);
+	assert_string_equal(traffic_last(&b, LOST)->subject, "source 50 on can0");
+	traffic_end(&b);
+}
+
 static void a_sender_seen_for_a_moment_is_not_missed(void **state)
 {
 	struct traffic_boat b;
@@ -410,6 +469,9 @@ int main(void)
 		cmocka_unit_test(holes_in_all_traffic_mean_nothing),
 		cmocka_unit_test(a_recorder_awake_one_second_in_ten_raises_nothing),
 		cmocka_unit_test(a_slow_sender_is_given_three_of_its_pauses),
+		cmocka_unit_test(a_sender_that_pauses_for_six_minutes_is_never_missed),
+		cmocka_unit_test(a_night_without_it_at_the_beginning_makes_no_sender_a_slow_one),
+		cmocka_unit_test(guests_of_many_years_leave_room_for_the_boats_own),
 		cmocka_unit_test(a_sender_seen_for_a_moment_is_not_missed),
 		cmocka_unit_test(half_the_senders_at_once_are_one_bus_fault),
 		cmocka_unit_test(a_sender_that_changes_its_address_is_not_lost),
