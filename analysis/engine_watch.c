@@ -383,6 +383,30 @@ static void judge_burn(struct engine_watch *w, unsigned engine, const struct win
 	window_claim(view, &care.claim, true);
 }
 
+/* The evidence that is there: pressure first, then speed. */
+static void say_starving(struct care *care, const struct starvation_news *news)
+{
+	if (news->pressure_kpa < news->usual_kpa) {
+		care->claim.value = news->pressure_kpa;
+		care->claim.limit = news->usual_kpa;
+		care->claim.unit = "kPa";
+		sentence_words(&care->says, "Fuel pressure is at ");
+		sentence_number(&care->says, news->pressure_kpa, 0);
+		sentence_words(&care->says, " kPa instead of ");
+		sentence_number(&care->says, news->usual_kpa, 0);
+		sentence_words(&care->says, " kPa. ");
+	}
+	if (news->rpm_sag_share > STARVATION_SAGS) {
+		sentence_words(&care->says, "Speed sags by ");
+		sentence_number(&care->says, 100 * news->rpm_sag_share, 0);
+		sentence_words(&care->says, " % at a steady demand. ");
+	} else if (news->rpm_hunt_share > STARVATION_HUNTS) {
+		sentence_words(&care->says, "Speed swings by ");
+		sentence_number(&care->says, 100 * news->rpm_hunt_share, 0);
+		sentence_words(&care->says, " %. ");
+	}
+}
+
 static void judge_supply(struct engine_watch *w, unsigned engine, const struct window_view *view,
 	double restriction_share)
 {
@@ -425,14 +449,10 @@ static void judge_supply(struct engine_watch *w, unsigned engine, const struct w
 	low.claim.limit = news.pressure_limit_kpa;
 	low.claim.unit = "kPa";
 	if (news.starving_raised) {
-		starving.claim.value = 100 * news.rpm_sag_share;
-		starving.claim.unit = "%";
-		sentence_words(&starving.says, "Speed sags by ");
-		sentence_number(&starving.says, 100 * news.rpm_sag_share, 1);
-		sentence_words(&starving.says, " % or hunts at a steady demand. ");
+		say_starving(&starving, &news);
 		sentence_words(&starving.says,
 			news.kind == STARVATION_FILTER
-				? "The filters are loaded: change the primary element."
+				? "A filter is loaded: change its element."
 			: news.kind == STARVATION_AIR
 				? "Air gets in: look at hoses, bowl seal and pick-up, then bleed."
 				: "Look at filters, valves and hoses for a blockage or for air.");

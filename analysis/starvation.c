@@ -13,11 +13,17 @@
 #define CLEAR_WINDOWS 60    /* ten minutes without, to clear */
 #define DEEP_SHARE    0.45  /* of the usual pressure: deep */
 #define SAG_KPA_SHARE 0.8   /* of the usual pressure: sagging */
-#define SAG_RPM_SHARE 0.04  /* speed lost at a steady demand */
+#define SAG_RPM_SHARE STARVATION_SAGS /* speed lost at a steady demand */
 #define HUNT_SHARE    0.035 /* spread of the speed: hunting, … */
 #define HUNT_RPM      40.0
 #define HUNT_TIMES    3.0  /* … and so many times the usual spread */
 #define FLUTTER_SHARE 0.25 /* spread of the pressure, of the usual */
+/* A spread of the speed that says something only together with the pressure, … */
+#define EASY_SPREAD   STARVATION_HUNTS
+#define EASY_RPM      20.0
+#define EASY_TIMES    3.0  /* … so many times the usual */
+#define EASY_SAG      0.94 /* of the usual pressure */
+#define SPEED_STEADY  0.02 /* from a window to the next: nobody moves the throttle */
 #define LOADED_SHARE  0.7  /* of a filter's limit */
 #define EASED_SHARE   0.6  /* a filter loaded more than this keeps a starvation up */
 #define DEMAND_STEADY 3.0  /* % within a window and against the level */
@@ -25,7 +31,7 @@
 #define HUNT_READY    60
 #define COUNT_CAP     100000
 
-enum evidence { SAG_PRESSURE, SAG_SPEED, HUNTING, FLUTTER };
+enum evidence { SAG_PRESSURE, SAG_SPEED, HUNTING, FLUTTER, EASY_HUNTING, EASY_SAGGING };
 
 /* How many of the last six windows have it. */
 struct minute {
@@ -33,6 +39,8 @@ struct minute {
 	unsigned sag_speed;
 	unsigned hunting;
 	unsigned flutter;
+	unsigned easy_hunting;
+	unsigned easy_sagging;
 	bool deep; /* this window's pressure */
 	bool flutters;
 	bool demand_steady;
@@ -63,11 +71,11 @@ double starvation_pressure_pct(const struct starvation *s, double rpm, double pr
 static unsigned mark(struct starvation *s, enum evidence kind, bool seen)
 {
 	unsigned shift = 8 * (unsigned)kind;
-	uint32_t bits = (s->history >> shift) & 0x3F;
+	uint64_t bits = (s->history >> shift) & 0x3F;
 	unsigned count = 0;
 
 	bits = (bits << 1 | (seen ? 1 : 0)) & 0x3F;
-	s->history = (s->history & ~((uint32_t)0xFF << shift)) | bits << shift;
+	s->history = (s->history & ~((uint64_t)0xFF << shift)) | bits << shift;
 	for (; bits != 0; bits &= bits - 1) {
 		count++;
 	}
@@ -148,6 +156,10 @@ static bool judge(
 		*ret_kind = loaded ? STARVATION_UNKNOWN : STARVATION_AIR;
 		return true;
 	}
+	if (m->easy_hunting == 6 && m->easy_sagging == 6) {
+		*ret_kind = loaded ? STARVATION_UNKNOWN : STARVATION_AIR;
+		return true;
+	}
 	if (!has_pressure && loaded && speed) {
 		*ret_kind = STARVATION_FILTER;
 		return true;
@@ -165,6 +177,7 @@ static struct minute look(struct starvation *s, const struct starvation_window *
 {
 	bool usual_known = !isnan(usual);
 	bool steady;
+	double last_rpm = s->level_windows > 0 ? s->level_rpm : NAN;
 	double level = follow_level(s, w, &steady);
 	double spread = (w->rpm_high - w->rpm_low) / w->rpm;
 	double least = fmax(HUNT_SHARE, HUNT_RPM / w->rpm);
@@ -172,6 +185,14 @@ static struct minute look(struct starvation *s, const struct starvation_window *
 	bool may_hunt = steady && s->hunt_windows >= HUNT_READY; /* else the helm may move it */
 	double sagged = SAG_KPA_SHARE * usual - 2 * fmax(w->pressure_step_kpa, 0);
 	double swing = w->pressure_high_kpa - w->pressure_low_kpa;
+	/* Where no demand is heard, a speed whose mean stays is nobody's hand. */
+	bool untouched = isnan(w->demand_pct)
+				 ? fabs(w->rpm - last_rpm) <= SPEED_STEADY * last_rpm
+				 : steady;
+	bool restless = s->hunt_windows >= HUNT_READY &&
+			spread > fmax(fmax(EASY_SPREAD, EASY_RPM / w->rpm),
+					 EASY_TIMES * s->usual_hunt);
+	double easy = EASY_SAG * usual - 0.5 * fmax(w->pressure_step_kpa, 0);
 	struct minute m = {.demand_steady = steady};
 
 	news->rpm_hunt_share = spread;
@@ -183,9 +204,12 @@ static struct minute look(struct starvation *s, const struct starvation_window *
 	m.flutters =
 		usual_known && swing > FLUTTER_SHARE * usual && swing > 3 * w->pressure_step_kpa;
 	m.flutter = mark(s, FLUTTER, m.flutters);
-	if (steady && !wild && s->hunt_windows < COUNT_CAP) {
+	m.easy_hunting = mark(s, EASY_HUNTING, restless && untouched);
+	m.easy_sagging = mark(s, EASY_SAGGING, usual_known && w->pressure_kpa < easy);
+	if (untouched && !wild && !restless && s->hunt_windows < COUNT_CAP) {
 		s->hunt_windows++;
-		double gain = 1.0 / fmin(s->hunt_windows, 500);
+		/* Slowly, so that air that comes over hours does not become the usual. */
+		double gain = 1.0 / fmin(s->hunt_windows, 4000);
 		s->usual_hunt = state_single(s->usual_hunt + gain * (spread - s->usual_hunt));
 	}
 	return m;
@@ -197,6 +221,7 @@ bool starvation_take(struct starvation *s, const struct starvation_config *confi
 	struct starvation_news news = {.kind = STARVATION_UNKNOWN,
 		.pressure_kpa = w->pressure_kpa,
 		.pressure_limit_kpa = NAN,
+		.usual_kpa = NAN,
 		.rpm_sag_share = NAN,
 		.rpm_hunt_share = NAN};
 
@@ -211,6 +236,7 @@ bool starvation_take(struct starvation *s, const struct starvation_config *confi
 	size_t bin = bin_of(w->rpm);
 	bool known = s->weight[bin] >= USUAL_READY && s->usual_kpa[bin] > 0;
 	double usual = known ? s->usual_kpa[bin] : NAN;
+	news.usual_kpa = usual;
 	struct minute m = look(s, w, usual, &news);
 	bool starves = judge(&m, w, &news.kind);
 
@@ -229,7 +255,8 @@ bool starvation_take(struct starvation *s, const struct starvation_config *confi
 		news.pressure_limit_kpa = limit;
 		/* Starvation explains a pressure that is only unusually low. */
 		watch_pressure(s, w, limit, learned && s->starving, &news);
-		if (!s->starving && !s->pressure_low && !m.flutters) {
+		/* A speed that is restless for a minute may come of the pressure. */
+		if (!s->starving && !s->pressure_low && !m.flutters && m.easy_hunting < 6) {
 			learn_pressure(s, w);
 		}
 	}
@@ -272,7 +299,7 @@ void starvation_load(struct starvation *s, struct state_reader *r)
 	s->level_rpm = (double)state_get_float(r);
 	s->level_demand = (double)state_get_float(r);
 	s->level_windows = (uint32_t)state_get_unsigned(r, 60);
-	s->history = (uint32_t)state_get_unsigned(r, UINT32_MAX);
+	s->history = state_get_unsigned(r, UINT64_MAX);
 	s->calm = (uint32_t)state_get_unsigned(r, COUNT_CAP);
 	s->low_windows = (uint32_t)state_get_unsigned(r, COUNT_CAP);
 	uint64_t flags = state_get_unsigned(r, 3);

@@ -42,6 +42,10 @@ enum starvation_kind {
 };
 
 /* Two cares with a life of their own each. */
+/* Shares of the speed from which on a sag, and a swing within a window, are worth telling. */
+#define STARVATION_SAGS	 0.04
+#define STARVATION_HUNTS 0.012
+
 struct starvation_news {
 	bool starving_raised;
 	bool starving_cleared;
@@ -51,6 +55,7 @@ struct starvation_news {
 	double pressure_kpa; /* mean of the last half minute, and the limit that holds; NaN unknown
 			      */
 	double pressure_limit_kpa;
+	double usual_kpa;      /* pressure at this speed; NaN unknown */
 	double rpm_sag_share;  /* speed lost at this demand */
 	double rpm_hunt_share; /* spread of the speed */
 };
@@ -60,10 +65,10 @@ struct starvation {
 	double weight[STARVATION_BINS];    /* windows behind it */
 	double usual_hunt;                 /* spread of the speed at steady running, as a share */
 	uint32_t hunt_windows;
-	double level_rpm; /* speed at the present demand */
+	double level_rpm; /* speed at the present demand; without one, of the last window */
 	double level_demand;
 	uint32_t level_windows;
-	uint32_t history;     /* evidence of the last windows, eight bits a kind */
+	uint64_t history;     /* evidence of the last windows, eight bits a kind */
 	uint32_t calm;        /* windows in a row without evidence */
 	uint32_t low_windows; /* in a row below, or once raised above, the limit */
 	bool starving;

@@ -169,6 +169,78 @@ static void pressure_that_flutters_while_the_speed_hunts_is_air(void **state)
 	assert_int_equal(news.kind, STARVATION_AIR);
 }
 
+/* Little by little, over two hours: a pressure that ends a sixth lower, a speed that comes to swing
+ * by 3 %. Neither alone would be told. */
+static double slow_air_share(int i)
+{
+	return i < 720 ? i / 720.0 : 1;
+}
+
+static void slow_air(struct starvation_window *w, int i)
+{
+	double share = slow_air_share(i);
+
+	w->pressure_kpa -= 48 * share;
+	w->pressure_low_kpa -= 50 * share;
+	w->pressure_high_kpa -= 46 * share;
+	w->rpm_low -= 33 * share;
+	w->rpm_high += 33 * share;
+	w->restriction_share = 0.2;
+}
+
+static void slow_air_without_demand(struct starvation_window *w, int i)
+{
+	slow_air(w, i);
+	w->demand_pct = w->demand_low_pct = w->demand_high_pct = NAN;
+}
+
+static void a_rough_sea(struct starvation_window *w, int i)
+{
+	slow_air(w, i);
+	w->pressure_kpa += 40 * slow_air_share(i);
+	w->demand_pct = w->demand_low_pct = w->demand_high_pct = NAN;
+}
+
+static void a_pump_that_tires(struct starvation_window *w, int i)
+{
+	double rpm = w->rpm;
+
+	slow_air_without_demand(w, i);
+	w->rpm_low = rpm - 5;
+	w->rpm_high = rpm + 5;
+}
+
+static void air_that_comes_little_by_little_is_told_with_and_without_a_demand(void **state)
+{
+	struct scenario_random r;
+	struct starvation s;
+	struct starvation_news news;
+
+	(void)state;
+	for (int demand = 0; demand < 2; demand++) {
+		scenario_random_init(&r, 12, 0);
+		learn(&s, &r, true, demand == 1);
+		int after = until_raised(
+			&s, &r, demand == 1 ? slow_air : slow_air_without_demand, 900, &news);
+		assert_in_range(after, 100, 700);
+		assert_int_equal(news.kind, STARVATION_AIR);
+	}
+}
+
+static void a_restless_speed_or_a_lower_pressure_alone_is_nothing(void **state)
+{
+	struct scenario_random r;
+	struct starvation s;
+	struct starvation_news news;
+
+	(void)state;
+	scenario_random_init(&r, 13, 0);
+	learn(&s, &r, true, false);
+	assert_int_equal(until_raised(&s, &r, a_rough_sea, 1500, &news), -1);
+	learn(&s, &r, true, false);
+	assert_int_equal(until_raised(&s, &r, a_pump_that_tires, 1500, &news), -1);
+}
+
 static void without_pressure_a_loaded_filter_and_a_sagging_speed_tell(void **state)
 {
 	struct scenario_random r;
@@ -345,6 +417,8 @@ int main(void)
 		cmocka_unit_test(
 			pressure_and_speed_that_sag_are_starvation_without_a_filter_sensor),
 		cmocka_unit_test(pressure_that_flutters_while_the_speed_hunts_is_air),
+		cmocka_unit_test(air_that_comes_little_by_little_is_told_with_and_without_a_demand),
+		cmocka_unit_test(a_restless_speed_or_a_lower_pressure_alone_is_nothing),
 		cmocka_unit_test(without_pressure_a_loaded_filter_and_a_sagging_speed_tell),
 		cmocka_unit_test(a_moved_throttle_is_nothing),
 		cmocka_unit_test(it_clears_after_ten_quiet_minutes_unless_the_filter_is_loaded),
