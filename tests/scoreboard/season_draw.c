@@ -25,6 +25,20 @@ static void draw_disturbance(struct scenario_disturbance *d, struct scenario_ran
 	d->power_cycle_mean_s = 120;
 }
 
+/* A skipper who fills his tank in portions and notes the level after each. */
+static void strap_tank(const struct scenario_options *o, struct strapping *ret_table)
+{
+	ret_table->count = 9;
+	for (size_t i = 0; i < ret_table->count; i++) {
+		double height = (double)i / 8;
+
+		ret_table->points[i] = (struct strapping_point){
+			.level_pct = 100 * height,
+			.volume_l = round(o->tank_l * scenario_tank_volume(height)),
+		};
+	}
+}
+
 void season_draw(uint64_t number, struct scenario_options *ret_options, struct boat *ret_boat)
 {
 	struct scenario_options *o = ret_options;
@@ -62,6 +76,9 @@ void season_draw(uint64_t number, struct scenario_options *ret_options, struct b
 		draw_disturbance(&o->disturb, &r);
 	}
 	scenario_boat(o, ret_boat);
+	if (o->tank_by_height && one_in(&r, 2)) {
+		strap_tank(o, &ret_boat->tanks[0].strapping);
+	}
 	for (unsigned i = 0; i < SCENARIO_FILTERS_MAX; i++) {
 		/* Half of the skippers give the maker's figure, which is roughly right. */
 		double told_l =
