@@ -116,6 +116,8 @@ enum boat_work_kind {
 	WORK_ELEMENT, /* place: filter; a new element */
 	WORK_DRAIN,   /* place: filter; its bowl drained */
 	WORK_BURN,    /* place: engine; its burn map is to be learned anew */
+	WORK_SWITCH,     /* place: filter of a set; it alone is in use */
+	WORK_SWITCH_ALL, /* place: filter of a set; all of the set is in use */
 };
 
 struct boat_work {

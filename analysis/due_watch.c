@@ -57,6 +57,7 @@ static struct element_use use_of(
 
 	if (count->engine_h >= USE_LEAST_H && count->supply_l > 0) {
 		use.litres_per_h = count->supply_l / count->engine_h;
+		use.litres_per_h *= count->share > 0 ? count->share : 1; /* as if it were in use */
 	}
 	if (count->dated && d->first_ns != INT64_MIN) {
 		double days = (double)(view->utc_ns - d->first_ns) / DAY_NS;
@@ -118,6 +119,12 @@ static void say_of(struct sentence *s, double used, double allowed, unsigned dec
 	sentence_words(s, unit);
 }
 
+/* Ten hours and more as whole ones. */
+static void say_hours(struct sentence *s, double hours)
+{
+	sentence_number(s, hours, hours < 9.95 ? 1 : 0);
+}
+
 static void say_left(struct sentence *s, bool over, double hours)
 {
 	if (over) {
@@ -125,7 +132,7 @@ static void say_left(struct sentence *s, bool over, double hours)
 		return;
 	}
 	sentence_words(s, " it is due in ");
-	sentence_number(s, hours, 0);
+	say_hours(s, hours);
 	sentence_words(s, " engine hours");
 }
 
@@ -136,16 +143,16 @@ static void say(struct sentence *s, const struct boat_filter *filter, const stru
 		sentence_words(s, "By its restriction it ");
 		sentence_words(s, over ? "is due now." : "may be due in ");
 		if (!over) {
-			sentence_number(s, due->left_h_p10, 0);
+			say_hours(s, due->left_h_p10);
 			sentence_words(s, " engine hours (likely ");
-			sentence_number(s, due->left_h_p50, 0);
+			say_hours(s, due->left_h_p50);
 			sentence_words(s, ").");
 		}
 	} else if (strcmp(due->due_by, "hours") == 0) {
 		sentence_words(s, "By hours");
 		say_left(s, over, due->left_h_p50);
 		sentence_words(s, ": ");
-		say_of(s, count->element_h, filter->change_h, 0, " h are run.");
+		say_of(s, count->element_h, filter->change_h, filter->change_h < 100 ? 1 : 0, " h are run.");
 	} else if (strcmp(due->due_by, "litres") == 0) {
 		sentence_words(s, "By litres");
 		say_left(s, over, due->left_h_p50);

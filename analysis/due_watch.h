@@ -35,6 +35,7 @@ struct due_count {
 	double element_l;
 	double engine_h;   /* of its engine, the whole log */
 	double supply_l;
+	double share;      /* of the supply that passes its filter now; 0: out of use */
 };
 
 /* Takes the window that has ended. */

@@ -98,17 +98,18 @@ static void pressure_of(const struct boat_filter *filter, const struct window_vi
 	}
 }
 
-static void flow_of(const struct boat_filter *filter, const struct window_view *view,
+/* share: of the engine's supply that passes this filter. */
+static void flow_of(const struct boat_filter *filter, const struct window_view *view, double share,
 	struct restriction_window *window)
 {
 	const struct boat_engine *engine = &view->boat->engines[filter->engine];
 	uint16_t number = (uint16_t)filter->engine;
 	struct window_reading flow;
-	double scale = 1;
+	double scale = share;
 
 	if (engine->supply == SUPPLY_PUMP && engine->pump_rpm > 0) {
 		flow = window_read(view, SIGNAL_ENGINE_SPEED, number);
-		scale = engine->pump_lph / engine->pump_rpm;
+		scale = share * engine->pump_lph / engine->pump_rpm;
 	} else {
 		flow = window_read(view, SIGNAL_FUEL_RATE, number);
 	}
@@ -233,7 +234,7 @@ static void judge_limit(unsigned index, const struct window_view *view,
 }
 
 void filter_watch_window(struct filter_watch *f, unsigned index, const struct window_view *view,
-	double engine_h, double supply_l)
+	double share, double engine_h, double supply_l)
 {
 	const struct boat_filter *filter = &view->boat->filters[index];
 	const struct engine_log *engine = &view->engines[filter->engine];
@@ -246,11 +247,11 @@ void filter_watch_window(struct filter_watch *f, unsigned index, const struct wi
 		f->litres_before = supply_l;
 		f->hours_before = engine_h;
 	}
-	if (!f->watched) {
-		return;
+	if (!f->watched || !(share > 0)) {
+		return; /* behind a shut valve there is nothing to read */
 	}
 	pressure_of(filter, view, &window);
-	flow_of(filter, view, &window);
+	flow_of(filter, view, share, &window);
 	temperature_of(filter, view, &window);
 	if (restriction_take(&f->restriction, &config, &window, &reading) != RESTRICTION_READ) {
 		return;

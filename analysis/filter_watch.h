@@ -29,9 +29,10 @@ struct filter_watch {
 
 void filter_watch_init(struct filter_watch *f, const struct boat_filter *filter);
 
-/* Takes the window that has ended: engine_h and supply_l are the engine's account so far. */
+/* Takes the window that has ended. share: of its engine's supply that passes it now; engine_h and supply_l:
+ * engine hours in use, and litres passed, so far (filter_pass.h). */
 void filter_watch_window(struct filter_watch *f, unsigned index, const struct window_view *view,
-	double engine_h, double supply_l);
+	double share, double engine_h, double supply_l);
 
 /* A new element was fitted at a moment (UTC). The life of the old one teaches, if it was near its
  * end. */

@@ -9,6 +9,7 @@
 #include "analysis/engine_run.h"
 #include "analysis/engine_watch.h"
 #include "analysis/event_life.h"
+#include "analysis/filter_pass.h"
 #include "analysis/filter_watch.h"
 #include "analysis/source_choice.h"
 #include "analysis/source_watch.h"
@@ -35,6 +36,7 @@ struct pipeline {
 	struct engine_watch engine_watches[BOAT_ENGINES_MAX];
 	struct filter_watch filter_watches[BOAT_FILTERS_MAX];
 	struct due_watch due_watches[BOAT_FILTERS_MAX];
+	struct filter_pass passes[BOAT_FILTERS_MAX];
 	struct tank_watch tank_watches[BOAT_TANK_NUMBERS];
 	struct traffic_watch traffic;
 	struct source_watch senders;
@@ -69,6 +71,7 @@ void pipeline_init(struct pipeline *p, const struct boat *boat, const struct fac
 	}
 	for (size_t i = 0; i < p->boat.filter_count; i++) {
 		filter_watch_init(&p->filter_watches[i], &p->boat.filters[i]);
+		filter_pass_init(&p->passes[i], &p->boat, i);
 	}
 	for (size_t i = 0; i < BOAT_FILTERS_MAX; i++) {
 		due_watch_init(&p->due_watches[i]);
@@ -288,6 +291,28 @@ static double mean_speed_kn(const struct source_choice *sources)
 	return NAN;
 }
 
+/* What has passed a filter by now: engine hours in use, and litres. */
+static double passed_h(const struct pipeline *p, size_t index)
+{
+	return filter_pass_hours(&p->passes[index],
+		engine_log_hours_total(&p->engines[p->boat.filters[index].engine]));
+}
+
+static double passed_l(const struct pipeline *p, size_t index)
+{
+	return filter_pass_litres(&p->passes[index],
+		engine_log_supply_total(&p->engines[p->boat.filters[index].engine]));
+}
+
+static void pass_filters(struct pipeline *p)
+{
+	for (size_t i = 0; i < p->boat.filter_count; i++) {
+		const struct engine_log *log = &p->engines[p->boat.filters[i].engine];
+		filter_pass_take(&p->passes[i], engine_log_hours_total(log),
+			engine_log_supply_total(log));
+	}
+}
+
 static void go_by_work(
 	struct pipeline *p, const struct boat_work *work, const struct window_view *view)
 {
@@ -301,12 +326,18 @@ static void go_by_work(
 	if (work->place >= p->boat.filter_count) {
 		return;
 	}
+	if (work->kind == WORK_SWITCH || work->kind == WORK_SWITCH_ALL) {
+		for (size_t i = 0; i < p->boat.filter_count; i++) {
+			filter_pass_switch(&p->passes[i], &p->boat, i, work->place,
+				work->kind == WORK_SWITCH_ALL, work->utc_ns);
+		}
+		return;
+	}
 	unsigned engine = p->boat.filters[work->place].engine;
 	struct filter_watch *filter = &p->filter_watches[work->place];
 	if (work->kind == WORK_ELEMENT && work->utc_ns > filter->fitted_ns) {
-		const struct engine_log *log = &p->engines[engine];
 		filter_watch_renew(filter, work->place, view, work->utc_ns,
-			engine_log_hours_total(log), engine_log_supply_total(log));
+			passed_h(p, work->place), passed_l(p, work->place));
 		due_watch_renew(&p->due_watches[work->place], work->place, view);
 	} else if (work->kind == WORK_DRAIN && work->utc_ns > p->drained_ns[work->place]) {
 		p->drained_ns[work->place] = work->utc_ns;
@@ -341,10 +372,10 @@ static bool filter_fact(const struct pipeline *p, unsigned index, struct fact_fi
 {
 	const struct engine_log *log = &p->engines[p->boat.filters[index].engine];
 	double hours = engine_log_hours_total(log);
-	double litres = engine_log_supply_total(log);
+	double lph = hours > 0 ? engine_log_supply_total(log) / hours : NAN;
 
-	if (!filter_watch_fact(&p->filter_watches[index], index, &p->boat, hours, litres,
-		    hours > 0 ? litres / hours : NAN, ret_fact)) {
+	if (!filter_watch_fact(&p->filter_watches[index], index, &p->boat, passed_h(p, index),
+		    passed_l(p, index), lph, ret_fact)) {
 		return false;
 	}
 	ret_fact->session = p->clock.now.session;
@@ -384,10 +415,11 @@ static void watch_due(struct pipeline *p, unsigned index, const struct window_vi
 		.fitted_ns = filter->fitted_ns,
 		.engine_h = engine_log_hours_total(log),
 		.supply_l = engine_log_supply_total(log),
+		.share = p->passes[index].share,
 	};
 
-	count.element_h = count.engine_h - filter->hours_before;
-	count.element_l = count.supply_l - filter->litres_before;
+	count.element_h = passed_h(p, index) - filter->hours_before;
+	count.element_l = passed_l(p, index) - filter->litres_before;
 	due_watch_window(&p->due_watches[index], index, view, &count);
 }
 
@@ -397,6 +429,7 @@ static void watch_window(struct pipeline *p)
 	double shares[BOAT_ENGINES_MAX];
 	unsigned tanks = tanks_heard(p);
 
+	pass_filters(p);
 	go_by_works(p, &view);
 	for (unsigned i = 0; i < BOAT_ENGINES_MAX; i++) {
 		shares[i] = NAN;
@@ -407,8 +440,8 @@ static void watch_window(struct pipeline *p)
 		if (!log->heard) {
 			continue;
 		}
-		filter_watch_window(&p->filter_watches[i], i, &view, engine_log_hours_total(log),
-			engine_log_supply_total(log));
+		filter_watch_window(&p->filter_watches[i], i, &view, p->passes[i].share, passed_h(p, i),
+			passed_l(p, i));
 		struct filter_watch *watch = &p->filter_watches[i];
 		if (watch->loading.revision != watch->told_revision) {
 			watch->told_revision = watch->loading.revision;
@@ -827,7 +860,11 @@ void pipeline_save(const struct pipeline *p, struct state_writer *w)
 	}
 	state_put_unsigned(w, p->boat.filter_count);
 	for (unsigned i = 0; i < p->boat.filter_count; i++) {
-		state_put_unsigned(w, p->filter_watches[i].watched);
+		bool plain = filter_pass_is_plain(&p->passes[i]);
+		state_put_unsigned(w, (p->filter_watches[i].watched ? 1 : 0) | (plain ? 0 : 2));
+		if (!plain) {
+			filter_pass_save(&p->passes[i], w);
+		}
 		filter_watch_save(&p->filter_watches[i], w);
 		due_watch_save(&p->due_watches[i], w);
 	}
@@ -856,6 +893,7 @@ struct kept_filters {
 	size_t count;
 	struct filter_watch watches[BOAT_FILTERS_MAX];
 	struct due_watch dues[BOAT_FILTERS_MAX];
+	struct filter_pass passes[BOAT_FILTERS_MAX];
 };
 
 /* The configuration may have changed since: what was known of a filter that is gone is dropped. */
@@ -866,6 +904,7 @@ static void keep_filters(struct pipeline *p, const struct kept_filters *kept)
 			p->due_watches[i] = kept->dues[i];
 		}
 		filter_watch_resume(&p->filter_watches[i], &kept->watches[i]);
+		p->passes[i] = kept->passes[i];
 	}
 }
 
@@ -889,6 +928,9 @@ static bool load_version_1(struct pipeline *p, struct state_reader *r, size_t st
 	filters.count = (size_t)state_get_unsigned(r, BOAT_FILTERS_MAX);
 	for (size_t i = 0; i < filters.count && !r->failed; i++) {
 		due_watch_init(&filters.dues[i]);
+		if (i < p->boat.filter_count) {
+			filters.passes[i] = p->passes[i];
+		}
 		filters.watches[i].watched = state_get_unsigned(r, 1) != 0;
 		state_version_1_filter(&filters.watches[i], r);
 	}
@@ -920,7 +962,14 @@ static bool load_present(struct pipeline *p, struct state_reader *r, size_t star
 	}
 	filters.count = (size_t)state_get_unsigned(r, BOAT_FILTERS_MAX);
 	for (size_t i = 0; i < filters.count && !r->failed; i++) {
-		filters.watches[i].watched = state_get_unsigned(r, 1) != 0;
+		uint64_t flags = state_get_unsigned(r, 3);
+		filters.watches[i].watched = (flags & 1) != 0;
+		if (i < p->boat.filter_count) {
+			filters.passes[i] = p->passes[i];
+		}
+		if ((flags & 2) != 0) {
+			filter_pass_load(&filters.passes[i], r);
+		}
 		filter_watch_load(&filters.watches[i], r);
 		due_watch_load(&filters.dues[i], r);
 	}

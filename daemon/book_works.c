@@ -16,6 +16,18 @@ static bool filter_of(const struct boat *boat, const struct book_entry *entry, u
 	return false;
 }
 
+/* Any filter of the set that an entry names. */
+static bool set_of(const struct boat *boat, const struct book_entry *entry, uint8_t *ret_place)
+{
+	for (size_t i = 0; i < boat->filter_count; i++) {
+		if (boat->filters[i].set[0] != '\0' && strcmp(boat->filters[i].set, entry->filter) == 0) {
+			*ret_place = (uint8_t)i;
+			return true;
+		}
+	}
+	return false;
+}
+
 /* Returns false when the analysis has no use for the entry. */
 static bool work_of(
 	const struct boat *boat, const struct book_entry *entry, struct boat_work *ret_work)
@@ -28,6 +40,13 @@ static bool work_of(
 	case BOOK_DRAIN:
 		ret_work->kind = WORK_DRAIN;
 		return filter_of(boat, entry, &ret_work->place);
+	case BOOK_SWITCH:
+		ret_work->kind = WORK_SWITCH;
+		if (filter_of(boat, entry, &ret_work->place)) {
+			return boat->filters[ret_work->place].set[0] != '\0';
+		}
+		ret_work->kind = WORK_SWITCH_ALL;
+		return set_of(boat, entry, &ret_work->place);
 	case BOOK_BURN_RESET:
 		ret_work->kind = WORK_BURN;
 		ret_work->place = (uint8_t)entry->engine;

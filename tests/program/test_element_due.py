@@ -106,7 +106,7 @@ class ElementDue(ProgramTest):
         self.replay(0, 7500)
         due = self.due()
         self.assertEqual(due["by-hours"]["severity"], "caution")
-        self.assertIn("By hours it is due: 2 of 2 h are run", due["by-hours"]["message"])
+        self.assertIn("By hours it is due: 2.0 of 2.0 h are run", due["by-hours"]["message"])
         self.assertEqual(due["by-litres"]["severity"], "caution")
         self.assertEqual(self.table("status")["verdict"][0]["verdict"], "look")
         # The skipper changes it while the engine is off; the next capture finds it done.

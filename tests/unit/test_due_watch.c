@@ -36,7 +36,8 @@ static void bench_init(struct bench *b)
 	event_life_init(&b->events, 0);
 	due_watch_init(&b->due);
 	b->utc_ns = START_NS;
-	b->counted = (struct due_count){.dated = true, .has_fitted = true, .fitted_ns = START_NS};
+	b->counted = (struct due_count){.dated = true, .has_fitted = true, .fitted_ns = START_NS,
+		.share = 1};
 }
 
 static struct window_view view_of(struct bench *b, struct fact_sink *sink)
