@@ -83,6 +83,9 @@ static enum program_exit choose_options(struct demo *demo)
 			(double)demo->options.days / demo->options.engine_h);
 		demo->options.engine_h = (double)number;
 	}
+	if (command_value(line, "--rough") != NULL) {
+		scenario_options_rough(&demo->options);
+	}
 	if (loss != NULL) {
 		double percent;
 		if (units_parse(QUANTITY_NONE, loss, &percent, expected, sizeof(expected)) != 0 ||
@@ -595,6 +598,7 @@ static const struct command_option demo_options[] = {
 	{"--protocol", "WORD", "what the bus carries: nmea2000, j1939, both"},
 	{"--rates", "WORD", "of the messages: slow (a small capture), or real, as senders have them"},
 	{"--loss", "PERCENT", "share of frames that the recorder misses"},
+	{"--rough", NULL, "all that goes wrong on real buses at once: loss, senders, clock, power …"},
 	{"--compression", "WORD", "of the capture: none, gzip, zstd"},
 	{"--serve", NULL, "play the season on the page instead, faster than life"},
 	{"--speed", "N", "how many times faster (else 1500); silence is skipped"},
@@ -612,6 +616,7 @@ const struct command command_demo = {
 		"With --serve the season plays on the boat's page instead.\n\n"
 		"  sightbowl demo\n"
 		"  sightbowl demo --protocol j1939 --loss 5 --seed 7\n"
+		"  sightbowl demo --rough\n"
 		"  sightbowl demo --serve\n"
 		"  sightbowl demo --folder season --write-only",
 	.takes = COMMAND_TAKES_FORMAT,

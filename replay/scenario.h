@@ -187,6 +187,10 @@ struct scenario_options {
 void scenario_options_init(struct scenario_options *options);
 /* The same boat and season with nothing wrong: no fault, no disturbance. */
 void scenario_options_init_clean(struct scenario_options *options);
+/* All that goes wrong on real buses, at once: loss, reordering, a second and a hollow sender, the bus heard
+ * twice, sensors and the rate dropping out, power cuts in mid-run, a computer without a clock, an engine
+ * that falls silent at key-off, careless codes, other makers' traffic. */
+void scenario_options_rough(struct scenario_options *options);
 /* Another boat, use and climate drawn by a number (which becomes the seed): protocol, pump or burn
  * only, blocking laws, sensors, lives, temperatures of the fuel from 5 to 45 °C, 60 to 220 engine
  * hours. Healthy: nothing wrong. Else one thing is, of the kind that the caller gives. Both

@@ -75,6 +75,28 @@ void scenario_options_init_clean(struct scenario_options *options)
 	}
 }
 
+void scenario_options_rough(struct scenario_options *options)
+{
+	options->disturb = (struct scenario_disturbance){
+		.loss = 0.05,
+		.reorder = 0.01,
+		.second_sender = true,
+		.hollow_sender = true,
+		.mirror = true,
+		.dropout_per_h = 1,
+		.dropout_mean_s = 60,
+		.rate_dropout_per_h = 0.5,
+		.rate_dropout_mean_s = 60,
+		.power_cycles = 4,
+		.power_cycle_mean_s = 180,
+		.clock = SCENARIO_CLOCK_EPOCH,
+		.clock_set_after_s = 90,
+		.silent_at_key_off = true,
+		.wrong_codes = true,
+		.unknown_share = 0.2,
+	};
+}
+
 void scenario_options_init(struct scenario_options *options)
 {
 	static const struct scenario_fault faults[] = {

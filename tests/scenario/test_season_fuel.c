@@ -212,33 +212,13 @@ static void litres_are_right_with_one_frame_in_twenty_lost(void **state)
 	}
 }
 
-/* Everything at once: loss, reordering, a second and a hollow sender, the bus heard twice, sensors that
- * drop out, the rate too, power cuts in mid-run, a computer without a clock, an engine that falls silent at
- * key-off, careless codes, other makers' traffic. */
 static void litres_are_right_with_everything_wrong_at_once(void **state)
 {
 	(void)state;
 	for (int protocol = SCENARIO_NMEA2000; protocol <= SCENARIO_BOTH; protocol++) {
 		struct scenario_options o;
 		options_of(&o, (enum scenario_protocol)protocol, SCENARIO_COUNTERS_FINE);
-		o.disturb = (struct scenario_disturbance){
-			.loss = 0.05,
-			.reorder = 0.01,
-			.second_sender = true,
-			.hollow_sender = true,
-			.mirror = true,
-			.dropout_per_h = 1,
-			.dropout_mean_s = 60,
-			.rate_dropout_per_h = 0.5,
-			.rate_dropout_mean_s = 60,
-			.power_cycles = 4,
-			.power_cycle_mean_s = 180,
-			.clock = SCENARIO_CLOCK_EPOCH,
-			.clock_set_after_s = 90,
-			.silent_at_key_off = true,
-			.wrong_codes = true,
-			.unknown_share = 0.2,
-		};
+		scenario_options_rough(&o);
 		struct verdict v = account_season(&o);
 		print_verdict(protocol_names[protocol], &v);
 		assert_true(fabs(v.error_share) <= 0.002);
