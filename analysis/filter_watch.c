@@ -14,8 +14,11 @@
 #define TEMPERATURE_ENGINE_ROOM 3
 
 /* A guess at an element's life, where neither this log nor the configuration knows better. */
-#define LIFE_GUESS_L  2000.0
-#define LIFE_GUESS_SD 0.8
+#define LIFE_GUESS_H  150.0
+#define LIFE_GUESS_SD 1.0
+#define LIFE_TOLD_SD  0.8
+/* … and where not even a flow is known. */
+#define LIFE_GUESS_L 2000.0
 /* restriction-high clears below this share of the limit. */
 #define HIGH_CLEARS_SHARE 0.9
 
@@ -55,13 +58,24 @@ static struct restriction_config restriction_of(
 	return config;
 }
 
-static struct loading_config loading_of(const struct boat_filter *filter)
+static struct loading_config loading_of(
+	const struct filter_watch *f, const struct boat_filter *filter)
 {
-	return (struct loading_config){
+	struct loading_config config = {
 		.limit_kpa = filter->limit_kpa,
-		.life_l = filter->change_l > 0 ? filter->change_l : LIFE_GUESS_L,
+		.life_l = LIFE_GUESS_L,
 		.life_log_sd = LIFE_GUESS_SD,
 	};
+	double flow_lph = restriction_reference_lph(&f->restriction);
+
+	if (filter->change_l > 0) {
+		config.life_l = filter->change_l;
+		config.life_log_sd = LIFE_TOLD_SD;
+	} else if (flow_lph > 0) {
+		/* An element lives hours; its litres are what the pump, or the burn alone, moves. */
+		config.life_l = LIFE_GUESS_H * flow_lph;
+	}
+	return config;
 }
 
 static void pressure_of(const struct boat_filter *filter, const struct window_view *view,
@@ -259,7 +273,7 @@ void filter_watch_window(struct filter_watch *f, unsigned index, const struct wi
 	f->measured_kpa = reading.measured_kpa;
 	f->reference_kpa = reading.reference_kpa;
 	f->read_ns = view->now.t_ns;
-	struct loading_config loading = loading_of(filter);
+	struct loading_config loading = loading_of(f, filter);
 	if (!(loading.limit_kpa > 0)) {
 		return; /* without a limit there is nothing to foretell */
 	}
@@ -313,7 +327,7 @@ void filter_watch_renew(struct filter_watch *f, unsigned index, const struct win
 	f->cares = 0;
 	clear_cares(index, view);
 	if (f->begun && f->watched) {
-		struct loading_config config = loading_of(filter);
+		struct loading_config config = loading_of(f, filter);
 		restriction_renew(&f->restriction);
 		if (config.limit_kpa > 0 && f->loading.fit.scale_kpa > 0) {
 			loading_renew(&f->loading, &config, fmax(litres, 0));
@@ -326,7 +340,7 @@ bool filter_watch_fact(const struct filter_watch *f, unsigned index, const struc
 	double engine_h, double supply_l, double use_lph, struct fact_filter *ret_fact)
 {
 	const struct boat_filter *filter = &boat->filters[index];
-	struct loading_config config = loading_of(filter);
+	struct loading_config config = loading_of(f, filter);
 	struct loading_forecast forecast;
 	double litres = supply_l - f->litres_before;
 
