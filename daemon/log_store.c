@@ -198,32 +198,50 @@ static bool file_exists(const char *path, const char *ending)
 	return stat(name, &status) == 0 && status.st_size > 0;
 }
 
-/* Reads the first bytes of the file. Returns how many, or a negative errno. */
+static int tell_unreadable(struct log_store *store, const char *doing, int error)
+{
+	log_say(store, "cannot %s log '%s': %s", doing, store->path, strerror(error));
+	return -error;
+}
+
+/* Reads the first bytes of the file. Returns how many, or a negative errno. Through SQLite's own file: were it
+ * opened and closed here, every lock that this process holds on it through another connection would be gone
+ * (POSIX advisory locks; https://www.sqlite.org/howtocorrupt.html, 2.2), and the next program to close the log
+ * would take its write-ahead log away. */
 static int read_header(struct log_store *store, uint8_t header[LOG_HEADER_BYTES])
 {
 	struct stat status;
-	int fd = open(store->path, O_RDONLY | O_CLOEXEC | O_NONBLOCK);
-	ssize_t size;
-	int result;
+	sqlite3 *db = NULL;
+	sqlite3_file *file = NULL;
+	sqlite3_int64 size = 0;
+	int result, rc;
 
-	if (fd < 0) {
-		result = -errno;
-		log_say(store, "cannot open log '%s': %s", store->path, strerror(-result));
-		return result;
+	if (stat(store->path, &status) != 0) {
+		return tell_unreadable(store, "open", errno);
 	}
-	if (fstat(fd, &status) == 0 && !S_ISREG(status.st_mode)) {
-		result = S_ISDIR(status.st_mode) ? -EISDIR : -EMEDIUMTYPE;
+	if (!S_ISREG(status.st_mode)) {
 		log_say(store, "'%s' is %s, not a log", store->path,
 			S_ISDIR(status.st_mode) ? "a folder" : "no ordinary file");
-		goto close_file;
+		return S_ISDIR(status.st_mode) ? -EISDIR : -EMEDIUMTYPE;
 	}
-	size = read(fd, header, LOG_HEADER_BYTES);
-	result = size < 0 ? -errno : (int)size;
-	if (size < 0) {
-		log_say(store, "cannot read log '%s': %s", store->path, strerror(-result));
+	rc = sqlite3_open_v2(store->path, &db, SQLITE_OPEN_READONLY, NULL);
+	if (rc != SQLITE_OK) {
+		int error = db == NULL ? ENOMEM : sqlite3_system_errno(db);
+
+		result = tell_unreadable(store, "open", error == 0 ? EIO : error);
+		goto close_db;
 	}
-close_file:
-	(void)close(fd); /* nothing was written */
+	rc = sqlite3_file_control(db, "main", SQLITE_FCNTL_FILE_POINTER, &file);
+	if (rc == SQLITE_OK && file != NULL && file->pMethods != NULL) {
+		rc = file->pMethods->xFileSize(file, &size);
+		size = size > LOG_HEADER_BYTES ? LOG_HEADER_BYTES : size;
+		if (rc == SQLITE_OK && size > 0) {
+			rc = file->pMethods->xRead(file, header, (int)size, 0);
+		}
+	}
+	result = rc == SQLITE_OK ? (int)size : tell_unreadable(store, "read", EIO);
+close_db:
+	(void)sqlite3_close(db); /* nothing is prepared on it */
 	return result;
 }
 

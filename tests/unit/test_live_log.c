@@ -1,4 +1,5 @@
 /* The log of a running bus: what is safe when, what a failing disk leaves, what the next start finds. */
+#include <fcntl.h>
 #include <setjmp.h>
 #include <signal.h>
 #include <stdarg.h>
@@ -8,12 +9,14 @@
 #include <stdlib.h>
 #include <string.h>
 #include <sys/resource.h>
+#include <sys/wait.h>
 #include <unistd.h>
 
 #include <cmocka.h>
 #include <sqlite3.h>
 
 #include "daemon/live_log.h"
+#include "daemon/log_store.h"
 #include "tests/unit/boat_traffic.h"
 
 static char folder[40], path[80], batch[90];
@@ -316,6 +319,47 @@ static void memory_for_waiting_facts_is_bounded(void **state)
 	assert_int_equal(ask("SELECT count(*) FROM runs WHERE engine_h > 335"), 1);
 }
 
+/* Whether this process holds a lock on the log's file: asked from another process, as another program would
+ * meet it. SQLite locks 510 bytes from 2^30 + 2 on (its file format, "locking-byte page"). */
+static bool holds_lock(void)
+{
+	pid_t child = fork();
+	int status = 0;
+
+	if (child == 0) {
+		struct flock lock = {.l_type = F_WRLCK, .l_whence = SEEK_SET, .l_start = 0x40000002,
+			.l_len = 510};
+		int fd = open(path, O_RDWR);
+		int result = fd < 0 ? -1 : fcntl(fd, F_GETLK, &lock);
+
+		_exit(result != 0 ? 2 : lock.l_type == F_UNLCK ? 1 : 0);
+	}
+	assert_true(child > 0);
+	assert_int_equal(waitpid(child, &status, 0), child);
+	assert_true(WIFEXITED(status) && WEXITSTATUS(status) < 2);
+	return WEXITSTATUS(status) == 0;
+}
+
+static void a_reader_in_the_same_process_costs_the_writer_no_lock(void **state)
+{
+	(void)state;
+	traffic_run(&boat, 60);
+	assert_int_equal(commit(), 0);
+	assert_true(holds_lock());
+	for (int i = 0; i < 3; i++) {
+		struct log_store *reader = NULL;
+		char error[600];
+
+		assert_int_equal(log_store_open_reader(&reader, path, error, sizeof(error)), 0);
+		assert_true(holds_lock());
+		log_store_close(reader);
+		assert_true(holds_lock());
+		traffic_run(&boat, 60);
+		assert_int_equal(commit(), 0);
+		assert_true(holds_lock());
+	}
+}
+
 static void what_is_no_log_is_refused_in_a_sentence(void **state)
 {
 	struct live_log *other = NULL;
@@ -341,6 +385,7 @@ int main(void)
 		WITH_A_LOG(a_reader_does_not_hold_the_writer_up),
 		WITH_A_LOG(a_disk_that_takes_nothing_is_told_and_nothing_is_lost),
 		WITH_A_LOG(memory_for_waiting_facts_is_bounded),
+		WITH_A_LOG(a_reader_in_the_same_process_costs_the_writer_no_lock),
 		WITH_A_LOG(what_is_no_log_is_refused_in_a_sentence),
 	};
 
