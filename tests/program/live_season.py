@@ -137,6 +137,13 @@ def main():
               f"(peak {measured['peak_kb']})")
         print(f"CPU {measured['cpu_s']:.1f} s, {measured['cpu_s'] / max(1, frames) * 1e6:.1f} µs a frame")
         print("live and replayed differ in:", *different or ["nothing"])
+        for table in different:
+            live = rows(os.path.join(folder, "live.db"), table)
+            replayed = rows(os.path.join(folder, "replayed.db"), table)
+            for row in [row for row in live if row not in replayed][:5]:
+                print("live only:", table, row)
+            for row in [row for row in replayed if row not in live][:5]:
+                print("replayed only:", table, row)
         print(measured["said"], end="")
         return 1 if different or measured["status"] != 0 else 0
 

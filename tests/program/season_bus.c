@@ -12,8 +12,8 @@
 #include <errno.h>
 #include <fcntl.h>
 #include <inttypes.h>
+#include <pthread.h>
 #include <stdarg.h>
-#include <stdatomic.h>
 #include <stdbool.h>
 #include <stdint.h>
 #include <stdio.h>
@@ -42,6 +42,7 @@
 #define NS       INT64_C(1000000000)
 #define TICK_NS  5000000
 #define PAUSE_NS (60 * NS)
+#define TURN_NS  (2 * NS)
 #define BUS_NAME "can0"
 
 int64_t season_bus_now(void);
@@ -50,14 +51,15 @@ static struct {
 	bool begun;
 	double speed;
 	int64_t first_ns; /* of the log */
-	int64_t real_ns;  /* when it began, by the machine */
-	_Atomic int64_t skipped_ns;
+	pthread_mutex_t lock; /* of these two */
+	int64_t passed_ns;    /* for the program, at the last turn … */
+	int64_t real_ns;      /* … and the machine's time then */
 	int fd;           /* the socket; 0: none */
 	FILE *log;
 	bool has_next;
 	struct can_frame next;
 	int64_t next_ns;
-} bus;
+} bus = {.lock = PTHREAD_MUTEX_INITIALIZER};
 
 static int64_t machine_ns(void)
 {
@@ -70,7 +72,24 @@ static int64_t machine_ns(void)
 /* Time that has passed for the program. */
 int64_t season_bus_now(void)
 {
-	return (int64_t)((double)(machine_ns() - bus.real_ns) * bus.speed) + atomic_load(&bus.skipped_ns);
+	int64_t since_ns, now_ns;
+
+	(void)pthread_mutex_lock(&bus.lock);
+	since_ns = (int64_t)((double)(machine_ns() - bus.real_ns) * bus.speed);
+	now_ns = bus.passed_ns + (since_ns < TURN_NS ? since_ns : TURN_NS);
+	(void)pthread_mutex_unlock(&bus.lock);
+	return now_ns;
+}
+
+/* The loop turns; time may skip a pause. */
+static void turn(int64_t skip_ns)
+{
+	int64_t now_ns = season_bus_now();
+
+	(void)pthread_mutex_lock(&bus.lock);
+	bus.passed_ns = now_ns + skip_ns;
+	bus.real_ns = machine_ns();
+	(void)pthread_mutex_unlock(&bus.lock);
 }
 
 static void done(void)
@@ -250,6 +269,7 @@ int epoll_wait(int fd, struct epoll_event *events, int most, int timeout_ms)
 {
 	int (*real)(int, struct epoll_event *, int, int);
 
+	turn(0);
 	*(void **)&real = next_of("epoll_wait");
 	return real(fd, events, most, shortened(timeout_ms));
 }
@@ -258,6 +278,7 @@ int epoll_pwait(int fd, struct epoll_event *events, int most, int timeout_ms, co
 {
 	int (*real)(int, struct epoll_event *, int, int, const sigset_t *);
 
+	turn(0);
 	*(void **)&real = next_of("epoll_pwait");
 	return real(fd, events, most, shortened(timeout_ms), signals);
 }
@@ -292,7 +313,8 @@ int recvmmsg(int fd, struct mmsghdr *messages, unsigned count, int flags, struct
 	}
 	(void)!read(fd, &ticks, sizeof(ticks));
 	if (bus.has_next && bus.next_ns > now_ns + PAUSE_NS + NS) {
-		(void)atomic_fetch_add(&bus.skipped_ns, bus.next_ns - now_ns - PAUSE_NS);
+		turn(bus.next_ns - now_ns - PAUSE_NS);
+		now_ns = bus.first_ns + season_bus_now();
 	}
 	while (got < count && bus.has_next && bus.next_ns <= now_ns) {
 		put_frame(&messages[got++]);
