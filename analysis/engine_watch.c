@@ -134,29 +134,88 @@ void engine_watch_water(
 	judge_water(engine, view, news, w->water.times);
 }
 
+/* What the engine itself reports, by one bit. */
+struct own_word {
+	unsigned bit;           /* of status 1 */
+	uint16_t seen;          /* it was set since the last window ended */
+	unsigned quiet_shift;   /* where its windows without are counted, two bits */
+	enum event_kind kind;
+	uint32_t subject_times; /* subject: engine · times + own */
+	uint32_t own;
+	unsigned measured;      /* the temperature that shows the same cause */
+	const char *part;
+	const char *says;
+};
+
+#define STATUS_HEARD  0x0080U
+#define QUIET_WINDOWS 3U /* in which the engine no longer reports it, until it is over */
+
+static const struct own_word own_words[] = {
+	{STATUS_OVER_TEMPERATURE, 0x0020U, 8, EVENT_TEMPERATURE_HIGH, 8, OWN_WORD, WATCHED_COOLANT,
+		NULL,
+		"The engine itself reports over-temperature. Ease the load; look at the raw-water flow; "
+		"follow the engine maker's manual."},
+	{STATUS_LOW_FUEL_PRESSURE, 0x0040U, 10, EVENT_FUEL_PRESSURE_LOW, 2, 1, 0, "own report",
+		"The engine itself reports low fuel pressure. Look at filters, valves and lift pump."},
+};
+#define OWN_WORDS (sizeof(own_words) / sizeof(own_words[0]))
+
+static void own_begin(struct care *care, const struct own_word *word, unsigned engine)
+{
+	care_begin(care, word->kind, engine * word->subject_times + word->own, engine, word->part,
+		SEVERITY_WARNING);
+	sentence_words(&care->says, word->says);
+}
+
 void engine_watch_status(
 	struct engine_watch *w, unsigned engine, const struct window_view *view, unsigned status_1)
 {
-	unsigned changed = status_1 ^ w->status_1;
-
 	engine_watch_water(w, engine, view, (status_1 & STATUS_WATER_IN_FUEL) != 0);
-	w->status_1 = (uint16_t)status_1;
-	if ((changed & STATUS_OVER_TEMPERATURE) != 0) {
+	w->own_words |= STATUS_HEARD;
+	for (size_t i = 0; i < OWN_WORDS; i++) {
 		struct care care;
-		care_begin(&care, EVENT_TEMPERATURE_HIGH, engine * 8 + OWN_WORD, engine, NULL,
-			SEVERITY_WARNING);
-		sentence_words(&care.says,
-			"The engine itself reports over-temperature. Ease the load; "
-			"look at the raw-water flow; follow the engine maker's manual.");
-		window_claim(view, &care.claim, (status_1 & STATUS_OVER_TEMPERATURE) != 0);
+		if ((status_1 & own_words[i].bit) == 0) {
+			continue;
+		}
+		w->own_words |= own_words[i].seen;
+		own_begin(&care, &own_words[i], engine);
+		window_claim(view, &care.claim, true);
 	}
-	if ((changed & STATUS_LOW_FUEL_PRESSURE) != 0) {
-		struct care care;
-		care_begin(&care, EVENT_FUEL_PRESSURE_LOW, engine * 2 + 1, engine, "own report",
-			SEVERITY_WARNING);
-		sentence_words(&care.says, "The engine itself reports low fuel pressure. Look at "
-					   "filters, valves and lift pump.");
-		window_claim(view, &care.claim, (status_1 & STATUS_LOW_FUEL_PRESSURE) != 0);
+}
+
+/* A word that flickers stands; it is over when it was not said for half a minute in which the engine spoke. */
+static void end_own_words(struct engine_watch *w, unsigned engine, const struct window_view *view)
+{
+	for (size_t i = 0; i < OWN_WORDS; i++) {
+		const struct own_word *word = &own_words[i];
+		unsigned quiet = w->own_words >> word->quiet_shift & 3U;
+		bool seen = (w->own_words & word->seen) != 0;
+		bool heard = (w->own_words & STATUS_HEARD) != 0;
+
+		quiet = seen ? 0 : heard && quiet < QUIET_WINDOWS ? quiet + 1 : quiet;
+		if (quiet == QUIET_WINDOWS) {
+			struct care care;
+			own_begin(&care, word, engine);
+			window_claim(view, &care.claim, false);
+		}
+		w->own_words = (uint16_t)((w->own_words & ~(3U << word->quiet_shift)) |
+					  quiet << word->quiet_shift);
+	}
+	w->own_words &= (uint16_t)(3U << own_words[0].quiet_shift | 3U << own_words[1].quiet_shift);
+}
+
+/* One event for one cause: while a reading shows it, the engine's own word adds nothing. */
+static void explain_own_word(
+	unsigned engine, const struct window_view *view, const struct own_word *word, bool measured)
+{
+	struct care care;
+
+	own_begin(&care, word, engine);
+	care.claim.message = "";
+	if (measured) {
+		event_life_suppress(view->events, &view->now, &care.claim, view->sink);
+	} else {
+		event_life_release(view->events, word->kind, care.claim.subject);
 	}
 }
 
@@ -281,6 +340,9 @@ static void judge_temperature(struct engine_watch *w, unsigned engine,
 		sentence_words(
 			&high.says, " °C. Ease the load and follow the engine maker's manual.");
 		window_claim(view, &high.claim, news == TEMPERATURE_HIGH);
+		if (which == (enum watched_temperature)own_words[0].measured) {
+			explain_own_word(engine, view, &own_words[0], news == TEMPERATURE_HIGH);
+		}
 		break;
 	case TEMPERATURE_HOTTER:
 		drift.claim.value = change.shift;
@@ -468,6 +530,7 @@ static void judge_supply(struct engine_watch *w, unsigned engine, const struct w
 		sentence_number(&low.says, news.pressure_limit_kpa, 0);
 		sentence_words(&low.says, " kPa. Look at filters, valves and lift pump.");
 		window_claim(view, &low.claim, news.pressure_low_raised);
+		explain_own_word(engine, view, &own_words[1], news.pressure_low_raised);
 	}
 }
 
@@ -486,6 +549,7 @@ void engine_watch_window(struct engine_watch *w, unsigned engine, const struct w
 		judge_temperature(w, engine, view, (enum watched_temperature)i);
 	}
 	drop_faults(w, engine, view);
+	end_own_words(w, engine, view);
 	if (running) {
 		judge_burn(w, engine, view, restriction_share);
 		judge_supply(w, engine, view, restriction_share);
@@ -555,7 +619,7 @@ void engine_watch_save(const struct engine_watch *w, struct state_writer *writer
 		}
 	}
 	water_save(&w->water, writer);
-	state_put_unsigned(writer, w->status_1);
+	state_put_unsigned(writer, w->own_words);
 	state_put_signed(writer, w->faults_ns);
 	for (unsigned i = 0; i < ENGINE_FAULTS_MAX; i++) {
 		state_put_unsigned(writer, w->faults[i].code);
@@ -583,7 +647,7 @@ void engine_watch_load(struct engine_watch *w, struct state_reader *reader)
 		}
 	}
 	water_load(&w->water, reader);
-	w->status_1 = (uint16_t)state_get_unsigned(reader, UINT16_MAX);
+	w->own_words = (uint16_t)state_get_unsigned(reader, UINT16_MAX);
 	w->faults_ns = state_get_signed(reader);
 	for (unsigned i = 0; i < ENGINE_FAULTS_MAX; i++) {
 		w->faults[i].code = (uint32_t)state_get_unsigned(reader, FAULT_SAME);

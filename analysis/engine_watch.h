@@ -35,7 +35,7 @@ struct engine_watch {
 	struct temperature_watch temperatures[WATCHED_TEMPERATURES];
 	uint8_t temperature_heard; /* bits */
 	struct water water;
-	uint16_t status_1; /* NMEA 2000 status bits last heard */
+	uint16_t own_words; /* what the engine itself reports: seen, and for how long not */
 	struct engine_fault faults[ENGINE_FAULTS_MAX];
 	int64_t faults_ns;	/* last message of active faults */
 	double running_s;	/* since the engine was started */

@@ -129,7 +129,7 @@ void state_version_1_engine(struct engine_watch *w, struct state_reader *r)
 		}
 	}
 	water_load(&w->water, r);
-	w->status_1 = (uint16_t)get_count(r, UINT16_MAX);
+	(void)get_count(r, UINT16_MAX); /* status bits as last heard: they will be heard again */
 	w->faults_ns = state_get_signed(r);
 	for (unsigned i = 0; i < ENGINE_FAULTS_MAX; i++) {
 		w->faults[i].code = get_count(r, CODE_MOST);
