@@ -286,12 +286,31 @@ static void fill_unseen(
 	fuel_run_fill(run, litres > 0 ? litres : 0, variance_l2, engine_s);
 }
 
+/* A silence lies between two readings of any kind, engine time is booked from one evidence to the next: what
+ * lies between the evidence and the silence on its two sides, where the engine turned. */
+static double edges_s(const struct engine_log *e)
+{
+	const struct engine_silence *s = &e->silence;
+	int64_t before_ns = s->before_ns - e->held.end_ns;
+	int64_t after_ns = e->run.start_ns - s->since_ns;
+	double edges = 0;
+
+	if (e->held.end_session == s->before_session && s->rpm_before >= ON_RPM &&
+		before_ns > 0 && before_ns <= SILENCE_NS) {
+		edges += (double)before_ns * 1e-9;
+	}
+	if (e->run.start_session == e->session && after_ns > 0 && after_ns <= SILENCE_NS) {
+		edges += (double)after_ns * 1e-9;
+	}
+	return edges;
+}
+
 /* The held part and the run since are one: the gap is engine time that nobody saw. */
 static void join(struct engine_log *e, const struct silence_verdict *v)
 {
 	struct run_part *run = &e->run;
 	const struct run_part *held = &e->held;
-	double gap_s = v->ran_through ? v->gap_s : 0;
+	double gap_s = (v->ran_through ? v->gap_s : 0) + edges_s(e);
 
 	withdraw(e, run->run);
 	run->run = held->run;

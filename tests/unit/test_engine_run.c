@@ -445,6 +445,33 @@ static void a_step_of_the_clock_does_not_cut_the_run(void **state)
 	near(b.runs[1].fuel_l, 1.5, 0.01);
 }
 
+/* The engine's speed is told each second; something else of it was heard last before a seam, and first
+ * behind it. */
+static void no_time_is_lost_between_the_last_speed_and_a_seam(void **state)
+{
+	const int64_t tenth = S / 10;
+	struct bench b;
+	struct meters m = {0};
+	int64_t into = 0;
+
+	(void)state;
+	bench_init(&b);
+	hear(&b, &m, 0, 100, 2000, 3); /* the last at 99 s */
+	engine_log_hear(&b.engine, 994 * tenth);
+	trip_log_session(&b.trips, 2, 5000 * S);
+	engine_log_session(&b.engine, 2, 995 * tenth, 5000 * S);
+	engine_log_hear(&b.engine, 5000 * S + tenth);
+	int64_t withdrawn = trip_log_settle(&b.trips, 995 * tenth, 5000 * S, 2 * tenth, &into);
+	engine_log_retrip(&b.engine, withdrawn, into);
+	engine_log_settle(&b.engine, 5000 * S + tenth, 2 * tenth, true);
+	hear(&b, &m, 5001, 5102, 2000, 3);
+	engine_log_snapshot(&b.engine);
+	/* 99 s, then 0.5 s to the seam, 0.2 s in it, 1 s behind it, then 100 s. */
+	near(b.runs[1].engine_h * 3600, 99 + 0.5 + 0.2 + 1 + 100, 0.001);
+	near(b.runs[1].unobserved_h * 3600, 0.5 + 0.2 + 1, 0.001);
+	near(b.runs[1].fuel_l, 3 * 200.7 / 3600, 0.002);
+}
+
 static void a_pump_moves_its_flow_in_proportion_to_speed(void **state)
 {
 	struct bench b;
@@ -561,6 +588,7 @@ int main(void)
 		cmocka_unit_test(trips_are_divided_by_the_pause),
 		cmocka_unit_test(movement_alone_is_a_trip_with_its_distance),
 		cmocka_unit_test(a_step_of_the_clock_does_not_cut_the_run),
+		cmocka_unit_test(no_time_is_lost_between_the_last_speed_and_a_seam),
 		cmocka_unit_test(a_pump_moves_its_flow_in_proportion_to_speed),
 		cmocka_unit_test(a_resumed_log_tells_the_same),
 		cmocka_unit_test(a_doubtful_gap_is_still_doubtful_after_a_checkpoint),

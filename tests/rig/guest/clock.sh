@@ -31,12 +31,12 @@ sqlite3 /log/even.db "SELECT count(*), sum(engine_h), sum(fuel_l) FROM runs" >/t
 number "runs, hours and litres with the steps: $(cat /tmp/stepped); without: $(cat /tmp/even)"
 expect "the steps made no run more" \
 	test "$(cut -d'|' -f1 /tmp/stepped)" -eq "$(cut -d'|' -f1 /tmp/even)"
-expect "each costs less than a second of engine time" awk "BEGIN {
+expect "they cost no engine time" awk "BEGIN {
 	lost = ($(cut -d'|' -f2 /tmp/even) - $(cut -d'|' -f2 /tmp/stepped)) * 3600
-	exit !(lost > -1 && lost < 3) }"
-expect "and all together less than 0.3 % of the litres" awk "BEGIN {
+	exit !(lost > -0.3 && lost < 0.3) }"
+expect "and less than 0.2 % of the litres" awk "BEGIN {
 	share = $(cut -d'|' -f3 /tmp/stepped) / $(cut -d'|' -f3 /tmp/even)
-	exit !(share > 0.997 && share < 1.003) }"
+	exit !(share > 0.998 && share < 1.002) }"
 sqlite3 /log/clock.db "SELECT round(value) FROM events WHERE kind = 'clock-step' ORDER BY event" >/tmp/steps
 expect "three events tell of them: $(tr '\n' ' ' </tmp/steps)" test "$(wc -l </tmp/steps)" -eq 3
 expect "the second by an hour back" awk 'NR == 2 { exit !($1 < -3598 && $1 > -3602) }' /tmp/steps
