@@ -324,25 +324,28 @@ static enum controller_state controller_state_of(int state)
 	}
 }
 
-/* A virtual bus has no controller; libsocketcan would complain on standard error. */
-static bool is_virtual(const char *interface)
+/* A virtual bus has no controller; libsocketcan would complain on standard error, or wait for ever. 1, 0,
+ * or a negative errno. */
+static int is_virtual(const char *interface)
 {
 	struct ethtool_drvinfo info = {.cmd = ETHTOOL_GDRVINFO};
 	struct ifreq request;
-	bool virtual = false;
+	int result = 0;
 	int fd = socket(AF_INET, SOCK_DGRAM | SOCK_CLOEXEC, 0);
 
 	if (fd < 0) {
-		return false;
+		return -errno;
 	}
 	memset(&request, 0, sizeof(request));
 	(void)snprintf(request.ifr_name, sizeof(request.ifr_name), "%s", interface);
 	request.ifr_data = (void *)&info;
 	if (ioctl(fd, SIOCETHTOOL, &request) == 0) {
-		virtual = strcmp(info.driver, "vcan") == 0 || strcmp(info.driver, "vxcan") == 0;
+		result = strcmp(info.driver, "vcan") == 0 || strcmp(info.driver, "vxcan") == 0;
+	} else if (errno != EOPNOTSUPP) {
+		result = -errno; /* gone since it was named, or no memory */
 	}
 	(void)close(fd); /* nothing was written through it */
-	return virtual;
+	return result;
 }
 
 int bus_controller(const char *interface, struct controller *ret_controller)
@@ -352,12 +355,17 @@ int bus_controller(const char *interface, struct controller *ret_controller)
 	struct can_berr_counter counters;
 	struct can_ctrlmode mode;
 	uint32_t restart_ms;
+	int virtual;
 	int state;
 
 	if (if_nametoindex(interface) == 0) {
 		return -ENODEV;
 	}
-	if (is_virtual(interface)) {
+	virtual = is_virtual(interface);
+	if (virtual < 0) {
+		return virtual;
+	}
+	if (virtual) {
 		*ret_controller = controller;
 		return 0;
 	}
