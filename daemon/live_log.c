@@ -10,6 +10,7 @@
  *     the front of the queue
  *   - opening it again absorbs the batch file: the part of the bytes that was kept there is dropped
  *   - the commit failed but is there after all, as the generation in the log shows: likewise
+ *   - the file system has become read-only: nothing is tried, as the kernel would not tell
  *   - the batch file cannot be written, or is full: a commit follows at once, or, when that has failed
  *     before, as the next job
  */
@@ -20,6 +21,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/statvfs.h>
 
 #include "daemon/batch_file.h"
 #include "daemon/fact_queue.h"
@@ -353,14 +355,14 @@ static int do_commit(struct live_log *log)
 	if (result != 0) {
 		return result;
 	}
+	/* First of all: the new rows go where old ones come free, and their pages are written once. The
+	 * store keeps an error and tells it at the commit. */
+	(void)log_store_retain(log->store, &log->job_retention);
 	sink = log_store_sink(log->store);
 	/* These are bytes of this process: damage would be a mistake of ours. */
 	result = fact_queue_play(log->facts + log->absorbed, log->facts_size - log->absorbed, &sink);
 	assert(result == 0);
 	result = log_store_put_batch(log->store, log->generation + 2);
-	if (result == 0) {
-		result = log_store_retain(log->store, &log->job_retention);
-	}
 	if (result == 0) {
 		result = log_store_commit(log->store, &(struct log_checkpoint){
 			.lane = LANE_MAIN,
@@ -407,10 +409,27 @@ static int do_keep(struct live_log *log)
 	return result;
 }
 
+/* A file system that became read-only, as ext4 does after an error, still takes writes to blocks that a file
+ * has, and says that they were synced. They are not. */
+static int check_file_system(struct live_log *log)
+{
+	struct statvfs status;
+
+	if (statvfs(log->path, &status) != 0 || (status.f_flag & ST_RDONLY) == 0) {
+		return 0; /* what is wrong otherwise, the writing tells */
+	}
+	(void)snprintf(log->error, sizeof(log->error),
+		"cannot write log '%.300s': its file system is read-only", log->path);
+	return -EROFS;
+}
+
 void live_log_do(struct live_log *log)
 {
 	assert(log->job != JOB_NONE && !log->done);
-	log->result = log->job == JOB_KEEP ? do_keep(log) : do_commit(log);
+	log->result = check_file_system(log);
+	if (log->result == 0) {
+		log->result = log->job == JOB_KEEP ? do_keep(log) : do_commit(log);
+	}
 	log->done = true;
 }
 
@@ -451,7 +470,8 @@ int live_log_done(struct live_log *log)
 		log->frames = log->job_frames;
 		log->committed = job == JOB_COMMIT ? log->job_frames : log->committed;
 		trouble[0] = '\0';
-		log->wants_commit = job == JOB_KEEP && batch_file_is_filling(log->batch);
+		log->wants_commit = log->commit_trouble[0] != '\0' ||
+			(job == JOB_KEEP && batch_file_is_filling(log->batch));
 		return 0;
 	}
 	if (job == JOB_COMMIT) {

@@ -364,7 +364,10 @@ static int open_for_writing(struct log_store *store)
 	result = open_database(store, store->path, SQLITE_OPEN_READWRITE | SQLITE_OPEN_CREATE);
 	if (result == 0) {
 		(void)sqlite3_busy_timeout(store->db, READER_PATIENCE_MS);
-		result = run_text(store, "PRAGMA page_size = 4096; PRAGMA temp_store = MEMORY");
+		/* Some builds of SQLite overwrite what is deleted: each page that comes free would be
+		 * written once more. Nothing in here is secret. */
+		result = run_text(store, "PRAGMA page_size = 4096; PRAGMA temp_store = MEMORY; "
+					 "PRAGMA secure_delete = OFF");
 	}
 	if (result != 0) {
 		return result;

@@ -110,10 +110,19 @@ ssize_t pread64(int fd, void *bytes, size_t size, off_t at)
 	return fails("pread") ? -1 : next(fd, bytes, size, at);
 }
 
+/* Of pipes and the like reading only fails for want of bytes; libuv ends the program at anything else. */
+static bool is_file(int fd)
+{
+	NEXT(int, (int, struct stat *), "fstat")
+	struct stat status;
+
+	return next(fd, &status) == 0 && S_ISREG(status.st_mode);
+}
+
 ssize_t read(int fd, void *bytes, size_t size)
 {
 	NEXT(ssize_t, (int, void *, size_t), "read")
-	return fails("read") ? -1 : next(fd, bytes, size);
+	return is_file(fd) && fails("read") ? -1 : next(fd, bytes, size);
 }
 
 int fsync(int fd)

@@ -81,7 +81,7 @@ class Machine:
         variables["LD_PRELOAD"] = " ".join(preload)
         variables.update({"MACHINE_" + key.upper(): str(value) for key, value in machine.items()})
         done = subprocess.run(self.before + [os.path.join(self.build, "sightbowl"), "watch", "--config",
-                               self.config, "--db", self.log], env=variables, timeout=300,
+                               self.config, "--db", self.log], env=variables, timeout=600,
                               stdin=subprocess.DEVNULL, capture_output=True, check=False)
         with open(state, "rb") as file:
             words = struct.unpack(f"{STATE_WORDS}q", file.read())
