@@ -365,9 +365,8 @@ static void tell_unseen(struct engine_log *e, const struct silence_verdict *v)
 	if (e->held_open && part.engine_s <= RAN_ON_H * HOUR_S) {
 		/* It ran on a little after it was heard last: until then its time is accounted for, should
 		 * another capture tell of it later. */
-		int64_t ran_on_ns = s->before_ns + (int64_t)(part.engine_s * 1e9);
-		int64_t gap_end_ns = s->before_ns + s->gap_ns;
-		e->held.end_ns = ran_on_ns < gap_end_ns ? ran_on_ns : gap_end_ns;
+		int64_t ran_on_ns = (int64_t)(part.engine_s * 1e9);
+		e->held.end_ns = s->before_ns + (ran_on_ns < s->gap_ns ? ran_on_ns : s->gap_ns);
 		e->held.engine_s += part.engine_s;
 		e->held.unobserved_s += part.engine_s;
 		fuel_run_join(&e->held.fuel, &part.fuel);

@@ -188,7 +188,7 @@ static void end_own_words(struct engine_watch *w, unsigned engine, const struct 
 {
 	for (size_t i = 0; i < OWN_WORDS; i++) {
 		const struct own_word *word = &own_words[i];
-		unsigned quiet = w->own_words >> word->quiet_shift & 3U;
+		unsigned quiet = (unsigned)w->own_words >> word->quiet_shift & 3U;
 		bool seen = (w->own_words & word->seen) != 0;
 		bool heard = (w->own_words & STATUS_HEARD) != 0;
 
