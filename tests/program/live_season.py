@@ -65,8 +65,9 @@ def cpu_s(process):
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
-def play(program, shim, folder, capture, speed, config=None, patience_s=3600):
-    """Watches the capture's traffic live; returns what was measured. The log is folder/live.db."""
+def play(program, shim, folder, capture, speed, config=None, patience_s=3600, meanwhile=None):
+    """Watches the capture's traffic live; returns what was measured. The log is folder/live.db; meanwhile(log) is
+    called five times a second."""
     done = os.path.join(folder, "done")
     log = os.path.join(folder, "live.db")
     environment = {"PATH": os.environ["PATH"], "LD_PRELOAD": shim, "SEASON_BUS_LOG": capture,
@@ -84,6 +85,8 @@ def play(program, shim, folder, capture, speed, config=None, patience_s=3600):
             if watch.poll() is not None or time.monotonic() - begin > patience_s:
                 raise RuntimeError(open(os.path.join(folder, "watch.err"), encoding="utf-8").read())
             resident.append(status_kb(watch.pid, "VmRSS"))
+            if meanwhile is not None and os.path.exists(log):
+                meanwhile(log)
             time.sleep(0.2)
         time.sleep(0.5)
         measured = {"took_s": time.monotonic() - begin, "resident_kb": resident,

@@ -1,6 +1,7 @@
 #!/usr/bin/env python3
 """A piece of a season, live in time that passes faster: the same facts as its replay, and memory flat."""
 import os
+import sqlite3
 import unittest
 
 from live_season import differences, play, rows
@@ -31,6 +32,30 @@ class LiveSeason(ProgramTest):
             for name in os.listdir(self.folder):
                 if name.startswith(("live", "replayed", "done", "season", "truth")):
                     os.remove(self.path(name))
+
+    def test_another_program_that_reads_the_log_takes_nothing_away(self):
+        capture = self.season("--hours", 2, "--seed", 7)
+        read = []
+
+        def read_and_close(log):
+            # Opened for writing, as tools do it: the last to close a log takes its write-ahead log away.
+            database = sqlite3.connect(log)
+            try:
+                read.append(database.execute("SELECT count(*) FROM windows").fetchone()[0])
+            except sqlite3.OperationalError:
+                pass  # not made yet
+            finally:
+                database.close()
+
+        measured = play(PROGRAM, SHIM, self.folder, capture, 1000, meanwhile=read_and_close)
+        self.assertEqual(measured["status"], 0, measured["said"])
+        self.assertGreater(len(set(read)), 3, "what is read goes on growing")
+        status, _, error = run("replay", "--db", self.path("replayed.db"), capture)
+        self.assertEqual(status, 0, error)
+        self.assertEqual(differences(self.path("live.db"), self.path("replayed.db")), [])
+        database = sqlite3.connect(self.path("live.db"))
+        self.assertEqual(database.execute("PRAGMA integrity_check").fetchone(), ("ok",))
+        database.close()
 
 
 if __name__ == "__main__":
