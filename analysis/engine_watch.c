@@ -368,6 +368,9 @@ static double ground_speed(const struct window_view *view)
 {
 	double speed_kn = window_read(view, SIGNAL_GROUND_SPEED, 0).mean;
 
+	if (isnan(speed_kn)) {
+		speed_kn = window_read(view, SIGNAL_WHEEL_SPEED, 0).mean; /* all that J1939 tells */
+	}
 	return speed_kn >= view->boat->moving_kn ? speed_kn : NAN;
 }
 

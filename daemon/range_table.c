@@ -170,6 +170,9 @@ static void read_tank(const struct range_inputs *in, unsigned number, struct tan
 		tank->fuel_l = tank_volume_of_level(&config, tank->level_pct);
 	}
 	tank->reserve_l = boat_tank_reserve(told, tank->capacity_l);
+	if (isnan(tank->reserve_l)) {
+		tank->reserve_l = 0.1 * tank->fuel_l; /* how much it holds is not known either */
+	}
 	tank->stale = tank->measured_ns > 0 && ran_since(in->db, tank->measured_ns);
 }
 
@@ -536,7 +539,7 @@ static void say_tanks(const struct range_inputs *in, const struct fuel_range *fo
 		say(cruise, "what is in the tank is not known now");
 	} else if (!isnan(found->range.hours)) {
 		(void)snprintf(words, sizeof(words), "%.0f L kept back%s", found->reserve_l,
-			told ? "" : " (a tenth of the tank: no reserve_l is told)");
+			told ? "" : " (a tenth: no reserve_l is told)");
 		say(cruise, words);
 		if (found->first_tank >= 0) {
 			(void)snprintf(words, sizeof(words), "tank %d comes to its reserve first",
