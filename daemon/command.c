@@ -239,12 +239,21 @@ enum program_exit command_parse(struct command_line *line, const struct command 
 	return read_settings(line, units);
 }
 
+#define HELP_COLUMN 22
+
 static void print_option(const struct command_option *option, FILE *out)
 {
 	int used = fprintf(out, "  %s%s%s", option->name, option->argument == NULL ? "" : " ",
 		option->argument == NULL ? "" : option->argument);
 
-	(void)fprintf(out, "%*s%s\n", used < 22 ? 22 - used : 1, "", option->help);
+	(void)fprintf(out, "%*s", used < HELP_COLUMN ? HELP_COLUMN - used : 1, "");
+	for (const char *at = option->help; *at != '\0'; at++) {
+		(void)fputc(*at, out);
+		if (*at == '\n') {
+			(void)fprintf(out, "%*s", HELP_COLUMN, "");
+		}
+	}
+	(void)fputc('\n', out);
 }
 
 void command_print_help(const struct command *command, FILE *out)
