@@ -210,14 +210,15 @@ static void tell_lost(const struct source_node *n, const struct traffic_watch *t
 	sentence_begin(&s, loss.text, sizeof(loss.text));
 	sentence_words(&s, "Nothing comes from ");
 	sentence_words(&s, loss.name);
-	sentence_words(&s, " though an engine runs; it gave ");
-	say_roles(n, &s);
-	sentence_words(&s, ". ");
+	sentence_words(&s, " though an engine runs: look at its power, fuse and plug. ");
 	sentence_words(&s, replaced ? "Another source has taken over. "
 			   : (n->roles & ROLE_ENGINES) != 0
 				   ? "Litres and hours are estimated meanwhile, if they can be. "
 				   : "");
-	sentence_words(&s, "Look at its power, fuse and plug.");
+	/* Last: should there be too much of it, the end is cut. */
+	sentence_words(&s, "It gave ");
+	say_roles(n, &s);
+	sentence_words(&s, ".");
 	window_claim(view, &loss.claim, true);
 }
 
