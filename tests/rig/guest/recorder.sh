@@ -57,7 +57,9 @@ found=$(zstd_lines /tmp/open.log.zst)
 expect "a copy of the open file holds all but the last 12 s ($found of $whole lines)" test $((found * 240)) -gt $((whole * 226))
 sightbowl replay --db /log/open.db /tmp/open.log.zst >/tmp/open.out 2>&1
 expect "it can be replayed" test $? -eq 0
-expect "with all that it holds" test "$(sed -n 's/^ *\([0-9]*\) .*/\1/p' /tmp/open.out | grep -c "^$found$")" -ge 1
+# The last line may be cut, too: zstd counts it or not.
+read_frames=$(sed -n '/^frames  *known/{n;s/^ *\([0-9]*\).*/\1/p;}' /tmp/open.out)
+expect "with all that it holds ($read_frames frames)" test "$read_frames" -ge $((found - 1)) -a "$read_frames" -le $((found + 1))
 size=$(wc -c </tmp/open.log.zst)
 for share in 90 50 20; do
 	head -c $((size * share / 100)) /tmp/open.log.zst >/tmp/cut$share.log.zst
@@ -103,4 +105,4 @@ expect "and that it does again" wait_for 60 grep -q "raw frames are kept in '/lo
 kill -TERM $watch
 wait $watch
 expect "SIGTERM ends it with status 0 again" test $? -eq 0
-cat /tmp/watch.err /tmp/watch2.err /tmp/replay.out
+cat /tmp/watch.err /tmp/watch2.err /tmp/replay.out /tmp/open.out
