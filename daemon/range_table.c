@@ -100,6 +100,22 @@ static void last_level(const struct range_inputs *in, unsigned number, double *r
 	log_series_finish(&series);
 }
 
+/* Whether the log has any level of a tank: else a day of it would be looked into for nothing. */
+static bool has_level(sqlite3 *db, unsigned number)
+{
+	sqlite3_stmt *statement;
+	bool found = false;
+
+	if (sqlite3_prepare_v2(db, "SELECT 1 FROM slots WHERE (signal = 'tank_level_pct' AND instance = ?1) OR "
+		    "(signal = 'fuel_level_1_pct' AND ?1 = 0) OR (signal = 'fuel_level_2_pct' AND ?1 = 1)", -1,
+		    &statement, NULL) == SQLITE_OK) {
+		(void)sqlite3_bind_int64(statement, 1, number);
+		found = sqlite3_step(statement) == SQLITE_ROW;
+	}
+	(void)sqlite3_finalize(statement); /* a failure found none */
+	return found;
+}
+
 /* What the tank's watch has made of the levels: slosh filtered, with its deviation. */
 static void read_state(const struct range_inputs *in, unsigned number, struct tank_now *tank)
 {
@@ -154,7 +170,7 @@ static void read_tank(const struct range_inputs *in, unsigned number, struct tan
 		.fuel_c = NAN,
 		.reserve_told = told != NULL && !isnan(told->reserve_l),
 	};
-	if (in->dated) {
+	if (in->dated && has_level(in->db, number)) {
 		last_level(in, number, &tank->level_pct, &tank->capacity_l, &tank->measured_ns);
 	}
 	tank->known = !isnan(tank->level_pct);

@@ -627,6 +627,7 @@ async function show(moved) {
 	const filled = document.createDocumentFragment();
 	const box = element('div', {});
 	filled.append(box);
+	delete main.dataset.view; /* until this one is whole */
 	try {
 		await refresh();
 		main.replaceChildren(box);
