@@ -7,7 +7,9 @@
 
 #define LEFT   58.0 /* room for the heights' numbers */
 #define RIGHT  14.0
-#define TOP    26.0 /* room for the key */
+#define TOP    26.0 /* room for the key's first line */
+#define KEY_LINE 18.0
+#define KEY_LEFT 4.0
 #define BOTTOM 40.0
 
 void drawing_text(FILE *out, const char *text)
@@ -34,6 +36,59 @@ void drawing_text(FILE *out, const char *text)
 			break;
 		}
 	}
+}
+
+/* Rough width of a text in the key's size. */
+static double key_width(const char *text)
+{
+	return 7.0 * (double)strlen(text) + 40;
+}
+
+/* Where the name of a series stands in the key: the line, counted from the top, and where it begins.
+ * All of them stand in the first line, at the right, or in lines below the heights' name. */
+static size_t key_place(const struct chart *chart, size_t series, double *ret_x)
+{
+	double width = 0, at = KEY_LEFT;
+	size_t line = 1;
+
+	for (size_t s = 0; s < chart->series_count; s++) {
+		width += chart->series[s].name == NULL ? 0 : key_width(chart->series[s].name);
+	}
+	if (width <= chart->width - RIGHT - LEFT - 40) {
+		at = chart->width - RIGHT - width;
+		line = 0;
+	}
+	for (size_t s = 0; s < series; s++) {
+		if (chart->series[s].name == NULL) {
+			continue;
+		}
+		at += key_width(chart->series[s].name);
+		/* The next one's place: in a new line where it does not fit. */
+		for (size_t next = s + 1; line > 0 && next <= series; next++) {
+			if (chart->series[next].name != NULL) {
+				if (at + key_width(chart->series[next].name) > chart->width) {
+					at = KEY_LEFT;
+					line++;
+				}
+				break;
+			}
+		}
+	}
+	*ret_x = at;
+	return line;
+}
+
+/* Where the chart's area begins, below the key. */
+static double top_of(const struct chart *chart)
+{
+	size_t lines = 0;
+
+	for (size_t s = 0; s < chart->series_count; s++) {
+		double x;
+		size_t line = chart->series[s].name == NULL ? 0 : key_place(chart, s, &x);
+		lines = line > lines ? line : lines;
+	}
+	return TOP + KEY_LINE * (double)lines;
 }
 
 static void begin_picture(FILE *out, const char *class, double width, double height,
@@ -178,12 +233,13 @@ static void time_text(double seconds, double step, char *out, size_t size)
 static void draw_axes(const struct chart *chart, const struct range *x, const struct range *y,
 	FILE *out)
 {
-	double width = chart->width - LEFT - RIGHT, height = chart->height - TOP - BOTTOM;
+	double top = top_of(chart);
+	double width = chart->width - LEFT - RIGHT, height = chart->height - top - BOTTOM;
 	double step = nice_step(y->most - y->least, 5);
 	char text[64];
 
 	for (double at = ceil(y->least / step) * step; at <= y->most + step * 1e-6; at += step) {
-		double place = TOP + height * (1 - (at - y->least) / (y->most - y->least));
+		double place = top + height * (1 - (at - y->least) / (y->most - y->least));
 		(void)fprintf(out, "<path class=\"grid\" d=\"M%.1f %.1fh%.1f\"/>", LEFT, place, width);
 		number_text(at, step, text, sizeof(text));
 		put_label(out, "number", LEFT - 6, place + 4, "end", text);
@@ -192,21 +248,22 @@ static void draw_axes(const struct chart *chart, const struct range *x, const st
 					    : nice_step(x->most - x->least, 6);
 	for (double at = ceil(x->least / step) * step; at <= x->most + step * 1e-6; at += step) {
 		double place = LEFT + width * (at - x->least) / (x->most - x->least);
-		(void)fprintf(out, "<path class=\"grid\" d=\"M%.1f %.1fv5\"/>", place, TOP + height);
+		(void)fprintf(out, "<path class=\"grid\" d=\"M%.1f %.1fv5\"/>", place, top + height);
 		if (chart->x_scale == CHART_TIME) {
 			time_text(at, step, text, sizeof(text));
 		} else {
 			number_text(at, step, text, sizeof(text));
 		}
-		put_label(out, "number", place, TOP + height + 18, "middle", text);
+		put_label(out, "number", place, top + height + 18, "middle", text);
 	}
-	(void)fprintf(out, "<path class=\"axis\" d=\"M%.1f %.1fv%.1fh%.1f\"/>", LEFT, TOP, height,
+	(void)fprintf(out, "<path class=\"axis\" d=\"M%.1f %.1fv%.1fh%.1f\"/>", LEFT, top, height,
 		width);
 	put_label(out, "name", LEFT + width / 2, chart->height - 6, "middle", chart->x_name);
 	put_label(out, "name", 4, 14, "start", chart->y_name);
 }
 
 struct placing {
+	double top; /* of the area */
 	const struct chart *chart;
 	struct range x, y;
 };
@@ -221,11 +278,11 @@ static double place_x(const struct placing *placing, double x)
 /* Kept inside the picture, so that one wild number does not draw over its surroundings. */
 static double place_y(const struct placing *placing, double y)
 {
-	double height = placing->chart->height - TOP - BOTTOM;
+	double height = placing->chart->height - placing->top - BOTTOM;
 	double share = (y - placing->y.least) / (placing->y.most - placing->y.least);
 
 	share = share < 0 ? 0 : share > 1 ? 1 : share;
-	return TOP + height * (1 - share);
+	return placing->top + height * (1 - share);
 }
 
 static bool is_inside(const struct placing *placing, double x)
@@ -301,44 +358,32 @@ static void draw_points(const struct placing *placing, const struct chart_series
 	(void)fputs("\"/>", out);
 }
 
-/* Rough width of a text in the key's size. */
-static double key_width(const char *text)
-{
-	return 7.0 * (double)strlen(text) + 40;
-}
-
 static void draw_key(const struct chart *chart, FILE *out)
 {
-	double width = 0, at;
-
-	for (size_t s = 0; s < chart->series_count; s++) {
-		width += chart->series[s].name == NULL ? 0 : key_width(chart->series[s].name);
-	}
-	at = chart->width - RIGHT - width;
-	/* On a narrow chart it begins behind the heights' name, as far as there is room. */
-	at = at < LEFT + 40 ? LEFT + 40 : at;
 	for (size_t s = 0; s < chart->series_count; s++) {
 		const struct chart_series *series = &chart->series[s];
-		if (series->name == NULL || at + key_width(series->name) > chart->width + 20) {
+		double at, y;
+		if (series->name == NULL) {
 			continue;
 		}
+		y = KEY_LINE * (double)key_place(chart, s, &at);
 		if (series->shape == CHART_BAND) {
-			(void)fprintf(out, "<path class=\"%s\" d=\"M%.1f 6h22v9h-22z\"/>", series->class, at);
+			(void)fprintf(out, "<path class=\"%s\" d=\"M%.1f %.1fh22v9h-22z\"/>",
+				series->class, at, y + 6);
 		} else if (series->shape == CHART_POINTS) {
-			(void)fprintf(out, "<path class=\"%s points\" d=\"M%.1f 10h0m9 0h0m9 0h0\"/>",
-				series->class, at + 2);
+			(void)fprintf(out, "<path class=\"%s points\" d=\"M%.1f %.1fh0m9 0h0m9 0h0\"/>",
+				series->class, at + 2, y + 10);
 		} else {
-			(void)fprintf(out, "<path class=\"%s%s\" d=\"M%.1f 10h22\"/>", series->class,
-				series->shape == CHART_DASHED ? " dashed" : "", at);
+			(void)fprintf(out, "<path class=\"%s%s\" d=\"M%.1f %.1fh22\"/>", series->class,
+				series->shape == CHART_DASHED ? " dashed" : "", at, y + 10);
 		}
-		put_label(out, "number", at + 27, 14, "start", series->name);
-		at += key_width(series->name);
+		put_label(out, "number", at + 27, y + 14, "start", series->name);
 	}
 }
 
 void chart_draw(const struct chart *chart, FILE *out)
 {
-	struct placing placing = {.chart = chart};
+	struct placing placing = {.chart = chart, .top = top_of(chart)};
 
 	begin_picture(out, "chart", chart->width, chart->height, chart->title, chart->description);
 	ranges_of(chart, &placing.x, &placing.y);

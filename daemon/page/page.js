@@ -78,9 +78,10 @@ function missing(text) {
 	return element('p', {class: 'missing'}, text);
 }
 
-function buildTable(caption, rows, names, onRow) {
+/* isTitled: a heading with the same words stands above it already. */
+function buildTable(caption, rows, names, onRow, isTitled) {
 	const box = element('div', {class: 'scroll', tabindex: '0', role: 'region', 'aria-label': caption});
-	const table = element('table', {}, element('caption', {}, caption));
+	const table = element('table', {}, element('caption', {class: isTitled ? 'unseen' : ''}, caption));
 	const isNumber = (name) => columns[name] && (quantities[columns[name][1]] || columns[name][1] === 'count');
 	table.append(element('thead', {}, element('tr', {}, ...names.map((name) =>
 		element('th', {scope: 'col', class: isNumber(name) ? 'number' : 'text'}, columnTitle(name))))));
@@ -162,7 +163,7 @@ function leftWords(one) {
 	if (one.left_h_p50 === null) {
 		return 'No forecast yet.';
 	}
-	if (one.left_h_p10 === null || one.left_h_p90 === null) {
+	if (one.left_h_p10 === null || one.left_h_p90 === null || one.left_h_p90 - one.left_h_p10 < 0.5) {
 		return 'About ' + amount('hours', one.left_h_p50, 0) + ' left by count.';
 	}
 	return 'Likely ' + amount('hours', one.left_h_p50, 0) + ' left; between ' + amount('hours', one.left_h_p10, 0) +
@@ -220,13 +221,13 @@ const rangeNames = {
 };
 
 /* How far the fuel goes: each speed of the boat with its range, the careful end of it, and its basis. */
-function rangeCard() {
-	const rows = known.overview.range;
-	const card = element('section', {class: 'card', id: 'range', 'aria-label': 'How far it goes'}, element('h2', {}, 'How far it goes'));
-	for (const row of rows) {
-		const at = row.rpm === null ? '' : ', ' + amount('turns', row.rpm, 0) +
-			(row.speed_kn === null ? '' : ', ' + amount('speed', row.speed_kn, 1));
-		card.append(element('h3', {}, rangeNames[row.range] + at));
+function rangeSection() {
+	const box = element('section', {id: 'range', 'aria-label': 'How far it goes'}, element('h2', {}, 'How far it goes'));
+	const cards = element('div', {class: 'cards wide'});
+	for (const row of known.overview.range) {
+		const at = [row.rpm === null ? null : amount('turns', row.rpm, 0),
+			row.speed_kn === null ? null : amount('speed', row.speed_kn, 1)].filter((text) => text !== null).join(', ');
+		const card = element('div', {class: 'card'}, element('h3', {}, rangeNames[row.range] + (at === '' ? '' : ', ' + at)));
 		card.append(element('p', {class: 'big', 'data-range': row.range}, row.range_h === null ? '–'
 			: (row.range_nm === null ? '' : amount('distance', row.range_nm, 0) + ', ') + amount('hours', row.range_h, 0)));
 		if (row.range_h !== null) {
@@ -236,8 +237,10 @@ function rangeCard() {
 				(row.l_per_nm === null ? '' : ', ' + amount('consumption', row.l_per_nm, 2))));
 		}
 		card.append(element('p', {class: 'quiet'}, row.basis.charAt(0).toUpperCase() + row.basis.slice(1) + '.'));
+		cards.append(card);
 	}
-	return card;
+	box.append(cards);
+	return box;
 }
 
 function eventBox(one) {
@@ -347,8 +350,7 @@ async function showNow(main) {
 	if (known.overview.tanks.length === 0) {
 		cards.append(figureCard('Left in the tank', '–', ['No tank level was heard. A fuel level sender (NMEA 2000 127505, J1939 SPN 96) tells it.']));
 	}
-	cards.append(rangeCard());
-	main.append(cards);
+	main.append(cards, rangeSection());
 	main.append(element('h2', {}, standing.length === 0 ? 'Events' : 'Standing events'));
 	if (standing.length === 0) {
 		main.append(element('p', {}, 'None stands.'));
@@ -359,20 +361,57 @@ async function showNow(main) {
 
 /* ---- trips ---- */
 
-async function showTrips(main, argument) {
-	const trips = await rowsOf('trips');
+/* The years of the log, the latest first; empty when it is short enough to be shown at once. */
+function logYears() {
+	const span = logSpan();
+	if (span === null || span.until - span.since < 400 * 86400000) {
+		return [];
+	}
+	const years = [];
+	for (let year = new Date(span.until).getUTCFullYear(); year >= new Date(span.since).getUTCFullYear(); year--) {
+		years.push(String(year));
+	}
+	return years;
+}
+
+/* A choice of the year that a view shows; path is the view's place without the year. */
+function yearChoice(path, years, year) {
+	const choice = element('select', {}, ...years.map((one) => element('option', one === year ? {selected: ''} : {}, one)));
+	choice.addEventListener('change', () => {
+		location.hash = path + '/' + choice.value;
+	});
+	return element('p', {}, element('label', {}, 'Year ', choice));
+}
+
+function yearQuery(year) {
+	return year === undefined ? '' : new URLSearchParams({since: year + '-01-01', until: (Number(year) + 1) + '-01-01'}).toString();
+}
+
+async function showTrips(main, argument, chosen) {
+	const years = logYears();
+	const year = years.includes(chosen) ? chosen : years[0];
+	const trips = await rowsOf('trips', yearQuery(year));
 	main.append(element('h1', {}, 'Trips'));
+	if (trips && trips.length === 0 && year !== undefined) {
+		main.append(yearChoice('trips/all', years, year), element('p', {}, 'There was no trip in this year.'));
+		return;
+	}
 	if (!trips || trips.length === 0) {
 		main.append(missing('No trip is in the log yet. A trip begins when an engine runs (NMEA 2000 127488, J1939 61444) or the boat moves.'));
 		return;
 	}
-	if (argument) {
-		await showTrip(main, trips.filter((row) => String(row.trip) === argument));
+	if (argument && argument !== 'all') {
+		const named = (row) => String(row.trip) === argument;
+		await showTrip(main, trips.some(named) || year === undefined ? trips.filter(named)
+			: (await rowsOf('trips')).filter(named));
 	}
 	trips.reverse();
-	main.append(buildTable('All trips, the latest first', trips, ['trip', 'start_utc', 'engine_h', 'fuel_l', 'fuel_uncertainty_l',
+	if (year !== undefined) {
+		main.append(yearChoice('trips/all', years, year));
+	}
+	main.append(buildTable(year === undefined ? 'All trips, the latest first' : 'Trips of ' + year + ', the latest first', trips, ['trip', 'start_utc', 'engine_h', 'fuel_l', 'fuel_uncertainty_l',
 		'mean_lph', 'distance_nm', 'l_per_nm', 'co2_kg', 'max_coolant_c', 'events'], (line, row) => {
-		line.firstChild.replaceChildren(element('a', {href: '#trips/' + row.trip}, String(row.trip)));
+		line.firstChild.replaceChildren(element('a', {href: '#trips/' + row.trip + (year === undefined ? '' : '/' + year)}, String(row.trip)));
 	}), csvLink('trips'));
 }
 
@@ -471,8 +510,7 @@ async function showTank(main) {
 	main.append(element('h1', {}, 'Tank and refuelling'));
 	const cards = element('div', {class: 'cards'});
 	known.overview.tanks.forEach((tank) => cards.append(tankCard(tank)));
-	cards.append(rangeCard());
-	main.append(cards);
+	main.append(cards, rangeSection());
 	const fuel = known.overview.signals.filter((one) => one.signal === 'tank_level_pct' && one.instance < 16);
 	if (fuel.length === 0) {
 		main.append(missing('No tank level was heard. A fuel level sender (NMEA 2000 127505, J1939 SPN 96) tells it.'));
@@ -495,9 +533,11 @@ async function listTable(main, name, title, none) {
 		main.append(element('p', {}, none));
 		return;
 	}
-	/* Columns in which nothing is told say nothing. */
-	const told = Object.keys(rows[0]).filter((column) => rows.some((row) => row[column] !== null));
-	main.append(buildTable(title, rows, told), csvLink(name));
+	/* Columns in which nothing is told say nothing; nor do those in which nothing was put right. */
+	const told = Object.keys(rows[0]).filter((column) => rows.some((row) => row[column] !== null &&
+		!(column === 'revision' && row[column] === 1) && !(column === 'struck' && row[column] === false) &&
+		!(column === 'written_utc' && row[column] === row.done_utc)));
+	main.append(buildTable(title, rows, told, null, true), csvLink(name));
 }
 
 async function showTemperatures(main) {
@@ -510,11 +550,16 @@ async function showTemperatures(main) {
 
 /* ---- events, book, bus ---- */
 
-async function showEvents(main) {
-	const events = await rowsOf('events');
+async function showEvents(main, argument) {
+	const years = logYears();
+	const year = years.includes(argument) ? argument : years[0];
+	const events = await rowsOf('events', yearQuery(year));
 	main.append(element('h1', {}, 'Events'));
+	if (year !== undefined) {
+		main.append(yearChoice('events', years, year));
+	}
 	if (!events || events.length === 0) {
-		main.append(element('p', {}, 'Nothing was noticed so far.'));
+		main.append(element('p', {}, year === undefined ? 'Nothing was noticed so far.' : 'Nothing was noticed in this year.'));
 		return;
 	}
 	events.reverse().forEach((one) => main.append(eventBox(one)));
@@ -586,12 +631,12 @@ async function showBus(main) {
 	main.append(element('h1', {}, 'What the bus brings'));
 	await listTable(main, 'buses', 'The buses now', 'No bus is listened to.');
 	await listTable(main, 'coverage', 'What can be known', 'Nothing was heard.');
-	const rows = known.overview.signals.map((one) => ({signal: signalName(one.signal, one.instance), instance: one.instance,
-		unit: one.unit, live: known.live[one.signal + ':' + one.instance]}));
+	const rows = known.overview.signals.map((one) => ({signal: signalName(one.signal, one.instance),
+		number: one.instance & 255, unit: one.unit}));
 	if (rows.length === 0) {
 		main.append(missing('Nothing was heard yet. Is the bus connected, and does sightbowl listen tell of traffic?'));
 	} else {
-		main.append(buildTable('Signals in the log', rows, ['signal', 'instance', 'unit']));
+		main.append(buildTable('Signals in the log', rows, ['signal', 'number', 'unit']));
 	}
 }
 
@@ -612,7 +657,7 @@ const views = [
 let showing = 0;
 
 async function show(moved) {
-	const [name, argument] = (location.hash.slice(1) || 'now').split('/');
+	const [name, ...places] = (location.hash.slice(1) || 'now').split('/');
 	const view = views.find((one) => one[0] === name) || views[0];
 	const main = document.getElementById('content');
 	const mine = ++showing;
@@ -631,7 +676,7 @@ async function show(moved) {
 	try {
 		await refresh();
 		main.replaceChildren(box);
-		await view[2](box, argument);
+		await view[2](box, ...places);
 	} catch (failure) {
 		if (mine === showing) {
 			main.replaceChildren(missing('The figures could not be fetched: ' + failure.message + '.'));

@@ -85,17 +85,42 @@ const columns = {
 	latitude_deg: ['Latitude', 'text', 0],
 	longitude_deg: ['Longitude', 'text', 0],
 	message: ['What it says', 'words', 0],
+	place: ['Where', 'text', 0],
+	looks: ['How it looked', 'words', 0],
+	remark: ['Remark', 'words', 0],
+	price: ['Price', 'text', 0],
+	aboard: ['Aboard', 'text', 0],
+	used: ['Used', 'text', 0],
+	filters: ['Fits', 'text', 0],
+	first_need_utc: ['Needed first', 'time', 0],
+	short: ['To buy', 'text', 0],
+	what: ['What', 'text', 0],
+	unit: ['Unit', 'text', 0],
+	taken_out: ['Taken out', 'text', 0],
+	landed: ['Landed', 'text', 0],
+	signal: ['Signal', 'text', 0],
+	number: ['Number', 'count', 0],
+	bus: ['Bus', 'text', 0],
+	state: ['State', 'text', 0],
+	controller: ['Controller', 'text', 0],
+	bit_rate: ['Bits a second', 'count', 0],
+	frames: ['Frames', 'count', 0],
+	dropped: ['Dropped', 'count', 0],
+	error_frames: ['Error frames', 'count', 0],
+	outages: ['Outages', 'count', 0],
+	last_error: ['Last error', 'words', 0],
+	cause: ['Likely cause', 'words', 0],
 };
 
 /* Signals that have a view: what people call them and their quantity. */
 const signals = {
 	fuel_rate_lph: ['Burn', 'flow', 1],
 	engine_speed_rpm: ['Engine speed', 'turns', 0],
-	engine_load_pct: ['Load', 'share', 0],
+	engine_load_pct: ['Engine load', 'share', 0],
 	coolant_temperature_c: ['Coolant', 'temperature', 0],
 	oil_temperature_c: ['Oil', 'temperature', 0],
 	exhaust_temperature_c: ['Exhaust', 'temperature', 0],
-	fuel_temperature_c: ['Fuel', 'temperature', 0],
+	fuel_temperature_c: ['Fuel temperature', 'temperature', 0],
 	intake_temperature_c: ['Intake air', 'temperature', 0],
 	gear_oil_temperature_c: ['Gearbox oil', 'temperature', 0],
 	sea_temperature_c: ['Sea', 'temperature', 0],
@@ -109,10 +134,35 @@ const signals = {
 	pressure_kpa: ['Pressure', 'restriction', 1],
 	ground_speed_kn: ['Speed over ground', 'speed', 1],
 	water_speed_kn: ['Speed through water', 'speed', 1],
-	tank_level_pct: ['Level', 'share', 1],
+	tank_level_pct: ['Tank level', 'share', 1],
 	battery_v: ['Battery', 'plain', 1],
 	alternator_v: ['Alternator', 'plain', 1],
+	battery_a: ['Battery current', 'plain', 1],
+	altitude_m: ['Height above sea', 'plain', 1],
+	barometric_pressure_kpa: ['Air pressure', 'pressure', 1],
+	coolant_pressure_kpa: ['Coolant pressure', 'pressure', 0],
+	gear_oil_pressure_kpa: ['Gearbox oil pressure', 'pressure', 0],
+	course_deg: ['Course', 'plain', 0],
+	depth_m: ['Depth', 'plain', 1],
+	engine_hours_h: ['Engine hours', 'hours', 1],
+	engine_status_1: ['The engine\'s warnings', 'plain', 0],
+	engine_status_2: ['The engine\'s warnings, second set', 'plain', 0],
+	engine_torque_pct: ['Torque', 'share', 0],
+	gear: ['Gear', 'plain', 0],
+	gear_status: ['The gearbox\'s warnings', 'plain', 0],
+	latitude_deg: ['Latitude', 'plain', 4],
+	longitude_deg: ['Longitude', 'plain', 4],
+	rated_speed_rpm: ['Rated speed', 'turns', 0],
+	rudder_deg: ['Rudder', 'plain', 0],
+	tank_capacity_l: ['Tank\'s capacity', 'volume', 0],
+	trip_fuel_l: ['Fuel of the trip, counted by the engine', 'volume', 1],
+	pedal_pct: ['Helm\'s demand', 'share', 0],
+	system_time_s: ['Date and time', 'plain', 0],
 };
+
+/* NMEA 2000's pressure sources (PGN 130314): the upper byte of the instance. */
+const pressurePlaces = ['Air pressure', 'Water pressure', 'Steam pressure', 'Compressed air', 'Hydraulic pressure',
+	'Filter pressure', 'Altimeter setting', 'Oil pressure', 'Fuel pressure, sensor'];
 
 /* NMEA 2000's temperature sources (PGN 130312, 130316): the upper byte of the instance. */
 const temperaturePlaces = ['Sea', 'Outside', 'Inside', 'Engine room', 'Main cabin', 'Live well',
@@ -169,6 +219,9 @@ function cellText(column, value) {
 	if (known && quantities[known[1]]) {
 		return amount(known[1], value, known[2]);
 	}
+	if (column === 'by' || column === 'missing') {
+		return signalNames(value);
+	}
 	if (typeof value === 'boolean') {
 		return value ? 'yes' : 'no';
 	}
@@ -181,13 +234,22 @@ function cellText(column, value) {
 	return String(value);
 }
 
+/* "fuel_rate_lph, gear" as people say it. */
+function signalNames(list) {
+	return list.split(', ').map((name) => signalName(name, -1)).join(', ');
+}
+
 function columnTitle(column) {
 	const known = columns[column];
-	return known ? known[0] : column.replace(/_/g, ' ');
+	const words = known ? known[0] : column.replace(/_/g, ' ');
+	return words.charAt(0).toUpperCase() + words.slice(1);
 }
 
 function signalName(signal, instance) {
-	if (signal === 'temperature_c') {
+	if (signal === 'pressure_kpa' && instance >= 0) {
+		return pressurePlaces[instance >> 8] || 'Pressure';
+	}
+	if (signal === 'temperature_c' && instance >= 0) {
 		return temperaturePlaces[instance >> 8] || 'Temperature ' + instance;
 	}
 	return signals[signal] ? signals[signal][0] : signal.replace(/_/g, ' ');
