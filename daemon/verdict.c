@@ -234,7 +234,7 @@ static void say_left(struct judging *j, struct verdict_reason *r, const json_t *
 	if (isnan(p50)) {
 		return;
 	}
-	if (isnan(p10) || isnan(p90)) {
+	if (isnan(p10) || isnan(p90) || p90 - p10 < 0.5) {
 		say(r, "; ");
 		say_amount(j, r, QUANTITY_HOURS, p50, 0);
 		say(r, " left");

@@ -113,7 +113,7 @@ function csvLink(name) {
 
 /* ---- what is known ---- */
 
-const known = {index: null, overview: null, live: {}};
+const known = {index: null, overview: null, fetched: -Infinity, live: {}};
 
 function hasTable(name) {
 	return known.index.tables.includes(name);
@@ -694,7 +694,11 @@ async function refresh() {
 	if (known.index === null) {
 		known.index = await get('/api/v1/');
 	}
+	if (performance.now() < known.fetched + 3000) {
+		return; /* going from view to view asks no more than it must */
+	}
 	known.overview = await get('/api/v1/overview');
+	known.fetched = performance.now();
 	const boat = known.overview.boat[0];
 	document.getElementById('boat-name').textContent = boat.name || 'Sightbowl';
 	document.getElementById('as-of').textContent = boat.as_of_utc === null ? 'the log is empty'
