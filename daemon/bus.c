@@ -293,7 +293,10 @@ int bus_read(struct bus *bus, struct frame *frames, size_t count)
 		got = recvmmsg(bus->fd, bus->messages, wanted, 0, NULL);
 	} while (got < 0 && errno == EINTR);
 	if (got < 0) {
-		return errno == EAGAIN || errno == EWOULDBLOCK ? 0 : -errno;
+		/* Without memory there is nothing to read now; the frames wait. */
+		return errno == EAGAIN || errno == EWOULDBLOCK || errno == ENOMEM || errno == ENOBUFS
+			? 0
+			: -errno;
 	}
 	int64_t now_ns = wall_ns();
 	for (int i = 0; i < got; i++) {

@@ -231,8 +231,8 @@ static void on_rested(uv_timer_t *timer)
 
 	if (got > 0) {
 		(void)uv_timer_start(timer, on_rested, BUS_WATCH_REST_MS, 0);
-	} else if (got == 0) {
-		(void)uv_poll_start(w->poll, UV_READABLE, on_frames_wait);
+	} else if (got == 0 && uv_poll_start(w->poll, UV_READABLE, on_frames_wait) != 0) {
+		(void)uv_timer_start(timer, on_rested, BUS_WATCH_REST_MS, 0); /* else nobody reads it */
 	}
 }
 

@@ -34,9 +34,9 @@ expect "the steps made no run more" \
 expect "they cost no engine time" awk "BEGIN {
 	lost = ($(cut -d'|' -f2 /tmp/even) - $(cut -d'|' -f2 /tmp/stepped)) * 3600
 	exit !(lost > -0.3 && lost < 0.3) }"
-expect "and less than 0.2 % of the litres" awk "BEGIN {
+expect "and less than 0.1 % of the litres" awk "BEGIN {
 	share = $(cut -d'|' -f3 /tmp/stepped) / $(cut -d'|' -f3 /tmp/even)
-	exit !(share > 0.998 && share < 1.002) }"
+	exit !(share > 0.999 && share < 1.001) }"
 sqlite3 /log/clock.db "SELECT round(value) FROM events WHERE kind = 'clock-step' ORDER BY event" >/tmp/steps
 expect "three events tell of them: $(tr '\n' ' ' </tmp/steps)" test "$(wc -l </tmp/steps)" -eq 3
 expect "the second by an hour back" awk 'NR == 2 { exit !($1 < -3598 && $1 > -3602) }' /tmp/steps
