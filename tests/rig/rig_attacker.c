@@ -119,8 +119,7 @@ static void make_junk(struct client *client)
 		"GET /../../../../etc/passwd HTTP/1.1\r\nHost: 10.9.0.1\r\n\r\n",
 		"GET /%2e%2e/%2e%2e/etc/shadow HTTP/1.1\r\nHost: 10.9.0.1\r\n\r\n",
 		"POST /api/v1/book HTTP/1.1\r\nHost: 10.9.0.1\r\nContent-Length: 99999999999\r\n\r\n",
-		"POST /api/v1/book HTTP/1.1\r\nHost: 10.9.0.1\r\nTransfer-Encoding: chunked\r\n\r\n"
-		"FFFFFFFFFFFFFFFF\r\nx\r\n",
+		"POST /api/v1/book HTTP/1.1\r\nHost: 10.9.0.1\r\nTransfer-Encoding: chunked\r\n\r\nFFFFFFFFF\r\n",
 		"GET / HTTP/9.9\r\nHost: 10.9.0.1\r\n\r\n",
 		"GET / HTTP/1.1\r\nHost: evil.example\r\n\r\n",
 		"\r\n\r\n\r\n\r\nGET\r\n\r\n",
