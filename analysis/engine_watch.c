@@ -472,6 +472,18 @@ static void say_starving(struct care *care, const struct starvation_news *news)
 	}
 }
 
+/* A filter at its limit explains that the engine lacks fuel: one event for one cause. */
+static bool explained_by_filter(unsigned engine, const struct window_view *view)
+{
+	for (unsigned i = 0; i < view->boat->filter_count; i++) {
+		if (view->boat->filters[i].engine == engine &&
+			event_life_find(view->events, EVENT_RESTRICTION_HIGH, i) != NULL) {
+			return true;
+		}
+	}
+	return false;
+}
+
 static void judge_supply(struct engine_watch *w, unsigned engine, const struct window_view *view,
 	double restriction_share)
 {
@@ -505,11 +517,24 @@ static void judge_supply(struct engine_watch *w, unsigned engine, const struct w
 		.restriction_share = restriction_share,
 		.running_s = w->running_s,
 	};
-	if (!starvation_take(&w->starvation, &config, &window, &news)) {
-		return;
-	}
+	(void)starvation_take(&w->starvation, &config, &window, &news); /* the news says it all */
 	care_begin(&starving, EVENT_STARVATION, engine, engine, NULL, SEVERITY_WARNING);
 	care_begin(&low, EVENT_FUEL_PRESSURE_LOW, engine * 2, engine, NULL, SEVERITY_WARNING);
+	if (explained_by_filter(engine, view)) {
+		event_life_suppress(view->events, &view->now, &starving.claim, view->sink);
+		event_life_suppress(view->events, &view->now, &low.claim, view->sink);
+		if (news.pressure_low_cleared) {
+			explain_own_word(engine, view, &own_words[1], false);
+		}
+		return;
+	}
+	/* What goes on although no filter explains it any more is told after all. */
+	if (event_life_release(view->events, EVENT_STARVATION, engine)) {
+		news.starving_raised = w->starvation.starving;
+	}
+	if (event_life_release(view->events, EVENT_FUEL_PRESSURE_LOW, engine * 2)) {
+		news.pressure_low_raised = w->starvation.pressure_low;
+	}
 	low.claim.value = news.pressure_kpa;
 	low.claim.limit = news.pressure_limit_kpa;
 	low.claim.unit = "kPa";

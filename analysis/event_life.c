@@ -173,13 +173,15 @@ void event_life_suppress(struct event_life *life, const struct event_moment *now
 	}
 }
 
-void event_life_release(struct event_life *life, enum event_kind kind, uint32_t subject)
+bool event_life_release(struct event_life *life, enum event_kind kind, uint32_t subject)
 {
 	struct event_slot *slot = find(life, kind, subject);
 
-	if (slot != NULL && slot->standing == EVENT_SUPPRESSED) {
-		slot->standing = slot->event != 0 ? EVENT_RECENT : EVENT_FREE;
+	if (slot == NULL || slot->standing != EVENT_SUPPRESSED) {
+		return false;
 	}
+	slot->standing = slot->event != 0 ? EVENT_RECENT : EVENT_FREE;
+	return true;
 }
 
 static struct event_slot *up_by_number(struct event_life *life, int64_t event)

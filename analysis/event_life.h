@@ -109,7 +109,8 @@ void event_life_clear(struct event_life *life, const struct event_moment *now,
 /* Its cause has become known: it is told cleared if it was up, and stays quiet until it is released. */
 void event_life_suppress(struct event_life *life, const struct event_moment *now,
 	const struct event_claim *claim, const struct fact_sink *sink);
-void event_life_release(struct event_life *life, enum event_kind kind, uint32_t subject);
+/* Returns whether it was suppressed. */
+bool event_life_release(struct event_life *life, enum event_kind kind, uint32_t subject);
 
 /* Acknowledges an event that is up, by its number; false when there is none. Worse severity later takes
  * the acknowledgement back. */

@@ -19,8 +19,15 @@
 #define LIFE_TOLD_SD  0.8
 /* … and where not even a flow is known. */
 #define LIFE_GUESS_L 2000.0
+/* What flow, zero and temperature leave unknown of a restriction, as a share: a limit that lies within
+ * that counts as reached. */
+#define KNOWN_SHARE 0.05
 /* restriction-high clears below this share of the limit. */
-#define HIGH_CLEARS_SHARE 0.9
+#define HIGH_CLEARS_SHARE 0.85
+/* A jump waits this many windows of running for a like one in another filter. */
+#define JUMP_WAITS 24
+/* Factors of two filters that differ by less, in natural logarithm, are alike. */
+#define JUMP_ALIKE 0.35
 
 enum {
 	CARE_JUMP = 1,
@@ -170,81 +177,131 @@ static struct event_claim claim_of(enum event_kind kind, unsigned index,
 	};
 }
 
-static void tell_news(struct filter_watch *f, unsigned index, const struct window_view *view,
-	enum loading_news news, const struct loading_change *change)
+static void tell_jump(struct filter_watch *f, unsigned index, const struct window_view *view)
 {
-	const struct boat_filter *filter = &view->boat->filters[index];
+	struct event_claim claim = claim_of(EVENT_RESTRICTION_JUMP, index,
+		&view->boat->filters[index], SEVERITY_CAUTION);
 	char text[240];
 	struct sentence s;
 
+	claim.value = f->jump.after;
+	claim.limit = f->jump.before;
 	sentence_begin(&s, text, sizeof(text));
-	if (news == LOADING_JUMPED) {
-		struct event_claim claim =
-			claim_of(EVENT_RESTRICTION_JUMP, index, filter, SEVERITY_CAUTION);
-		claim.value = change->after;
-		claim.limit = change->before;
-		sentence_words(&s, "Restriction went from ");
-		sentence_number(&s, change->before, 1);
-		sentence_words(&s, " to ");
-		sentence_number(&s, change->after, 1);
-		sentence_words(&s,
-			" kPa at reference flow. Look for water or dirt in the bowl, and think "
-			"of the last fuel taken in.");
-		claim.message = text;
-		window_claim(view, &claim, true);
-		f->cares |= CARE_JUMP;
-	} else if (news == LOADING_FASTER) {
-		struct event_claim claim =
-			claim_of(EVENT_RESTRICTION_RISING, index, filter, SEVERITY_CAUTION);
-		claim.value = change->after * 100;
-		claim.limit = change->before * 100;
-		claim.unit = "kPa/100 L";
-		sentence_words(&s, "Restriction now rises ");
-		sentence_number(&s, change->before > 0 ? change->after / change->before : NAN, 1);
-		sentence_words(&s,
-			" times as fast as before. The forecast counts from here; have a spare "
-			"element at hand.");
-		claim.message = text;
-		window_claim(view, &claim, true);
-		f->cares |= CARE_RISING;
-	} else if (news == LOADING_DROPPED || news == LOADING_SLOWER) {
-		struct event_claim jump =
-			claim_of(EVENT_RESTRICTION_JUMP, index, filter, SEVERITY_CAUTION);
-		struct event_claim rising =
-			claim_of(EVENT_RESTRICTION_RISING, index, filter, SEVERITY_CAUTION);
+	sentence_words(&s, "Restriction went from ");
+	sentence_number(&s, f->jump.before, 1);
+	sentence_words(&s, " to ");
+	sentence_number(&s, f->jump.after, 1);
+	sentence_words(&s, " kPa at reference flow. Look for water or dirt in the bowl, and think "
+			   "of the last fuel taken in.");
+	claim.message = text;
+	window_claim(view, &claim, true);
+	f->cares |= CARE_JUMP;
+}
+
+static void tell_rising(struct filter_watch *f, unsigned index, const struct window_view *view,
+	const struct loading_change *change)
+{
+	struct event_claim claim = claim_of(EVENT_RESTRICTION_RISING, index,
+		&view->boat->filters[index], SEVERITY_CAUTION);
+	char text[240];
+	struct sentence s;
+
+	claim.value = change->after * 100;
+	claim.limit = change->before * 100;
+	claim.unit = "kPa/100 L";
+	sentence_begin(&s, text, sizeof(text));
+	sentence_words(&s, "Restriction now rises ");
+	sentence_number(&s, change->before > 0 ? change->after / change->before : NAN, 1);
+	sentence_words(&s, " times as fast as before. The forecast counts from here; have a spare "
+			   "element at hand.");
+	claim.message = text;
+	window_claim(view, &claim, true);
+	f->cares |= CARE_RISING;
+}
+
+static void take_news(struct filter_watch *f, unsigned index, const struct window_view *view,
+	enum loading_news news, const struct loading_change *change)
+{
+	const struct boat_filter *filter = &view->boat->filters[index];
+	struct event_claim jump = claim_of(EVENT_RESTRICTION_JUMP, index, filter, SEVERITY_CAUTION);
+	struct event_claim rising =
+		claim_of(EVENT_RESTRICTION_RISING, index, filter, SEVERITY_CAUTION);
+
+	switch (news) {
+	case LOADING_JUMPED:
+		f->jump = (struct loading_change){
+			.before = f->jump_windows > 0 ? f->jump.before : change->before,
+			.after = change->after,
+			.since_l = change->since_l,
+		};
+		f->jump_windows = JUMP_WAITS;
+		break;
+	case LOADING_FASTER:
+		tell_rising(f, index, view, change);
+		break;
+	case LOADING_DROPPED:
+		window_claim(view, &jump, false);
 		window_claim(view, &rising, false);
-		if (news == LOADING_DROPPED) {
-			window_claim(view, &jump, false);
-			f->cares = 0;
-		}
+		f->jump_windows = 0;
+		f->cares = 0;
+		break;
+	case LOADING_SLOWER:
+		window_claim(view, &rising, false);
 		f->cares &= (uint8_t)~CARE_RISING;
+		break;
+	case LOADING_QUIET:
+		break;
 	}
 }
 
-static void judge_limit(unsigned index, const struct window_view *view,
-	const struct loading_forecast *forecast)
+void filter_watch_compare(struct filter_watch *filters, const struct boat *boat)
+{
+	for (size_t i = 0; i < boat->filter_count; i++) {
+		for (size_t j = i + 1; j < boat->filter_count; j++) {
+			struct filter_watch *one = &filters[i];
+			struct filter_watch *other = &filters[j];
+			double factors = one->jump.after / one->jump.before /
+					 (other->jump.after / other->jump.before);
+			if (boat->filters[i].engine == boat->filters[j].engine &&
+				one->jump_windows > 0 && other->jump_windows > 0 &&
+				fabs(log(factors)) < JUMP_ALIKE) {
+				one->jump_windows = 0;
+				other->jump_windows = 0;
+			}
+		}
+	}
+}
+
+static void judge_limit(const struct filter_watch *f, unsigned index,
+	const struct window_view *view, double litres)
 {
 	const struct boat_filter *filter = &view->boat->filters[index];
 	struct event_claim high = claim_of(EVENT_RESTRICTION_HIGH, index, filter, SEVERITY_WARNING);
 	char text[240];
 	struct sentence s;
 	bool up = event_life_find(view->events, EVENT_RESTRICTION_HIGH, index) != NULL;
-	double at_kpa = forecast->restriction_kpa;
+	double fit_sd_kpa;
+	double at_kpa = loading_restriction(&f->loading, litres, &fit_sd_kpa);
+	double sd_kpa = hypot(fit_sd_kpa, KNOWN_SHARE * at_kpa);
 
+	if (up && at_kpa < HIGH_CLEARS_SHARE * filter->limit_kpa) {
+		window_claim(view, &high, false);
+	}
+	if (!(at_kpa >= (1 - KNOWN_SHARE) * filter->limit_kpa)) {
+		return;
+	}
 	high.value = at_kpa;
 	high.limit = filter->limit_kpa;
 	sentence_begin(&s, text, sizeof(text));
 	sentence_words(&s, "At ");
 	sentence_number(&s, at_kpa, 1);
+	sentence_words(&s, " ± ");
+	sentence_number(&s, sd_kpa, 1);
 	sentence_words(&s, " of ");
 	sentence_number(&s, filter->limit_kpa, 1);
 	sentence_words(&s, " kPa: the element is loaded. Change it before the engine starves.");
 	high.message = text;
-	if (at_kpa >= filter->limit_kpa) {
-		window_claim(view, &high, true);
-	} else if (up && at_kpa < HIGH_CLEARS_SHARE * filter->limit_kpa) {
-		window_claim(view, &high, false);
-	}
+	window_claim(view, &high, true);
 }
 
 void filter_watch_window(struct filter_watch *f, unsigned index, const struct window_view *view,
@@ -264,6 +321,12 @@ void filter_watch_window(struct filter_watch *f, unsigned index, const struct wi
 	if (!f->watched || !(share > 0)) {
 		return; /* behind a shut valve there is nothing to read */
 	}
+	if (f->jump_windows > 0 && window.running) {
+		f->jump_windows--;
+		if (f->jump_windows == 0) {
+			tell_jump(f, index, view);
+		}
+	}
 	pressure_of(filter, view, &window);
 	flow_of(filter, view, share, &window);
 	temperature_of(filter, view, &window);
@@ -281,22 +344,18 @@ void filter_watch_window(struct filter_watch *f, unsigned index, const struct wi
 		loading_init(&f->loading, &loading);
 	}
 	struct loading_change change = {0};
-	struct loading_forecast forecast;
-	double litres = supply_l - f->litres_before;
+	double litres = fmax(supply_l - f->litres_before, 0);
 	if (reading.rescale != 1) {
 		loading_rescale(&f->loading, reading.rescale);
 	}
 	if (reading.shift_kpa != 0) {
 		loading_shift(&f->loading, reading.shift_kpa);
 	}
-	enum loading_news news = loading_take(&f->loading, &loading, litres > 0 ? litres : 0,
-		reading.reference_kpa, reading.noise_kpa, reading.common_kpa, &change);
-	if (news != LOADING_QUIET) {
-		tell_news(f, index, view, news, &change);
-	}
-	if (f->loading.batch.count == 0 &&
-		loading_forecast(&f->loading, &loading, litres, &forecast)) {
-		judge_limit(index, view, &forecast);
+	enum loading_news news = loading_take(&f->loading, &loading, litres, reading.reference_kpa,
+		reading.noise_kpa, reading.common_kpa, &change);
+	take_news(f, index, view, news, &change);
+	if (f->loading.batch.minute_count == 0) {
+		judge_limit(f, index, view, litres);
 	}
 }
 
@@ -325,6 +384,7 @@ void filter_watch_renew(struct filter_watch *f, unsigned index, const struct win
 	f->measured_kpa = NAN;
 	f->reference_kpa = NAN;
 	f->cares = 0;
+	f->jump_windows = 0;
 	clear_cares(index, view);
 	if (f->begun && f->watched) {
 		struct loading_config config = loading_of(f, filter);
@@ -416,6 +476,12 @@ void filter_watch_save(const struct filter_watch *f, struct state_writer *w)
 	state_put_double(w, f->reference_kpa);
 	state_put_signed(w, f->read_ns);
 	state_put_unsigned(w, f->cares);
+	state_put_unsigned(w, f->jump_windows);
+	if (f->jump_windows > 0) {
+		state_put_double(w, f->jump.before);
+		state_put_double(w, f->jump.after);
+		state_put_double(w, f->jump.since_l);
+	}
 	state_put_unsigned(w, f->told_revision);
 }
 
@@ -439,6 +505,12 @@ void filter_watch_load(struct filter_watch *f, struct state_reader *r)
 	f->reference_kpa = state_get_double(r);
 	f->read_ns = state_get_signed(r);
 	f->cares = (uint8_t)state_get_unsigned(r, 255);
+	f->jump_windows = (uint32_t)state_get_unsigned(r, JUMP_WAITS);
+	if (f->jump_windows > 0) {
+		f->jump.before = state_get_double(r);
+		f->jump.after = state_get_double(r);
+		f->jump.since_l = state_get_double(r);
+	}
 	f->told_revision = (uint32_t)state_get_unsigned(r, UINT32_MAX);
 }
 

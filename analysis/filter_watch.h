@@ -24,6 +24,8 @@ struct filter_watch {
 	double reference_kpa;
 	int64_t read_ns;	/* its steady time */
 	uint8_t cares;		/* bits of what is up: jump, rising */
+	uint32_t jump_windows;	/* until a jump that was found is told; 0: none waits */
+	struct loading_change jump;
 	uint32_t told_revision; /* of the fit, when it was told as a milestone last */
 };
 
@@ -33,6 +35,11 @@ void filter_watch_init(struct filter_watch *f, const struct boat_filter *filter)
  * engine hours in use, and litres passed, so far (filter_pass.h). */
 void filter_watch_window(struct filter_watch *f, unsigned index, const struct window_view *view,
 	double share, double engine_h, double supply_l);
+
+/* After all filters have taken the window: what stepped up in several filters of an engine at once, by
+ * much the same factor, has one cause that is no filter's (cold, thick fuel; another flow): it is not
+ * told as a jump. */
+void filter_watch_compare(struct filter_watch *filters, const struct boat *boat);
 
 /* A new element was fitted at a moment (UTC). The life of the old one teaches, if it was near its
  * end. */

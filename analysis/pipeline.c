@@ -18,7 +18,7 @@
 #include "analysis/traffic_watch.h"
 #include "analysis/trip.h"
 
-#define STATE_VERSION 3
+#define STATE_VERSION 4
 #define STATE_ROOM    480 /* what changes seldom begins at a multiple of this */
 #define CHECK_SIZE    4
 #define RAW_MOST_NS   (INT64_C(1) << 62)
@@ -451,6 +451,7 @@ static void watch_window(struct pipeline *p)
 		double share = filter_watch_share(watch, filter);
 		shares[filter->engine] = fmax(shares[filter->engine], share);
 	}
+	filter_watch_compare(p->filter_watches, &p->boat);
 	for (unsigned i = 0; i < BOAT_ENGINES_MAX; i++) {
 		if (p->engines[i].heard) {
 			engine_watch_window(&p->engine_watches[i], i, &view, shares[i]);
