@@ -1,9 +1,9 @@
 /* element_commands.c: elements: what has passed each element, and when it falls due. */
 #include <string.h>
-#include <time.h>
 
 #include "daemon/commands.h"
 #include "daemon/element_table.h"
+#include "daemon/overview.h"
 #include "daemon/service_account.h"
 #include "daemon/utc_time.h"
 
@@ -117,36 +117,36 @@ static enum program_exit run_elements(const struct command_line *line)
 	const char *at = command_value(line, "--at");
 	struct log_store *store = NULL;
 	struct table *table;
-	struct timespec now;
-	int64_t now_ns;
+	int64_t at_ns = overview_clock_ns();
 	enum program_exit status;
 
-	(void)clock_gettime(CLOCK_REALTIME, &now); /* cannot fail on Linux */
-	now_ns = (int64_t)now.tv_sec * NS_PER_S + now.tv_nsec;
-	if (at != NULL && strcmp(at, "end") != 0 && !utc_parse(at, &now_ns)) {
+	if (at != NULL && strcmp(at, "end") != 0 && strcmp(at, "now") != 0 &&
+		!utc_parse(at, &at_ns)) {
 		return command_misused(line, "--at: '%s' is no time; expected 2026-06-01, "
-			"2026-06-01T08:30Z or end", at);
+			"2026-06-01T08:30Z, now or end", at);
 	}
 	status = command_open_log(line, &store);
 	if (status != EXIT_DONE) {
 		return status;
 	}
-	if (at != NULL && strcmp(at, "end") == 0) {
-		status = element_table_log_end(line, store, &now_ns);
+	if (at == NULL) {
+		at_ns = overview_judged_ns(store, at_ns);
+	} else if (strcmp(at, "end") == 0) {
+		status = element_table_log_end(line, store, &at_ns);
 	}
 	if (status == EXIT_DONE) {
 		status = command_open_output(line, &table);
 	}
 	if (status == EXIT_DONE) {
 		status = command_close_output(line, table,
-			element_table_put(line, table, store, &line->settings.boat, now_ns));
+			element_table_put(line, table, store, &line->settings.boat, at_ns));
 	}
 	log_store_close(store);
 	return status;
 }
 
 static const struct command_option element_options[] = {
-	{"--at", "TIME", "judge as of this time, or 'end' of the log, instead of now"},
+	{"--at", "TIME", "judge as of this time, now, or the end of the log (else as status does)"},
 	{NULL, NULL, NULL},
 };
 
@@ -157,8 +157,9 @@ const struct command command_elements = {
 	.help = "Lists the elements of the configuration's filters, past ones too, as the service book has\n"
 		"them: hours and litres through each while it was fitted, how much of what is allowed\n"
 		"(change_h, change_l, change_months) is used, and when it falls due by the boat's own use of the\n"
-		"last 90 days. basis says what that rests on. What the engine's and the filter's makers\n"
-		"prescribe comes first.\n\n"
+		"last 90 days. basis says what that rests on. A log that watch writes is judged as of now, one\n"
+		"of replayed captures as of its end. What the engine's and the filter's makers prescribe comes\n"
+		"first.\n\n"
 		"  sightbowl elements --db boat.db --config boat.conf\n"
 		"  sightbowl elements --db boat.db --config boat.conf --at 2026-09-01 --json",
 	.takes = COMMAND_TAKES_LOG | COMMAND_TAKES_CONFIG | COMMAND_TAKES_FORMAT |

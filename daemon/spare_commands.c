@@ -10,6 +10,7 @@
 #include "daemon/book_store.h"
 #include "daemon/book_write.h"
 #include "daemon/commands.h"
+#include "daemon/overview.h"
 #include "daemon/service_account.h"
 #include "daemon/service_tables.h"
 #include "daemon/utc_time.h"
@@ -365,7 +366,8 @@ enum program_exit service_table_spares(const struct command_line *line, struct t
 {
 	struct spare_horizon horizon = {.hours = NAN, .months = months_ahead};
 
-	return put_list(line, table, store, put_spares, &horizon, book_write_now_ns(), false);
+	return put_list(line, table, store, put_spares, &horizon,
+		overview_judged_ns(store, book_write_now_ns()), false);
 }
 
 static enum program_exit show_list(const struct command_line *line,
@@ -385,6 +387,9 @@ static enum program_exit show_list(const struct command_line *line,
 	status = status == EXIT_DONE ? command_open_log(line, &store) : status;
 	if (status != EXIT_DONE) {
 		return status;
+	}
+	if (at == NULL) {
+		at_ns = overview_judged_ns(store, at_ns);
 	}
 	status = command_open_output(line, &table);
 	if (status == EXIT_DONE) {
@@ -461,7 +466,7 @@ static const struct command_option spare_options[] = {
 	{"--remark", "TEXT", "add, use: anything else"},
 	{"--hours", "H", "list, shopping: needs over the next engine hours"},
 	{"--months", "M", "list, shopping: needs over the next months (else 3)"},
-	{"--at", "TIME", "when it was done, or from when to look ahead (else now)"},
+	{"--at", "TIME", "when it was done (else now), or from when to look ahead (else as status does)"},
 	{NULL, NULL, NULL},
 };
 
