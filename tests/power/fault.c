@@ -337,12 +337,23 @@ int uv_signal_start(uv_signal_t *handle, uv_signal_cb on_signal, int number)
 }
 
 /* ---- SQLite: what a call that fails has done is what it did when it failed for another reason:
- * nothing ---- */
+ * nothing. Calls of its own among themselves are left alone: sqlite3_exec takes what became of a step
+ * from the statement, and would go on as if it had been done. ---- */
+
+static bool is_sqlites(void *caller)
+{
+	Dl_info info;
+
+	return dladdr(caller, &info) != 0 && info.dli_fname != NULL &&
+		strstr(info.dli_fname, "libsqlite3") != NULL;
+}
+
+#define SQLITE_FAILS(name) (!is_sqlites(__builtin_return_address(0)) && fails(name))
 
 int sqlite3_open_v2(const char *name, sqlite3 **db, int flags, const char *vfs)
 {
 	NEXT(int, (const char *, sqlite3 **, int, const char *), "sqlite3_open_v2")
-	if (fails("sqlite3_open")) {
+	if (SQLITE_FAILS("sqlite3_open")) {
 		*db = NULL; /* as when there is no memory */
 		return order.error;
 	}
@@ -354,7 +365,7 @@ int sqlite3_prepare_v3(sqlite3 *db, const char *sql, int size, unsigned flags,
 {
 	NEXT(int, (sqlite3 *, const char *, int, unsigned, sqlite3_stmt **, const char **),
 		"sqlite3_prepare_v3")
-	if (fails("sqlite3_prepare")) {
+	if (SQLITE_FAILS("sqlite3_prepare")) {
 		*statement = NULL;
 		return order.error;
 	}
@@ -366,7 +377,7 @@ int sqlite3_prepare_v2(sqlite3 *db, const char *sql, int size, sqlite3_stmt **st
 {
 	NEXT(int, (sqlite3 *, const char *, int, sqlite3_stmt **, const char **),
 		"sqlite3_prepare_v2")
-	if (fails("sqlite3_prepare")) {
+	if (SQLITE_FAILS("sqlite3_prepare")) {
 		*statement = NULL;
 		return order.error;
 	}
@@ -376,7 +387,7 @@ int sqlite3_prepare_v2(sqlite3 *db, const char *sql, int size, sqlite3_stmt **st
 int sqlite3_step(sqlite3_stmt *statement)
 {
 	NEXT(int, (sqlite3_stmt *), "sqlite3_step")
-	return fails("sqlite3_step") ? order.error : next(statement);
+	return SQLITE_FAILS("sqlite3_step") ? order.error : next(statement);
 }
 
 int sqlite3_exec(sqlite3 *db, const char *sql, int (*on_row)(void *, int, char **, char **),
@@ -384,7 +395,7 @@ int sqlite3_exec(sqlite3 *db, const char *sql, int (*on_row)(void *, int, char *
 {
 	NEXT(int, (sqlite3 *, const char *, int (*)(void *, int, char **, char **), void *,
 		char **), "sqlite3_exec")
-	return fails("sqlite3_exec") ? order.error : next(db, sql, on_row, context, error);
+	return SQLITE_FAILS("sqlite3_exec") ? order.error : next(db, sql, on_row, context, error);
 }
 
 /* ---- memory: glibc's own allocator under its inner names ---- */
