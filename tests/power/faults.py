@@ -167,8 +167,10 @@ class Sea:
         if call == "pipe":
             # libuv's first one is for signals: without it, libuv ends the program.
             plan = [fault for fault in plan if fault[0] > 1]
-        # A call that is interrupted for ever is called for ever.
-        plan = [fault for fault in plan if fault[1] < FOREVER or fault[2] != errno.EINTR]
+        # A call that is interrupted for ever is called for ever; and so is one that leaves what there is
+        # to read where it is: the loop then never waits, and the machine's time stands still.
+        plan = [fault for fault in plan
+                if fault[1] < FOREVER or (fault[2] != errno.EINTR and call != "recv")]
         return calls, plan
 
 
