@@ -302,7 +302,8 @@ class Replay(ProgramTest):
         before = sorted(os.listdir(self.folder))
         tables = json.loads(self.done("replay", "--json", capture, cwd=self.folder))
         self.assertEqual(sorted(os.listdir(self.folder)), before)
-        self.assertEqual(list(tables), ["trips", "runs", "engines", "captures", "replay", "counters"])
+        self.assertEqual(list(tables), ["trips", "runs", "events", "engines", "captures",
+                                         "replay", "counters"])
         self.assertEqual(tables["replay"][0]["frames"], 300000)
         self.assertEqual({c["counter"]: c["count"] for c in tables["counters"]}["frames"], 300000)
         self.assertAlmostEqual(tables["engines"][0]["fuel_l"],
