@@ -528,11 +528,14 @@ static void judge_supply(struct engine_watch *w, unsigned engine, const struct w
 		}
 		return;
 	}
-	/* What goes on although no filter explains it any more is told after all. */
-	if (event_life_release(view->events, EVENT_STARVATION, engine)) {
-		news.starving_raised = w->starvation.starving;
+	/* What goes on although no filter explains it any more is told after all. What only has not
+	 * been over for long enough stays quiet until it is, or comes back. */
+	if ((news.starves || !w->starvation.starving) &&
+		event_life_release(view->events, EVENT_STARVATION, engine)) {
+		news.starving_raised = news.starves;
 	}
-	if (event_life_release(view->events, EVENT_FUEL_PRESSURE_LOW, engine * 2)) {
+	if ((news.pressure_lacks || !w->starvation.pressure_low) &&
+		event_life_release(view->events, EVENT_FUEL_PRESSURE_LOW, engine * 2)) {
 		news.pressure_low_raised = w->starvation.pressure_low;
 	}
 	low.claim.value = news.pressure_kpa;

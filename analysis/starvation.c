@@ -238,10 +238,10 @@ bool starvation_take(struct starvation *s, const struct starvation_config *confi
 	double usual = known ? s->usual_kpa[bin] : NAN;
 	news.usual_kpa = usual;
 	struct minute m = look(s, w, usual, &news);
-	bool starves = judge(&m, w, &news.kind);
+	news.starves = judge(&m, w, &news.kind);
 
-	s->calm = starves ? 0 : s->calm + (s->calm < COUNT_CAP);
-	if (starves && !s->starving) {
+	s->calm = news.starves ? 0 : s->calm + (s->calm < COUNT_CAP);
+	if (news.starves && !s->starving) {
 		s->starving = true;
 		news.starving_raised = true;
 	} else if (s->starving && s->calm >= CLEAR_WINDOWS &&
@@ -253,6 +253,7 @@ bool starvation_take(struct starvation *s, const struct starvation_config *confi
 		bool learned = isnan(config->pressure_limit_kpa);
 		double limit = learned ? LOW_SHARE * usual : config->pressure_limit_kpa;
 		news.pressure_limit_kpa = limit;
+		news.pressure_lacks = w->pressure_kpa < limit;
 		/* Starvation explains a pressure that is only unusually low. */
 		watch_pressure(s, w, limit, learned && s->starving, &news);
 		/* A speed that is restless for a minute may come of the pressure. */

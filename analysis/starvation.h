@@ -49,9 +49,11 @@ enum starvation_kind {
 struct starvation_news {
 	bool starving_raised;
 	bool starving_cleared;
-	enum starvation_kind kind; /* with starving_raised */
+	bool starves;              /* the last minute has the evidence, told before or not */
+	enum starvation_kind kind; /* with starves */
 	bool pressure_low_raised;
 	bool pressure_low_cleared;
+	bool pressure_lacks; /* this window is below the limit, told before or not */
 	double pressure_kpa; /* mean of the last half minute, and the limit that holds; NaN unknown
 			      */
 	double pressure_limit_kpa;
