@@ -175,10 +175,17 @@ static void a_care_whose_cause_is_known_is_suppressed(void **state)
 	assert_int_equal(event_life_raise(&life, &now, &other, &sink), 0);
 	assert_int_equal(heard.count, 2);
 	now = at(30);
-	event_life_release(&life, EVENT_WATER_IN_FUEL, 1);
-	event_life_release(&life, EVENT_WATER_IN_FUEL, 2);
+	assert_true(event_life_release(&life, EVENT_WATER_IN_FUEL, 1));
+	assert_true(event_life_release(&life, EVENT_WATER_IN_FUEL, 2));
+	assert_int_equal(heard.count, 2);
+	assert_false(
+		event_life_release(&life, EVENT_WATER_IN_FUEL, 1)); /* not suppressed any more */
+	assert_false(event_life_release(&life, EVENT_WATER_IN_FUEL, 2));
+	assert_false(event_life_release(&life, EVENT_WATER_IN_FUEL, 9)); /* never was */
 	assert_int_equal(event_life_raise(&life, &now, &claim, &sink), 2);
 	assert_int_equal(event_life_raise(&life, &now, &other, &sink), 3);
+	assert_false(event_life_release(&life, EVENT_WATER_IN_FUEL, 1)); /* up */
+	assert_non_null(event_life_find(&life, EVENT_WATER_IN_FUEL, 1));
 }
 
 static void shelving_and_acknowledging_change_no_fact(void **state)

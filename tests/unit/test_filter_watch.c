@@ -1,0 +1,197 @@
+#include "analysis/filter_watch.h"
+#include "tests/unit/boat_windows.h"
+#include "tests/unit/near.h"
+
+#define LIMIT_KPA 30.0
+#define FLOW_LPH  20.0
+#define MINUTES_4 24 /* windows */
+
+static struct boat_windows boat;
+static struct filter_watch filters[2];
+
+static void begin(void)
+{
+	boat_windows_init(&boat);
+	for (unsigned i = 0; i < 2; i++) {
+		struct boat_filter *filter = &boat.boat.filters[i];
+		filter->sensor = i == 0 ? SENSOR_SPN1382 : SENSOR_SPN95;
+		filter->limit_kpa = LIMIT_KPA;
+		filter->reference_lph = FLOW_LPH;
+		filter->change_l = 2000;
+		filter_watch_init(&filters[i], filter);
+	}
+}
+
+/* A window at the reference flow and 40 °C, where a reading is the reference restriction. */
+static void window(double primary_kpa, double secondary_kpa)
+{
+	double hours = (double)(boat.view.now.t_ns / BOAT_WINDOW_NS) / 360;
+
+	boat_windows_next(&boat);
+	boat_windows_hear(&boat, SIGNAL_FUEL_RATE, FLOW_LPH, 0.05);
+	boat_windows_hear(&boat, SIGNAL_FUEL_TEMPERATURE, 40, 1);
+	boat_windows_hear(&boat, SIGNAL_SUCTION_FILTER, primary_kpa, 0.1);
+	boat_windows_hear(&boat, SIGNAL_FUEL_FILTER, secondary_kpa, 0.1);
+	for (unsigned i = 0; i < 2; i++) {
+		filter_watch_window(&filters[i], i, &boat.view, 1, hours, hours * FLOW_LPH);
+	}
+	filter_watch_compare(filters, &boat.boat);
+}
+
+/* Feeds what steps up, in one or both filters, until it is found; returns windows, -1 for never. */
+static int until_found(double primary_kpa, double secondary_kpa)
+{
+	for (int i = 1; i <= 60; i++) {
+		window(primary_kpa, secondary_kpa);
+		if (filters[0].jump_windows > 0) {
+			return i;
+		}
+	}
+	return -1;
+}
+
+static void a_jump_waits_four_minutes_and_is_told(void **state)
+{
+	(void)state;
+	begin();
+	for (int i = 0; i < 720; i++) {
+		window(10, 8);
+	}
+	int found = until_found(15, 8);
+	assert_true(found > 0 && found <= 36);
+	for (int i = 1; i < MINUTES_4; i++) {
+		window(15, 8);
+		assert_int_equal(boat.raised[EVENT_RESTRICTION_JUMP], 0);
+	}
+	window(15, 8);
+	assert_int_equal(boat.raised[EVENT_RESTRICTION_JUMP], 1);
+	assert_string_equal(boat.last.subject, "primary");
+	near(boat.last.limit, 10, 0.3);
+	near(boat.last.value, 15, 1); /* the first of its minutes may be half before it */
+	for (int i = 0; i < 720; i++) {
+		window(15, 8);
+	}
+	assert_int_equal(boat.raised[EVENT_RESTRICTION_JUMP], 1);
+}
+
+/* Half as much again in both at once. */
+static void a_like_jump_in_another_filter_ends_both(void **state)
+{
+	(void)state;
+	begin();
+	for (int i = 0; i < 720; i++) {
+		window(10, 8);
+	}
+	for (int i = 0; i < 720; i++) {
+		window(15, 12);
+	}
+	assert_int_equal(boat.raised[EVENT_RESTRICTION_JUMP], 0);
+}
+
+/* By 1.5 and by 3: no one thing outside the filters does that. */
+static void an_unlike_jump_in_another_filter_ends_none(void **state)
+{
+	(void)state;
+	begin();
+	for (int i = 0; i < 720; i++) {
+		window(10, 5);
+	}
+	for (int i = 0; i < 720; i++) {
+		window(15, 15);
+	}
+	assert_int_equal(boat.raised[EVENT_RESTRICTION_JUMP], 2);
+}
+
+/* e^0.34 and e^0.36 apart: the line lies at 0.35; and filters of two engines are not compared. */
+static void jumps_are_alike_within_a_factor_of_the_same_engine(void **state)
+{
+	static const double apart[] = {0, 0.34, -0.34, 0.36, -0.36};
+
+	(void)state;
+	begin();
+	for (size_t i = 0; i < 2 * sizeof(apart) / sizeof(apart[0]); i++) {
+		double apart_log = apart[i / 2];
+		bool same_engine = i % 2 == 0;
+		bool alike = same_engine && fabs(apart_log) < 0.35;
+		boat.boat.filters[1].engine = same_engine ? 0 : 1;
+		filters[0].jump = (struct loading_change){.before = 10, .after = 15};
+		filters[1].jump = (struct loading_change){.before = 4, .after = 6 * exp(apart_log)};
+		filters[0].jump_windows = 7;
+		filters[1].jump_windows = 20;
+		filter_watch_compare(filters, &boat.boat);
+		assert_int_equal(filters[0].jump_windows, alike ? 0 : 7);
+		assert_int_equal(filters[1].jump_windows, alike ? 0 : 20);
+	}
+	boat.boat.filters[1].engine = 0;
+	filters[1].jump = filters[0].jump;
+	filters[1].jump_windows = 0; /* none waits there: what it had is past */
+	filter_watch_compare(filters, &boat.boat);
+	assert_int_equal(filters[0].jump_windows, 7);
+}
+
+static void a_jump_waits_only_while_the_engine_runs(void **state)
+{
+	(void)state;
+	begin();
+	filters[0].begun = true;
+	filters[0].jump = (struct loading_change){.before = 10, .after = 15};
+	filters[0].jump_windows = 2;
+	boat.engines[0].on = false;
+	for (int i = 0; i < 100; i++) {
+		window(NAN, NAN);
+	}
+	assert_int_equal(filters[0].jump_windows, 2);
+	boat.engines[0].on = true;
+	window(NAN, NAN);
+	assert_int_equal(boat.raised[EVENT_RESTRICTION_JUMP], 0);
+	window(NAN, NAN);
+	assert_int_equal(boat.raised[EVENT_RESTRICTION_JUMP], 1);
+}
+
+/* 20 h up and 20 h down. The fit, which is what is judged, lags behind the way down. */
+static void the_limit_is_told_from_95_percent_and_cleared_below_85(void **state)
+{
+	double told_kpa = NAN;
+	double cleared_kpa = NAN;
+
+	(void)state;
+	begin();
+	for (int i = 0; i < 7200; i++) {
+		double kpa = 20 + 9.8 * i / 7200;
+		window(kpa, 5);
+		if (isnan(told_kpa) && boat.raised[EVENT_RESTRICTION_HIGH] == 1) {
+			told_kpa = kpa;
+			assert_string_equal(boat.last.subject, "primary");
+			near(boat.last.limit, LIMIT_KPA, 0);
+			near(boat.last.value, kpa, 0.02 * LIMIT_KPA);
+		}
+	}
+	near(told_kpa, 0.95 * LIMIT_KPA, 0.02 * LIMIT_KPA);
+	assert_int_equal(boat.cleared[EVENT_RESTRICTION_HIGH], 0);
+	for (int i = 0; i < 7200; i++) {
+		double kpa = 29.8 - 9.8 * i / 7200;
+		window(kpa, 5);
+		if (isnan(cleared_kpa) && boat.cleared[EVENT_RESTRICTION_HIGH] == 1) {
+			double sd;
+			double litres = FLOW_LPH * (7200 + i) / 360;
+			cleared_kpa = loading_restriction(&filters[0].loading, litres, &sd);
+		}
+	}
+	assert_true(cleared_kpa < 0.85 * LIMIT_KPA);
+	near(cleared_kpa, 0.85 * LIMIT_KPA, 0.02 * LIMIT_KPA);
+	assert_int_equal(boat.cleared[EVENT_RESTRICTION_HIGH], 1);
+}
+
+int main(void)
+{
+	const struct CMUnitTest tests[] = {
+		cmocka_unit_test(a_jump_waits_four_minutes_and_is_told),
+		cmocka_unit_test(a_like_jump_in_another_filter_ends_both),
+		cmocka_unit_test(an_unlike_jump_in_another_filter_ends_none),
+		cmocka_unit_test(jumps_are_alike_within_a_factor_of_the_same_engine),
+		cmocka_unit_test(a_jump_waits_only_while_the_engine_runs),
+		cmocka_unit_test(the_limit_is_told_from_95_percent_and_cleared_below_85),
+	};
+
+	return cmocka_run_group_tests(tests, NULL, NULL);
+}
