@@ -72,14 +72,34 @@ static void run_lengths_are_the_published_ones(void **state)
 		config.limit = 5;
 		near(cusum_run_length(&config, shift[i]) / five[i], 1, 0.004);
 	}
+	/* NIST/SEMATECH e-Handbook 6.3.2.3.1, one side, from memory: 336 and 930; the exact values
+	 * are 335.37 and 930.89. */
+	config.limit = 4;
+	near(cusum_run_length_upper(&config, 0), 336, 1);
+	config.limit = 5;
+	near(cusum_run_length_upper(&config, 0), 930, 1);
 	/* Brook and Evans (1972), one side: k 0.5, h 3. */
 	config.limit = 3;
 	near(cusum_run_length_upper(&config, 0), 117.59, 0.05);
 	near(cusum_run_length_upper(&config, 1.5), 3.75, 0.005);
 }
 
-/* A statistics manual prints 4.1500836225 for k 0.25, h 8, shift 2.5; a separate solution by Simpson's
- * rule on 400 intervals gives 4.1500837256. */
+/* With a slack of 3 and no room for a sum each value is judged alone, as on a control chart of 3σ:
+ * 1 / (Φ(δ - 3) + Φ(-δ - 3)), in any textbook 370.4, 155.22, 43.89, 6.30, 2.00. */
+static void without_a_sum_it_is_the_control_chart_of_three_sigma(void **state)
+{
+	static const double shift[] = {0, 0.5, 1, 2, 3};
+	static const double tabled[] = {370.4, 155.22, 43.89, 6.30, 2.00};
+	const struct cusum_config config = {.slack = 3, .limit = 1e-9};
+
+	(void)state;
+	for (size_t i = 0; i < 5; i++) {
+		near(cusum_run_length(&config, shift[i]) / tabled[i], 1, 0.001);
+	}
+}
+
+/* A statistics manual prints 4.1500836225 for k 0.25, h 8, shift 2.5; a separate solution by
+ * Simpson's rule on 400 intervals gives 4.1500837256. */
 static void the_integral_equation_agrees_to_seven_digits(void **state)
 {
 	const struct cusum_config config = {.slack = 0.25, .limit = 8};
@@ -165,6 +185,7 @@ int main(void)
 		cmocka_unit_test(nist_example_signals_at_group_14),
 		cmocka_unit_test(montgomery_example_signals_at_29_and_estimates_the_mean),
 		cmocka_unit_test(run_lengths_are_the_published_ones),
+		cmocka_unit_test(without_a_sum_it_is_the_control_chart_of_three_sigma),
 		cmocka_unit_test(the_integral_equation_agrees_to_seven_digits),
 		cmocka_unit_test(siegmund_is_close),
 		cmocka_unit_test(limits_come_back_from_run_lengths),
