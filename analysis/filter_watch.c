@@ -44,6 +44,7 @@ void filter_watch_init(struct filter_watch *f, const struct boat_filter *filter)
 	f->measured_kpa = NAN;
 	f->reference_kpa = NAN;
 	restriction_init(&f->restriction, &config);
+	mute_sensor_init(&f->mute);
 }
 
 static struct restriction_config restriction_of(
@@ -85,29 +86,32 @@ static struct loading_config loading_of(
 	return config;
 }
 
-static void pressure_of(const struct boat_filter *filter, const struct window_view *view,
-	struct restriction_window *window)
+/* The slot of its sensor's reading; −1: never heard. */
+static int slot_of(const struct boat_filter *filter, const struct window_view *view)
 {
-	struct window_reading reading = {NAN, NAN, NAN, NAN, NAN};
 	uint16_t engine = (uint16_t)filter->engine;
 
 	switch (filter->sensor) {
 	case SENSOR_SPN95:
-		reading = window_read(view, SIGNAL_FUEL_FILTER, engine);
-		break;
+		return source_choice_find(view->sources, SIGNAL_FUEL_FILTER, engine);
 	case SENSOR_SPN1382:
-		reading = window_read(view, SIGNAL_SUCTION_FILTER, engine);
-		break;
+		return source_choice_find(view->sources, SIGNAL_SUCTION_FILTER, engine);
 	case SENSOR_SPN1381:
-		reading = window_read(view, SIGNAL_FUEL_INTAKE_PRESSURE, engine);
-		break;
+		return source_choice_find(view->sources, SIGNAL_FUEL_INTAKE_PRESSURE, engine);
 	case SENSOR_PRESSURE:
-		reading = window_read_kind(view, SIGNAL_PRESSURE, filter->pressure_instance,
+		return window_find_kind(view, SIGNAL_PRESSURE, filter->pressure_instance,
 			PRESSURE_FILTER, PRESSURE_FUEL);
-		break;
 	case SENSOR_NONE:
 		break;
 	}
+	return -1;
+}
+
+static void pressure_of(const struct boat_filter *filter, const struct window_view *view,
+	struct restriction_window *window)
+{
+	struct window_reading reading = window_read_slot(view, slot_of(filter, view));
+
 	window->pressure_kpa = reading.mean;
 	window->pressure_low_kpa = reading.low;
 	window->pressure_high_kpa = reading.high;
@@ -304,6 +308,23 @@ static void judge_limit(const struct filter_watch *f, unsigned index,
 	window_claim(view, &high, true);
 }
 
+static void watch_sensor(struct filter_watch *f, unsigned index, const struct window_view *view,
+	const struct restriction_config *config, const struct restriction_window *window)
+{
+	const struct boat_filter *filter = &view->boat->filters[index];
+	double rpm = window_read(view, SIGNAL_ENGINE_SPEED, (uint16_t)filter->engine).mean;
+	struct mute_window reading = {
+		.running = window->running && !isnan(rpm),
+		.slot = slot_of(filter, view),
+		.supply_lph = window->supply_lph,
+		.reference_lph = restriction_reference_lph(&f->restriction),
+		.above_kpa = restriction_above_zero(&f->restriction, config, window),
+		.whole_kpa = restriction_whole(&f->restriction),
+	};
+
+	mute_sensor_window(&f->mute, index, view, &reading);
+}
+
 void filter_watch_window(struct filter_watch *f, unsigned index, const struct window_view *view,
 	double share, double engine_h, double supply_l)
 {
@@ -330,6 +351,7 @@ void filter_watch_window(struct filter_watch *f, unsigned index, const struct wi
 	pressure_of(filter, view, &window);
 	flow_of(filter, view, share, &window);
 	temperature_of(filter, view, &window);
+	watch_sensor(f, index, view, &config, &window);
 	if (restriction_take(&f->restriction, &config, &window, &reading) != RESTRICTION_READ) {
 		return;
 	}
@@ -471,6 +493,7 @@ void filter_watch_save(const struct filter_watch *f, struct state_writer *w)
 		return;
 	}
 	restriction_save(&f->restriction, w);
+	mute_sensor_save(&f->mute, w);
 	loading_save_batch(&f->loading, w);
 	state_put_double(w, f->measured_kpa);
 	state_put_double(w, f->reference_kpa);
@@ -500,6 +523,7 @@ void filter_watch_load(struct filter_watch *f, struct state_reader *r)
 		return;
 	}
 	restriction_load(&f->restriction, r);
+	mute_sensor_load(&f->mute, r);
 	loading_load_batch(&f->loading, r);
 	f->measured_kpa = state_get_double(r);
 	f->reference_kpa = state_get_double(r);

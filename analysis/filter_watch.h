@@ -8,6 +8,7 @@
 #define SIGHTBOWL_ANALYSIS_FILTER_WATCH_H
 
 #include "analysis/loading.h"
+#include "analysis/mute_sensor.h"
 #include "analysis/restriction.h"
 #include "analysis/window_view.h"
 
@@ -16,6 +17,7 @@ struct filter_watch {
 	bool begun;   /* a window with its engine has been seen */
 	struct restriction restriction;
 	struct loading loading;
+	struct mute_sensor mute;
 	int64_t fitted_ns; /* UTC of the element's fitting; INT64_MIN: before the log, or not told
 			    */
 	double litres_before; /* engine's account when it was fitted */

@@ -18,7 +18,7 @@
 #include "analysis/traffic_watch.h"
 #include "analysis/trip.h"
 
-#define STATE_VERSION 4
+#define STATE_VERSION 5
 #define STATE_ROOM    480 /* what changes seldom begins at a multiple of this */
 #define CHECK_SIZE    4
 #define RAW_MOST_NS   (INT64_C(1) << 62)
@@ -112,6 +112,7 @@ static struct window_view view_of(struct pipeline *p, int64_t t_ns)
 		.engines = p->engines,
 		.sink = &p->sink,
 		.events = &p->events,
+		.traffic = &p->traffic,
 		.now = {.session = p->clock.now.session, .t_ns = t_ns},
 		.utc_ns = clock_utc(&p->clock, t_ns),
 		.trip = p->trips.open ? p->trips.now.trip : 0,

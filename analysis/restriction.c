@@ -41,6 +41,7 @@
 #define WAX_SHARE       0.05 /* a degree */
 #define STUCK_WINDOWS   30
 #define STUCK_STEPS     4.0
+#define SURE_SDS        3
 #define COUNT_CAP       100000
 
 enum { ZERO, LAMINAR, FITTING, PARTS };
@@ -132,6 +133,19 @@ static double zero_guess(const struct restriction_config *config,
 
 	*ret_var = sd * sd + (weather ? AIR_SD_KPA * AIR_SD_KPA : 0);
 	return outlet ? LIFT_KPA : 0;
+}
+
+double restriction_above_zero(const struct restriction *r, const struct restriction_config *config,
+	const struct restriction_window *window)
+{
+	return r->count == 0 ? NAN
+			     : raw_value(r, config, window) - r->zero_kpa -
+				       SURE_SDS * sqrt(fmax(r->variance[pair(ZERO, ZERO)], 0));
+}
+
+double restriction_whole(const struct restriction *r)
+{
+	return r->count == 0 || r->laminar_kpa < 0 ? NAN : r->laminar_kpa + r->fitting_kpa;
 }
 
 static void begin(struct restriction *r, const struct restriction_config *config,

@@ -111,6 +111,12 @@ void restriction_renew(struct restriction *r);
 /* The flow that readings are put to; NaN while none is known. */
 double restriction_reference_lph(const struct restriction *r);
 
+/* How far a reading is surely above the sensor's zero, by what is known of that; NaN: nothing is. */
+double restriction_above_zero(const struct restriction *r, const struct restriction_config *config,
+	const struct restriction_window *window);
+/* Restriction at the reference; NaN while the element has not been read. */
+double restriction_whole(const struct restriction *r);
+
 /* Share of the fittings in the reference restriction, 0 to 1, and its standard deviation. */
 double restriction_fitting_share(const struct restriction *r, double *ret_sd);
 

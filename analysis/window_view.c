@@ -2,7 +2,7 @@
 
 #include <math.h>
 
-static struct window_reading read_slot(const struct window_view *view, int found)
+struct window_reading window_read_slot(const struct window_view *view, int found)
 {
 	struct window_reading nothing = {NAN, NAN, NAN, NAN, NAN};
 
@@ -22,11 +22,11 @@ static struct window_reading read_slot(const struct window_view *view, int found
 struct window_reading window_read(
 	const struct window_view *view, enum signal_id signal, uint16_t instance)
 {
-	return read_slot(view, source_choice_find(view->sources, signal, instance));
+	return window_read_slot(view, source_choice_find(view->sources, signal, instance));
 }
 
-struct window_reading window_read_kind(const struct window_view *view, enum signal_id signal,
-	unsigned number, unsigned kind, unsigned other_kind)
+int window_find_kind(const struct window_view *view, enum signal_id signal, unsigned number,
+	unsigned kind, unsigned other_kind)
 {
 	int found = source_choice_find(view->sources, signal, (uint16_t)(kind << 8 | number));
 
@@ -34,7 +34,13 @@ struct window_reading window_read_kind(const struct window_view *view, enum sign
 		found = source_choice_find(
 			view->sources, signal, (uint16_t)(other_kind << 8 | number));
 	}
-	return read_slot(view, found);
+	return found;
+}
+
+struct window_reading window_read_kind(const struct window_view *view, enum signal_id signal,
+	unsigned number, unsigned kind, unsigned other_kind)
+{
+	return window_read_slot(view, window_find_kind(view, signal, number, kind, other_kind));
 }
 
 void window_claim(const struct window_view *view, const struct event_claim *claim, bool holds)

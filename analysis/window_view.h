@@ -12,6 +12,8 @@
 
 #define WINDOW_S 10.0
 
+struct traffic_watch;
+
 struct window_reading {
 	double mean;
 	double low;
@@ -26,16 +28,22 @@ struct window_view {
 	const struct engine_log *engines; /* BOAT_ENGINES_MAX */
 	const struct fact_sink *sink;
 	struct event_life *events;
+	const struct traffic_watch *traffic; /* the window's frames, by sender */
 	struct event_moment now; /* the window's end */
 	int64_t utc_ns;          /* the same in UTC, as far as known */
 	int64_t trip;            /* 0: none */
 };
 
+/* The reading of a slot (source_choice.h) in the window; found −1: nothing was ever heard. */
+struct window_reading window_read_slot(const struct window_view *view, int found);
+
 struct window_reading window_read(
 	const struct window_view *view, enum signal_id signal, uint16_t instance);
 
 /* The same for the first instance whose low byte is number and whose kind (the high byte) is one of two:
- * free pressure and temperature sensors. */
+ * free pressure and temperature sensors. Its slot (−1: never heard), or its reading. */
+int window_find_kind(const struct window_view *view, enum signal_id signal, unsigned number,
+	unsigned kind, unsigned other_kind);
 struct window_reading window_read_kind(const struct window_view *view, enum signal_id signal,
 	unsigned number, unsigned kind, unsigned other_kind);
 

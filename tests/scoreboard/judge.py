@@ -243,8 +243,16 @@ def judge_water(season, event):
     return TRUE if any(w["start"] + WET_S <= t <= w["end"] + PERIOD_S for w in season.line["wet"]) else FALSE
 
 
+def tells_dead(season, fault, event):
+    """The filter whose sensor has died; or its sender, where that has fallen silent."""
+    return event["kind"] == "source-lost" and event["raised"] >= fault["start"] and (
+        event["subject"] == season.filters[int(fault["filter"])]["name"]
+        or fault["size"] == 0 and event["subject"].startswith("source "))
+
+
 def judge_lost(season, event):
-    return TRUE if begun(season, event["raised"], "sensor-dead") else FALSE
+    fault = season.fault("sensor-dead")
+    return TRUE if fault and tells_dead(season, fault, event) else FALSE
 
 
 JUDGES = {
@@ -360,7 +368,7 @@ def chance_air(season, fault):
 
 
 def chance_dead(season, fault):
-    told = first_told(season, ("source-lost",), fault["start"])
+    told = next((e for e in season.events if tells_dead(season, fault, e)), None)
     delay = season.hours(told["raised"]) - season.hours(fault["start"]) if told else None
     return [Chance("dead sensor: " + ("silent", "not available", "frozen")[int(fault["size"])], "h", delay)]
 
