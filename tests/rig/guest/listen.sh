@@ -17,7 +17,7 @@ listen=$!
 sleep 1
 for second in $(seq 50); do
 	[ $second -ne 5 ] || sh ./introduce.sh
-	cansend vcan0 1DFF445A#0102030405060708 # an unknown message
+	cansend vcan0 18FF325A#0102030405060708 # a maker's own message (65330)
 	sleep 1
 done
 wait $listen
