@@ -21,6 +21,9 @@ bool overview_as_of(struct log_store *store, int64_t clock_ns, int64_t *ret_ns);
  * session was heard live (it is the boat's own), else as overview_as_of; the clock for an empty log. */
 int64_t overview_judged_ns(struct log_store *store, int64_t clock_ns);
 
+/* For a season that is played: from now on this process judges no log by the clock. Before threads begin. */
+void overview_play(void);
+
 /* The signal of a filter's sensor in the log: its name (static) and instance; NULL: it has none. */
 const char *overview_filter_signal(struct log_store *store, const struct boat_filter *filter,
 	unsigned *ret_instance);
