@@ -42,7 +42,7 @@ expect "and its function" test "$(ask "$(field function)" sources "$(field sourc
 expect "and its class" test "$(ask "$(field device_class)" sources "$(field source) = 90")" = 25
 expect "its model" test "$(ask "$(field model)" sources "$(field source) = 90")" = "RIG SENDER"
 expect "and its software" test "$(ask "$(field software)" sources "$(field source) = 90")" = 1.2.3
-unknown=$(ask "$(field count) || ' times, each ' || $(field interval_ms)" messages "$(field source) = 90 AND $(field pgn) = 130884")
+unknown=$(ask "$(field count) || ' times, each ' || $(field interval_ms)" messages "$(field source) = 90 AND $(field pgn) = 65330")
 expect "its unknown message comes about each second ($unknown ms)" sh -c "echo '$unknown' | awk '{ exit !(\$1 > 30 && \$4 > 900 && \$4 < 1500) }'"
 engine=$(ask "$(field interval_ms)" messages "$(field pgn) = 127488 LIMIT 1")
 expect "engine speed has its rate (each $engine ms)" sh -c "echo '$engine' | awk '{ exit !(\$1 > 0 && \$1 < 6000) }'"
