@@ -41,6 +41,7 @@ struct settings {
 	char pin_bus[BOAT_PINS_MAX][32]; /* name of the bus of each of boat.pins, "": any */
 	enum unit_system units;
 	char log_path[SETTINGS_PATH_MAX]; /* "": not told */
+	bool played; /* no setting of the file: the log holds an invented season, which has a time of its own */
 	size_t bus_count;
 	struct bus_setting buses[FRAME_BUS_MAX];
 	struct log_settings log;

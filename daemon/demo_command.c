@@ -11,7 +11,6 @@
 #include "daemon/demo_serve.h"
 #include "daemon/element_table.h"
 #include "daemon/fact_tables.h"
-#include "daemon/overview.h"
 #include "daemon/report.h"
 #include "daemon/utc_time.h"
 #include "replay/scenario.h"
@@ -512,7 +511,7 @@ static enum program_exit serve_season(struct demo *demo)
 		.context = demo,
 	};
 
-	overview_play();
+	demo->settings.played = true;
 	return demo_serve_run(&wanted);
 }
 

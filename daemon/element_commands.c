@@ -130,7 +130,7 @@ static enum program_exit run_elements(const struct command_line *line)
 		return status;
 	}
 	if (at == NULL) {
-		at_ns = overview_judged_ns(store, at_ns);
+		at_ns = overview_judged_ns(&line->settings, store, at_ns);
 	} else if (strcmp(at, "end") == 0) {
 		status = element_table_log_end(line, store, &at_ns);
 	}

@@ -22,7 +22,7 @@ static enum program_exit put_elements(const struct command_line *line, struct ta
 	struct log_store *store)
 {
 	return element_table_put(line, table, store, &line->settings.boat,
-		overview_judged_ns(store, overview_clock_ns()));
+		overview_judged_ns(&line->settings, store, overview_clock_ns()));
 }
 
 static enum program_exit put_refuellings(const struct command_line *line, struct table *table,

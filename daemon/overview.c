@@ -11,14 +11,6 @@
 #define HOUR_NS (INT64_C(3600) * NS_PER_S)
 #define COUNT(columns) (sizeof(columns) / sizeof((columns)[0]))
 
-/* The log holds a season that is played, whose clock is not the machine's. */
-static bool played;
-
-void overview_play(void)
-{
-	played = true;
-}
-
 int64_t overview_clock_ns(void)
 {
 	struct timespec now;
@@ -64,7 +56,8 @@ bool overview_as_of(struct log_store *store, int64_t clock_ns, int64_t *ret_ns)
 	return found;
 }
 
-int64_t overview_judged_ns(struct log_store *store, int64_t clock_ns)
+int64_t overview_judged_ns(const struct settings *settings, struct log_store *store,
+	int64_t clock_ns)
 {
 	sqlite3_stmt *statement;
 	int64_t as_of_ns = clock_ns;
@@ -77,7 +70,7 @@ int64_t overview_judged_ns(struct log_store *store, int64_t clock_ns)
 		live = sqlite3_column_int(statement, 0) != 0;
 	}
 	(void)sqlite3_finalize(statement); /* a failure found nothing live */
-	if (overview_as_of(store, clock_ns, &as_of_ns) && live && !played && clock_ns > as_of_ns) {
+	if (overview_as_of(store, clock_ns, &as_of_ns) && live && !settings->played && clock_ns > as_of_ns) {
 		as_of_ns = clock_ns;
 	}
 	return as_of_ns;

@@ -18,11 +18,10 @@ int64_t overview_clock_ns(void);
 bool overview_as_of(struct log_store *store, int64_t clock_ns, int64_t *ret_ns);
 
 /* The time as of which elements are judged, as they age by the calendar: the clock where the log's last
- * session was heard live (it is the boat's own), else as overview_as_of; the clock for an empty log. */
-int64_t overview_judged_ns(struct log_store *store, int64_t clock_ns);
-
-/* For a season that is played: from now on this process judges no log by the clock. Before threads begin. */
-void overview_play(void);
+ * session was heard live (it is the boat's own) and settings do not say that it is played, else as
+ * overview_as_of; the clock for an empty log. */
+int64_t overview_judged_ns(const struct settings *settings, struct log_store *store,
+	int64_t clock_ns);
 
 /* The signal of a filter's sensor in the log: its name (static) and instance; NULL: it has none. */
 const char *overview_filter_signal(struct log_store *store, const struct boat_filter *filter,

@@ -367,7 +367,7 @@ enum program_exit service_table_spares(const struct command_line *line, struct t
 	struct spare_horizon horizon = {.hours = NAN, .months = months_ahead};
 
 	return put_list(line, table, store, put_spares, &horizon,
-		overview_judged_ns(store, book_write_now_ns()), false);
+		overview_judged_ns(&line->settings, store, book_write_now_ns()), false);
 }
 
 static enum program_exit show_list(const struct command_line *line,
@@ -389,7 +389,7 @@ static enum program_exit show_list(const struct command_line *line,
 		return status;
 	}
 	if (at == NULL) {
-		at_ns = overview_judged_ns(store, at_ns);
+		at_ns = overview_judged_ns(&line->settings, store, at_ns);
 	}
 	status = command_open_output(line, &table);
 	if (status == EXIT_DONE) {

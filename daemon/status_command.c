@@ -119,7 +119,7 @@ static enum program_exit put_tables(const struct command_line *line, struct tabl
 	}
 	if (status == EXIT_DONE) {
 		status = element_table_put(line, table, store, &line->settings.boat,
-			overview_judged_ns(store, clock_ns));
+			overview_judged_ns(&line->settings, store, clock_ns));
 	}
 	if (status == EXIT_DONE) {
 		bool dated = overview_as_of(store, clock_ns, &as_of_ns);

@@ -7,6 +7,7 @@ import os
 import re
 import sqlite3
 import subprocess
+import time
 import unittest
 import urllib.error
 import urllib.request
@@ -107,6 +108,30 @@ class Api(ProgramTest):
             self.assertEqual(refusal.exception.code, 405)
             self.assertIn("error", json.loads(refusal.exception.read()))
             refusal.exception.close()
+
+
+class PlayedSeason(ProgramTest):
+    """`demo --serve`: a season of another year than this one."""
+
+    def test_elements_are_judged_by_the_seasons_own_time(self):
+        server = subprocess.Popen(
+            [PROGRAM, "demo", "--serve", "--folder", self.path("season"), "--hours", "8", "--rates",
+             "slow", "--port", "0"], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
+        try:
+            address = next(line for line in server.stdout if line.startswith("http")).strip()
+            used = []
+            for _ in range(300):
+                with urllib.request.urlopen(f"{address}api/v1/elements", timeout=60) as answer:
+                    rows = json.load(answer)["elements"]
+                used = [row["used_pct"] for row in rows if row["engine_h"]]
+                if used:
+                    break
+                time.sleep(0.2)
+            self.assertEqual(len(used), 2)
+            self.assertLess(max(used), 50)  # by the clock of today each is overdue by its months
+        finally:
+            server.terminate()
+            server.communicate(timeout=60)
 
 
 if __name__ == "__main__":
