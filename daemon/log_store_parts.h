@@ -98,8 +98,8 @@
 		"?11, ?12, ?13, ?14, NULL) ON CONFLICT(event) DO UPDATE SET kind = ?2, "           \
 		"subject = ?3, severity = ?4, session = ?5, raised_ns = ?6, cleared_session = ?7, "\
 		"cleared_ns = ?8, trip = ?9, value = ?10, \"limit\" = ?11, unit = ?12, "           \
-		"basis = CASE WHEN ?14 = '' THEN basis ELSE ?13 END, "                     \
-		"message = CASE WHEN ?14 = '' THEN message ELSE ?14 END")                  \
+		"basis = CASE WHEN ?14 = '' THEN basis ELSE ?13 END, "                             \
+		"message = CASE WHEN ?14 = '' THEN message ELSE ?14 END")                          \
 	STATEMENT(PUT_FILTER, "INSERT INTO filter_states VALUES(?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, "  \
 		"?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17) ON CONFLICT DO UPDATE SET "           \
 		"fitted_ns = ?2, session = ?3, t_ns = ?4, engine_h = ?5, litres = ?6, "            \

@@ -377,6 +377,9 @@ static void facts_come_back_from_their_views(void **state)
 	event.has_cleared = true;
 	event.cleared_session = 1;
 	event.cleared_ns = (START_S + 120) * NS;
+	/* What clears it has nothing to show: the evidence stays that of the raising. */
+	event.basis = "counted";
+	event.message[0] = '\0';
 	sink.on_event(sink.context, &event);
 	assert_int_equal(log_store_commit(store, NULL), 0);
 	assert_query(store, "SELECT run, trip, engine, start_utc, end_utc, engine_h, idle_h, fuel_l, "
