@@ -81,3 +81,31 @@ class ProgramTest(unittest.TestCase):
 
 def main():
     unittest.main(verbosity=2)
+
+
+class BoatTest(ProgramTest):
+    """Each test has a boat of its own: CONFIG describes it, frames(first, last) gives candump's lines."""
+
+    CONFIG = ""
+
+    def setUp(self):
+        super().setUp()
+        self.config = self.path("boat.conf")
+        with open(self.config, "w", encoding="utf-8") as file:
+            file.write(self.CONFIG)
+        self.log = self.path("boat.db")
+
+    def replay(self, first, last, **options):
+        capture = self.path(f"{first}.log")
+        with open(capture, "w", encoding="ascii") as file:
+            file.writelines(self.frames(first, last, **options))
+        status, _, error = run("replay", "--db", self.log, "--config", self.config, capture)
+        self.assertEqual(status, 0, error)
+
+    def table(self, command, *arguments):
+        return json.loads(self.done(command, *arguments, "--db", self.log, "--config", self.config, "--json"))
+
+    def elements(self):
+        """Those that are fitted, by their filters."""
+        rows = self.table("elements", "--at", "end")["elements"]
+        return {row["filter"]: row for row in rows if row["removed_utc"] is None}

@@ -3,11 +3,9 @@
 same figures in elements, events and status. No sensor is on this bus, and that is said. The expected moments are
 counted here, from frames of one engine at a steady rate."""
 import datetime
-import json
 import struct
-import unittest
 
-from sightbowl_program import ProgramTest, main, run
+from sightbowl_program import BoatTest, main
 
 START = 1748768400  # 2025-06-01T09:00Z
 RATE_LPH = 3.0
@@ -45,31 +43,13 @@ def seconds(utc):
     return datetime.datetime.fromisoformat(utc.replace("Z", "+00:00")).timestamp() - START
 
 
-class ElementDue(ProgramTest):
-    def setUp(self):
-        super().setUp()
-        self.config = self.path("boat.conf")
-        with open(self.config, "w", encoding="utf-8") as file:
-            file.write(CONFIG)
-        self.log = self.path("boat.db")
-
-    def replay(self, first, last):
-        capture = self.path(f"{first}.log")
-        with open(capture, "w", encoding="ascii") as file:
-            file.writelines(frames(first, last))
-        status, _, error = run("replay", "--db", self.log, "--config", self.config, capture)
-        self.assertEqual(status, 0, error)
-
-    def table(self, command, *arguments):
-        return json.loads(self.done(command, *arguments, "--db", self.log, "--config", self.config, "--json"))
+class ElementDue(BoatTest):
+    CONFIG = CONFIG
+    frames = staticmethod(frames)
 
     def due(self):
         rows = self.table("events")["events"]
         return {row["subject"]: row for row in rows if row["kind"] == "element-due"}
-
-    def elements(self):
-        rows = self.table("elements", "--at", "end")["elements"]
-        return {row["filter"]: row for row in rows if row["removed_utc"] is None}
 
     def test_each_criterion_is_told_with_its_evidence(self):
         self.replay(0, 6600)  # 1.83 h

@@ -2,11 +2,9 @@
 """Two engines with a tank each, filters in series and two in parallel behind a change-over valve: the whole path, from
 frames to what the commands say. Rates are steady, so that every figure follows by pencil. The engines speak J1939
 (source addresses 0 and 1), tanks and speed NMEA 2000, all on one bus."""
-import json
 import struct
-import unittest
 
-from sightbowl_program import ProgramTest, main, run
+from sightbowl_program import BoatTest, main
 
 START = 1748768400  # 2025-06-01T09:00Z
 HOURS = 3
@@ -82,27 +80,9 @@ def frames(first, last, running=(True, True)):
         yield frame(second, 5000, "09F80224", bytes([second % 250, 0xFC]) + struct.pack("<HH", 10000, round(KNOTS * 1852 / 36)) + b"\xff\xff")
 
 
-class TwoEngines(ProgramTest):
-    def setUp(self):
-        super().setUp()
-        self.config = self.path("boat.conf")
-        with open(self.config, "w", encoding="utf-8") as file:
-            file.write(CONFIG)
-        self.log = self.path("boat.db")
-
-    def replay(self, first, last, **options):
-        capture = self.path(f"{first}.log")
-        with open(capture, "w", encoding="ascii") as file:
-            file.writelines(frames(first, last, **options))
-        status, _, error = run("replay", "--db", self.log, "--config", self.config, capture)
-        self.assertEqual(status, 0, error)
-
-    def table(self, command, *arguments):
-        return json.loads(self.done(command, *arguments, "--db", self.log, "--config", self.config, "--json"))
-
-    def elements(self):
-        rows = self.table("elements", "--at", "end")["elements"]
-        return {row["filter"]: row for row in rows if row["removed_utc"] is None}
+class TwoEngines(BoatTest):
+    CONFIG = CONFIG
+    frames = staticmethod(frames)
 
     def test_each_engine_has_its_own_account(self):
         self.replay(0, HOURS * 3600)

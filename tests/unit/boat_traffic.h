@@ -206,4 +206,20 @@ static inline bool traffic_is_up(const struct traffic_boat *b, const char *kind)
 	return last != NULL && !last->has_cleared;
 }
 
+/* Both were told the same, word by word. */
+static inline void traffic_assert_same(const struct traffic_boat *a, const struct traffic_boat *b)
+{
+	assert_int_equal(a->told, b->told);
+	for (size_t i = 0; i < a->told; i++) {
+		const struct fact_event *one = &a->events[i], *other = &b->events[i];
+		assert_int_equal(one->event, other->event);
+		assert_string_equal(one->kind, other->kind);
+		assert_string_equal(one->subject, other->subject);
+		assert_string_equal(one->message, other->message);
+		assert_int_equal(one->has_cleared, other->has_cleared);
+		assert_int_equal(one->raised_ns, other->raised_ns);
+		assert_int_equal(one->cleared_ns, other->cleared_ns);
+	}
+}
+
 #endif

@@ -11,45 +11,13 @@
 
 #include "daemon/log_store.h"
 #include "decoders/signal.h"
+#include "tests/unit/log_folder.h"
 
 #define NS      INT64_C(1000000000)
 #define DAY_S   INT64_C(86400)
 #define YEAR_S  (365 * DAY_S)
 #define START_S (INT64_C(1420070400)) /* 2015-01-01 */
 #define NEVER   INT64_MAX
-
-static char folder[] = "/tmp/test_log_retention.XXXXXX";
-static char path[64];
-
-static int make_folder(void **state)
-{
-	(void)state;
-	if (mkdtemp(folder) == NULL) {
-		return -1;
-	}
-	(void)snprintf(path, sizeof(path), "%s/boat.db", folder);
-	return 0;
-}
-
-static int empty_folder(void **state)
-{
-	static const char *const endings[] = {"", "-wal", "-shm", ".lock"};
-
-	(void)state;
-	for (size_t i = 0; i < sizeof(endings) / sizeof(endings[0]); i++) {
-		char name[96];
-
-		(void)snprintf(name, sizeof(name), "%s%s", path, endings[i]);
-		(void)unlink(name);
-	}
-	return 0;
-}
-
-static int remove_folder(void **state)
-{
-	(void)empty_folder(state);
-	return rmdir(folder);
-}
 
 static struct log_store *open_log(const char *name)
 {
