@@ -289,6 +289,21 @@ static void silence_of_the_only_bus_is_told_by_word_when_the_engine_ran(void **s
 	traffic_end(&b);
 }
 
+static void an_engine_last_heard_long_ago_may_have_been_stopped(void **state)
+{
+	static const int silent_s[] = {240, 400}; /* to either side of five minutes */
+	struct traffic_boat b;
+
+	(void)state;
+	for (size_t i = 0; i < 2; i++) {
+		traffic_begin(&b);
+		traffic_run(&b, 90);
+		pipeline_bus_word(b.pipeline, 0, BUS_TROUBLE_SILENT, b.t_ns + silent_s[i] * TRAFFIC_S);
+		assert_int_equal(b.told, 1 - i);
+		traffic_end(&b);
+	}
+}
+
 static void a_clock_that_is_set_meanwhile_does_not_shift_the_event(void **state)
 {
 	const int64_t year_ns = 365 * 86400 * TRAFFIC_S;
@@ -451,6 +466,7 @@ int main(void)
 		cmocka_unit_test(a_bus_silent_beside_one_that_shows_the_engine_is_a_fault),
 		cmocka_unit_test(a_bus_switched_off_with_the_engine_off_is_none),
 		cmocka_unit_test(silence_of_the_only_bus_is_told_by_word_when_the_engine_ran),
+		cmocka_unit_test(an_engine_last_heard_long_ago_may_have_been_stopped),
 		cmocka_unit_test(a_clock_that_is_set_meanwhile_does_not_shift_the_event),
 		cmocka_unit_test(silence_of_a_bus_never_heard_or_switched_off_is_no_news),
 		cmocka_unit_test(silence_after_idle_or_rest_is_the_key),
