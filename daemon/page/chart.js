@@ -8,6 +8,18 @@ const chartMarks = [[], [7, 3], [2, 4], [10, 3, 2, 3]];
    their values out themselves. */
 Dygraph.PLUGINS = Dygraph.PLUGINS.filter((plugin) => plugin !== Dygraph.Plugins.Legend);
 
+/* The charts of the view that is shown. */
+const charts = new Set();
+
+/* Lets go of all charts, before their view is replaced: the library listens to the window for each. */
+function forgetCharts() {
+	for (const state of charts) {
+		state.graph?.destroy();
+		state.graph = null;
+	}
+	charts.clear();
+}
+
 function cssColour(name) {
 	return getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 }
@@ -45,7 +57,7 @@ function chartRows(series, drawn) {
 /* Builds a chart in box. wanted: {title, signals: [{signal, instance, name, quantity, decimals}],
    since, until (ms)}. Signals of one chart share their quantity. */
 function buildChart(box, wanted) {
-	const state = {since: wanted.since, until: wanted.until, graph: null};
+	const state = {since: wanted.since, until: wanted.until, graph: null, asked: 0};
 	const quantity = wanted.signals[0].quantity;
 	const heading = element('h3', {}, wanted.title + ', ' + unitOf(quantity));
 	const area = element('div', {class: 'chart-area', role: 'img', 'aria-label': wanted.title});
@@ -83,6 +95,7 @@ function buildChart(box, wanted) {
 	});
 	buttons.append(download);
 	box.append(heading, area, read, buttons, told, details);
+	charts.add(state);
 
 	function fillTable(series) {
 		const step = Math.max(1, Math.ceil(series.rows.length / 30));
@@ -154,7 +167,11 @@ function buildChart(box, wanted) {
 		});
 	}
 
+	/* What was asked before a later question, or for a view that has been left since, is not drawn when
+	   it comes at last: a box that is out of the page has no size and no style. */
 	async function load() {
+		const mine = ++state.asked;
+		const isLate = () => !area.isConnected || mine !== state.asked;
 		const query = new URLSearchParams({
 			signals: wanted.signals.map((one) => one.signal + ':' + one.instance).join(','),
 			since: utcText(state.since),
@@ -164,9 +181,15 @@ function buildChart(box, wanted) {
 		download.href = '/api/v1/series.csv?' + query;
 		try {
 			const answer = await get('/api/v1/series?' + query);
+			if (isLate()) {
+				return;
+			}
 			draw(answer.series);
 			fillTable(answer.series);
 		} catch (failure) {
+			if (isLate()) {
+				return;
+			}
 			told.textContent = 'The chart could not be drawn: ' + failure.message + '.';
 		}
 	}

@@ -67,10 +67,14 @@ function wideAs() {
 	return Math.round(document.getElementById('content').clientWidth * 0.92);
 }
 
+/* The drawings that are on their way. */
+const awaited = new Set();
+
 function drawingBox(path, attributes) {
 	const box = element('div', attributes || {});
-	drawing(path).then((picture) => box.append(picture),
-		() => box.append(missing('The drawing could not be fetched.')));
+	const coming = drawing(path).then((picture) => box.append(picture),
+		() => box.append(missing('The drawing could not be fetched.'))).finally(() => awaited.delete(coming));
+	awaited.add(coming);
 	return box;
 }
 
@@ -656,11 +660,15 @@ const views = [
 
 let showing = 0;
 
-async function show(moved) {
+/* Shows the view that the address names. isRenewed: it is shown already, and its figures are put in the
+   place of the old ones when they are whole, so that nothing moves under the reader's eyes. */
+async function show(moved, isRenewed) {
 	const [name, ...places] = (location.hash.slice(1) || 'now').split('/');
 	const view = views.find((one) => one[0] === name) || views[0];
 	const main = document.getElementById('content');
 	const mine = ++showing;
+	const isLate = () => mine !== showing; /* another view was asked for meanwhile */
+	const box = element('div', {});
 	for (const link of document.querySelectorAll('#views a')) {
 		if (link.hash === '#' + view[0]) {
 			link.setAttribute('aria-current', 'page');
@@ -669,24 +677,41 @@ async function show(moved) {
 		}
 	}
 	document.title = view[1] + ' · Sightbowl';
-	const filled = document.createDocumentFragment();
-	const box = element('div', {});
-	filled.append(box);
-	delete main.dataset.view; /* until this one is whole */
+	function lay(content) {
+		forgetCharts();
+		main.replaceChildren(content);
+	}
+	if (!isRenewed) {
+		delete main.dataset.view; /* until this one is whole */
+	}
 	try {
 		await refresh();
-		main.replaceChildren(box);
+		if (isLate()) {
+			return;
+		}
+		if (!isRenewed) {
+			lay(box);
+		}
 		await view[2](box, ...places);
+		if (isRenewed) {
+			await Promise.all(awaited);
+		}
+		if (isLate()) {
+			return;
+		}
+		if (isRenewed) {
+			lay(box);
+			showLive();
+		}
 	} catch (failure) {
-		if (mine === showing) {
-			main.replaceChildren(missing('The figures could not be fetched: ' + failure.message + '.'));
+		if (isLate()) {
+			return;
 		}
+		lay(missing('The figures could not be fetched: ' + failure.message + '.'));
 	}
-	if (mine === showing) {
-		main.dataset.view = view[0];
-		if (moved) {
-			main.focus();
-		}
+	main.dataset.view = view[0];
+	if (moved) {
+		main.focus();
 	}
 }
 
@@ -766,8 +791,9 @@ function begin() {
 	});
 	window.addEventListener('hashchange', () => void show(true));
 	setInterval(() => {
-		if (!document.hidden && (location.hash === '' || location.hash === '#now')) {
-			void show(false);
+		const main = document.getElementById('content');
+		if (!document.hidden && main.dataset.view === 'now' && main.querySelector(':focus') === null) {
+			void show(false, true); /* but never from under a finger */
 		}
 	}, 15000);
 	void show(false);

@@ -108,6 +108,14 @@ describe('its figures', () => {
 		await page.close();
 	});
 
+	test('the engine is said to be on when the command says that it runs', async () => {
+		const {page} = await openPage(browser, server.address, desktop);
+		await goTo(page, server.address, 'now');
+		const {engines} = JSON.parse(run('status', '--db', boat.db, '--config', boat.config, '--json'));
+		assert.equal((await page.textContent('#as-of')).includes('engine on'), engines.some((one) => one.running));
+		await page.close();
+	});
+
 	test('litres of the last trip are those of the command', async () => {
 		const {page} = await openPage(browser, server.address, desktop);
 		await goTo(page, server.address, 'now');
@@ -139,6 +147,99 @@ describe('its figures', () => {
 			}
 		}
 	});
+});
+
+/* Holds the first request for what matches until it is released; returns how to do so. */
+async function holdFirst(page, pattern) {
+	let release, come;
+	const released = new Promise((resolve) => {
+		release = resolve;
+	});
+	const asked = new Promise((resolve) => {
+		come = resolve;
+	});
+	let seen = 0;
+	await page.route(pattern, async (route) => {
+		if (seen++ === 0) {
+			come();
+			await released;
+		}
+		await route.continue();
+	});
+	return {asked, release: async () => {
+		const answered = page.waitForResponse(pattern);
+		release();
+		await (await answered).finished();
+		/* Another answer behind it: what the page does with the first has been done. */
+		await page.evaluate(() => fetch('/api/v1/').then((answer) => answer.text()));
+	}};
+}
+
+describe('what comes late', () => {
+	test('is not drawn as a chart of a view that has been left', async () => {
+		const {page, complaints} = await openPage(browser, server.address, desktop);
+		const held = await holdFirst(page, /\/api\/v1\/series\?/);
+		await page.goto(server.address + '#trips/2');
+		await held.asked;
+		await goTo(page, server.address, 'events');
+		await held.release();
+		assert.deepEqual(complaints, []);
+		await page.close();
+	});
+
+	test('does not replace the span that was asked for after it', async () => {
+		const {page, complaints} = await openPage(browser, server.address, desktop);
+		await goTo(page, server.address, 'trips/2');
+		const held = await holdFirst(page, /\/api\/v1\/series\?/);
+		const first = page.locator('.chart-box').first();
+		await first.getByRole('button', {name: 'Closer'}).click();
+		await held.asked;
+		await first.getByRole('button', {name: 'All of it'}).click();
+		const told = () => document.querySelector('.chart-box p.quiet').textContent;
+		const whole = await page.evaluate(told);
+		await page.waitForResponse(/\/api\/v1\/series\?/);
+		await held.release();
+		assert.equal(await page.evaluate(told), whole);
+		assert.deepEqual(complaints, []);
+		await page.close();
+	});
+
+	test('does not replace the view that was asked for after it', async () => {
+		const {page, complaints} = await openPage(browser, server.address, desktop);
+		const held = await holdFirst(page, /\/api\/v1\/overview/);
+		await page.goto(server.address + '#tank');
+		await held.asked;
+		await goTo(page, server.address, 'events');
+		await held.release();
+		assert.equal(await page.textContent('main h1'), 'Events');
+		assert.equal(await page.getAttribute('main', 'data-view'), 'events');
+		assert.deepEqual(complaints, []);
+		await page.close();
+	});
+});
+
+test('the view of now is renewed without being empty, or jumping, in between', async () => {
+	const {page, complaints} = await openPage(browser, server.address, phone);
+	await goTo(page, server.address, 'now');
+	await until(page, () => document.querySelectorAll('.filter-card svg').length >= 2);
+	const found = await page.evaluate(async () => {
+		const main = document.getElementById('content');
+		const old = main.firstElementChild, heights = [];
+		const watcher = new MutationObserver(() => heights.push(main.getBoundingClientRect().height));
+		window.scrollTo(0, document.documentElement.scrollHeight);
+		const before = {place: window.scrollY, height: main.getBoundingClientRect().height};
+		watcher.observe(main, {childList: true, subtree: true});
+		known.fetched = -Infinity;
+		await show(false, true);
+		await new Promise((resolve) => requestAnimationFrame(resolve));
+		watcher.disconnect();
+		return {before, heights, place: window.scrollY, renewed: main.firstElementChild !== old};
+	});
+	assert.ok(found.renewed);
+	assert.equal(found.place, found.before.place);
+	assert.deepEqual(found.heights.filter((height) => height !== found.before.height), []);
+	assert.deepEqual(complaints, []);
+	await page.close();
 });
 
 describe('its settings', () => {
