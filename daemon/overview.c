@@ -112,7 +112,7 @@ static enum program_exit put_boat(const struct command_line *line, struct table 
 	sqlite3 *db = log_store_db(store);
 	int rc = sqlite3_prepare_v2(db,
 		"SELECT (SELECT value FROM meta WHERE key = 'boat'), min(start_utc_ns), "
-		"max(end_utc_ns), (SELECT count(*) FROM run_list WHERE open), "
+		"max(end_utc_ns), (SELECT count(*) FROM run_list WHERE " OVERVIEW_RUNNING_SQL "), "
 		"(SELECT clock FROM session_list ORDER BY session DESC LIMIT 1) FROM session_list",
 		-1, &statement, NULL);
 

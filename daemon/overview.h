@@ -23,6 +23,11 @@ bool overview_as_of(struct log_store *store, int64_t clock_ns, int64_t *ret_ns);
 int64_t overview_judged_ns(const struct settings *settings, struct log_store *store,
 	int64_t clock_ns);
 
+/* SQL, of a row of run_list: whether its engine runs at the log's end. A run stays open for a while after
+ * its engine stopped, as it may go on; what has no date is taken for running while it is open. */
+#define OVERVIEW_RUNNING_SQL                                                                       \
+	"(open AND coalesce(end_utc_ns > (SELECT max(end_utc_ns) FROM session_list) - 60000000000, 1))"
+
 /* The signal of a filter's sensor in the log: its name (static) and instance; NULL: it has none. */
 const char *overview_filter_signal(struct log_store *store, const struct boat_filter *filter,
 	unsigned *ret_instance);

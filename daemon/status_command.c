@@ -94,8 +94,7 @@ static enum program_exit put_engines(const struct command_line *line, struct tab
 {
 	return query_table(line, table, log_store_db(store), "engines", engine_columns,
 		COUNT(engine_columns),
-		"SELECT engine, max(open AND end_utc_ns > (SELECT max(end_utc_ns) FROM session_list) "
-		"- 60000000000), count(*), sum(engine_h), sum(idle_h), sum(fuel_l), "
+		"SELECT engine, max(" OVERVIEW_RUNNING_SQL "), count(*), sum(engine_h), sum(idle_h), sum(fuel_l), "
 		"sum(fuel_estimated_l), sum(fuel_uncertainty_l), sum(mean_lph * engine_h) / "
 		"nullif(sum(CASE WHEN mean_lph IS NOT NULL THEN engine_h END), 0), max(end_utc_ns) "
 		"FROM run_list WHERE ?3 IS NULL OR engine = ?3 GROUP BY engine");

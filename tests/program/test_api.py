@@ -110,6 +110,30 @@ class Api(ProgramTest):
             refusal.exception.close()
 
 
+class AfterTheEngine(ProgramTest):
+    """A log that goes on after the engine stopped, though not for as long as closes its run."""
+
+    def test_the_engine_is_on_only_when_the_command_says_that_it_runs(self):
+        season = self.path("season")
+        subprocess.run([PROGRAM, "demo", "--folder", season, "--hours", "3", "--rates", "slow"],
+                       check=True, capture_output=True, timeout=600)
+        config = os.path.join(season, "boat.conf")
+        server = subprocess.Popen([PROGRAM, "page", "--config", config, "--port", "0"],
+                                  stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
+        try:
+            address = server.stdout.readline().strip().rstrip("/")
+            with urllib.request.urlopen(address + "/api/v1/overview", timeout=60) as answer:
+                boat = json.loads(answer.read())["boat"][0]
+        finally:
+            server.terminate()
+            server.communicate(timeout=60)
+        engines = json.loads(self.done("status", "--config", config, "--json"))["engines"]
+        runs = json.loads(self.done("runs", "--config", config, "--json"))["runs"]
+        self.assertGreater(boat["log_end_utc"][:15], runs[-1]["end_utc"][:15])  # by tens of minutes
+        self.assertEqual([bool(engine["running"]) for engine in engines], [False])
+        self.assertFalse(boat["engine_on"])
+
+
 class PlayedSeason(ProgramTest):
     """`demo --serve`: a season of another year than this one."""
 
