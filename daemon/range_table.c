@@ -555,7 +555,7 @@ static void say_tanks(const struct range_inputs *in, const struct fuel_range *fo
 		say(cruise, "what is in the tank is not known now");
 	} else if (!isnan(found->range.hours)) {
 		(void)snprintf(words, sizeof(words), "%.0f L kept back%s", found->reserve_l,
-			told ? "" : " (a tenth: no reserve_l is told)");
+			told ? "" : " (a tenth: no reserve is set)");
 		say(cruise, words);
 		if (found->first_tank >= 0) {
 			(void)snprintf(words, sizeof(words), "tank %d comes to its reserve first",

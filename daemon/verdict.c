@@ -8,6 +8,7 @@
 #include "daemon/log_tables.h"
 #include "daemon/overview.h"
 #include "daemon/utc_time.h"
+#include "decoders/signal.h"
 
 #define DAY_NS (INT64_C(86400) * NS_PER_S)
 #define COUNT(array) (sizeof(array) / sizeof((array)[0]))
@@ -248,15 +249,22 @@ static void say_left(struct judging *j, struct verdict_reason *r, const json_t *
 	say(r, " in 8 of 10 cases");
 }
 
-/* The sensor that the configuration tells for a filter; NULL: none. */
+/* The sensor that the configuration tells for a filter, by its standard's number; NULL: none. */
 static const char *sensor_of(const struct judging *j, const char *filter)
 {
+	static const struct {
+		const char *configured;
+		const char *words;
+	} sensors[] = {{"spn95", "J1939 SPN 95"}, {"spn1382", "J1939 SPN 1382"},
+		{"spn1381", "J1939 SPN 1381"}, {"pressure", "NMEA 2000 130314"}};
 	const json_t *row;
 	size_t index;
 
 	json_array_foreach(json_object_get(j->rows->overview, "filters"), index, row) {
-		if (is(row, "filter", filter) && !is(row, "sensor", "none")) {
-			return text_of(row, "sensor");
+		for (size_t i = 0; i < COUNT(sensors) && is(row, "filter", filter); i++) {
+			if (is(row, "sensor", sensors[i].configured)) {
+				return sensors[i].words;
+			}
 		}
 	}
 	return NULL;
@@ -271,7 +279,7 @@ static void say_measured(struct judging *j, struct verdict_reason *r, const json
 		say(r, "its sensor is heard; no steady reading yet");
 	} else if (isnan(r->limit)) {
 		say_amount(j, r, QUANTITY_RESTRICTION, r->value, 1);
-		say(r, " at reference flow; no limit_kpa is told for it");
+		say(r, " at reference flow; no limit is set for it (limit_kpa in the configuration)");
 	} else {
 		say_amount(j, r, QUANTITY_RESTRICTION, r->value, 1);
 		say(r, " of ");
@@ -312,7 +320,8 @@ static void say_counted(struct judging *j, struct verdict_reason *r, const json_
 	say_amount(j, r, QUANTITY_HOURS, real_of(row, "engine_h"), 0);
 	say(r, " and ");
 	say_amount(j, r, QUANTITY_VOLUME, real_of(row, "litres_through"), 0);
-	say(r, " so far; no change_h, change_l or change_months is told, so nothing says when it is due");
+	say(r, " so far; no interval is set for it (change_h, change_l or change_months in the "
+		"configuration), so nothing says when it is due");
 }
 
 /* Returns whether each filter's element is measured. */
@@ -355,6 +364,18 @@ static void name_engine(char *name, size_t size, const char *what, const json_t 
 		(int)json_integer_value(json_object_get(row, "engine")));
 }
 
+/* What looks for water, by the signal that tells of it. */
+static const char *water_by(const char *signal)
+{
+	if (signal != NULL && strcmp(signal, signal_get(SIGNAL_WATER_IN_FUEL)->name) == 0) {
+		return " by the probe in the filter's bowl";
+	}
+	if (signal != NULL && strcmp(signal, signal_get(SIGNAL_ENGINE_STATUS_1)->name) == 0) {
+		return " among the engine's warnings";
+	}
+	return "";
+}
+
 /* Returns whether water is looked for at each engine. */
 static bool judge_water(struct judging *j)
 {
@@ -380,9 +401,8 @@ static bool judge_water(struct judging *j)
 		} else if (stands(j, kinds, COUNT(kinds), subject)) {
 			say(r, "water is reported, see above");
 		} else {
-			say(r, "no water is reported (");
-			say(r, text_of(row, "by") == NULL ? "" : text_of(row, "by"));
-			say(r, ")");
+			say(r, "no water is reported");
+			say(r, water_by(text_of(row, "by")));
 			since(r, quiet_since(j, kinds, COUNT(kinds), subject));
 		}
 	}

@@ -60,6 +60,19 @@ class Api(ProgramTest):
             self.assertEqual(here, there, name)
         self.assertGreater(len(json.loads(self.ask("/api/v1/runs"))["runs"]), 2)
 
+    def test_sentences_have_no_names_of_columns_or_signals(self):
+        database = os.path.join(self.kept, "boat.db")
+        for where in (["--config", self.config], ["--db", database]):
+            tables = json.loads(self.done("status", *where, "--json"))
+            events = json.loads(self.done("events", *where, "--json"))["events"]
+            said = [row["says"] for row in tables["verdict"] + tables["reasons"]] + \
+                [row["basis"] for row in tables["range"]] + [row["message"] for row in events]
+            self.assertGreater(len(said), 8)
+            for sentence in said:
+                # A key is named only to say what to write into the configuration.
+                plain = re.sub(r"\([^)]* in the configuration\)", "", sentence)
+                self.assertNotRegex(plain, r"[a-z0-9]_[a-z0-9]")
+
     def test_csv_is_that_of_the_command(self):
         for name in ("trips", "runs", "elements", "events"):
             here = list(csv.reader(io.StringIO(self.ask(f"/api/v1/{name}.csv"))))

@@ -268,7 +268,7 @@ static void a_rate_that_is_not_heard_comes_from_the_map(void **state)
 	near(number("present", "fuel_l"), 88, 1e-9); /* a tenth of 120 L stays */
 	near(number("present", "range_h"), 88 / 3.932362, 1e-4);
 	says("present", "learned map");
-	says("present", "12 L kept back (a tenth: no reserve_l is told)");
+	says("present", "12 L kept back (a tenth: no reserve is set)");
 	/* Not even its capacity is known: a tenth of what is in it. */
 	tell_tank(0, NAN, NAN);
 	ask();

@@ -109,7 +109,7 @@ static void all_right_needs_every_filter_and_water_measured(void **state)
 	assert_true(r->value == 8 && r->limit == 20);
 	assert_string_equal(r->unit, "kPa");
 	assert_string_equal(r->severity, "");
-	assert_string_equal(about(&a, "water, engine 0")->says, "no water is reported (water_in_fuel)");
+	assert_string_equal(about(&a, "water, engine 0")->says, "no water is reported by the probe in the filter's bowl");
 	assert_string_equal(about(&a, "water, engine 0")->since_utc, "2025-05-12T09:23:34Z");
 	assert_string_equal(about(&a, "tank 0")->says, "103 L, give or take 16 L");
 	assert_string_equal(about(&a, "range")->says,
@@ -153,9 +153,47 @@ static void a_sensor_that_is_not_heard_is_told(void **state)
 		"'due_by':null,'basis':'counted'}]", "[]", "[]", "[]", UNITS_METRIC);
 	assert_int_equal(a.verdict.word, VERDICT_UNSEEN);
 	assert_string_equal(about(&a, "filter secondary")->says,
-		"its sensor (spn1382) tells nothing yet, so hours, litres and age are counted: 12 h and 250 L "
-		"so far; no change_h, change_l or change_months is told, so nothing says when it is due");
+		"its sensor (J1939 SPN 1382) tells nothing yet, so hours, litres and age are counted: 12 h and "
+		"250 L so far; no interval is set for it (change_h, change_l or change_months in the "
+		"configuration), so nothing says when it is due");
 	assert_true(strstr(about(&a, "due next")->says, "nothing says what falls due") != NULL);
+	done(&a);
+}
+
+static void water_is_told_by_what_looks_for_it(void **state)
+{
+	static const struct {
+		const char *by;
+		const char *says;
+	} cases[] = {
+		{"'water_in_fuel'", "no water is reported by the probe in the filter's bowl"},
+		{"'engine_status_1'", "no water is reported among the engine's warnings"},
+		{"'a_signal_of_a_later_version'", "no water is reported"},
+		{"null", "no water is reported"},
+	};
+
+	(void)state;
+	for (size_t i = 0; i < sizeof(cases) / sizeof(cases[0]); i++) {
+		char coverage[256];
+		struct asked a;
+		(void)snprintf(coverage, sizeof(coverage),
+			"[{'analysis':'water in fuel','engine':0,'covered':'yes','by':%s}]", cases[i].by);
+		judge(&a, OVERVIEW, "[" MEASURED_FILTER "]", "[]", coverage, "[]", UNITS_METRIC);
+		assert_string_equal(about(&a, "water, engine 0")->says, cases[i].says);
+		done(&a);
+	}
+}
+
+static void a_filter_without_a_limit_says_where_one_is_set(void **state)
+{
+	struct asked a;
+
+	(void)state;
+	judge(&a, OVERVIEW,
+		"[{'filter':'primary','removed_utc':null,'reference_kpa':8,'limit_kpa':null,"
+		"'basis':'measured'}]", "[]", COVERAGE, "[]", UNITS_METRIC);
+	assert_string_equal(about(&a, "filter primary")->says,
+		"8.0 kPa at reference flow; no limit is set for it (limit_kpa in the configuration)");
 	done(&a);
 }
 
@@ -307,6 +345,8 @@ int main(void)
 		cmocka_unit_test(all_right_needs_every_filter_and_water_measured),
 		cmocka_unit_test(what_nothing_measures_is_said_and_never_called_all_right),
 		cmocka_unit_test(a_sensor_that_is_not_heard_is_told),
+		cmocka_unit_test(water_is_told_by_what_looks_for_it),
+		cmocka_unit_test(a_filter_without_a_limit_says_where_one_is_set),
 		cmocka_unit_test(what_stands_comes_first_and_the_worst_decides),
 		cmocka_unit_test(an_overdue_element_wants_a_look_even_without_an_event),
 		cmocka_unit_test(quiet_lasts_since_the_last_event_ended),
