@@ -104,11 +104,13 @@ struct stream {
 	struct stream *next;
 	struct stream *previous;
 	struct web *web;
+	struct link *link;
 	struct web_peer *peer;
 	struct MHD_Connection *connection;
 	uint64_t sequence;
 	unsigned quiet_ticks;
 	bool asleep;
+	bool gone; /* whoever watched it is */
 	size_t at; /* sent of text */
 	size_t size;
 	char text[STREAM_BYTES];
@@ -460,6 +462,9 @@ static ssize_t on_stream_read(void *context, uint64_t position, char *out, size_
 	if (stream->web->stopping) {
 		return MHD_CONTENT_READER_END_OF_STREAM;
 	}
+	if (stream->gone) {
+		return MHD_CONTENT_READER_END_WITH_ERROR;
+	}
 	if (stream->at == stream->size && !fill_stream(stream)) {
 		stream->asleep = true;
 		MHD_suspend_connection(stream->connection);
@@ -512,6 +517,7 @@ static enum MHD_Result begin_stream(struct question *question)
 		return MHD_NO;
 	}
 	stream->web = web;
+	stream->link = question->link;
 	stream->peer = question->link->peer;
 	stream->peer->streams++;
 	stream->connection = question->connection;
@@ -945,7 +951,9 @@ static void on_tick(uv_timer_t *timer)
 	sweep(web);
 	for (struct stream *stream = web->streams; stream != NULL; stream = stream->next) {
 		stream->quiet_ticks++;
-		if (stream->asleep && fill_stream(stream)) {
+		/* A place is not kept for one who left: what is sent to nobody fails only in the end. */
+		stream->gone = stream->gone || (stream->asleep && is_gone(stream->link));
+		if (stream->asleep && (stream->gone || fill_stream(stream))) {
 			stream->asleep = false;
 			MHD_resume_connection(stream->connection);
 		}

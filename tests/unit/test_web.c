@@ -485,6 +485,40 @@ static void more_streams_than_allowed_are_told_so(void **state)
 	stop(serving);
 }
 
+/* Nothing is sent on quiet streams, so nothing fails on them: those who left must be looked for. */
+static void a_stream_that_was_left_gives_up_its_place(void **state)
+{
+	struct serving *serving = start("", false);
+	int fds[WEB_STREAMS_MAX];
+	char reply[4096];
+
+	(void)state;
+	for (size_t i = 0; i < WEB_STREAMS_MAX; i++) {
+		fds[i] = connect_to(serving);
+		send_text(fds[i], "GET /api/v1/live HTTP/1.1\r\nHost: localhost\r\n\r\n");
+	}
+	/* All of it is read, as a browser does: what is closed with something unread shows at once. */
+	for (size_t i = 0; i < WEB_STREAMS_MAX; i++) {
+		for (reply[0] = '\0'; strstr(reply, "\n\n") == NULL;) {
+			assert_true(receive(fds[i], reply, sizeof(reply), 300) > 0);
+		}
+	}
+	for (size_t i = 0; i < WEB_STREAMS_MAX; i++) {
+		(void)close(fds[i]);
+	}
+	reply[0] = '\0';
+	/* Sooner than in the 10 s after which a quiet stream is sent anything. */
+	for (int turn = 0; turn < 70 && strstr(reply, "200 OK") == NULL; turn++) {
+		usleep(100000);
+		fds[0] = connect_to(serving);
+		send_text(fds[0], "GET /api/v1/live HTTP/1.1\r\nHost: localhost\r\n\r\n");
+		(void)receive(fds[0], reply, 16, 20000);
+		(void)close(fds[0]);
+	}
+	assert_non_null(strstr(reply, "200 OK"));
+	stop(serving);
+}
+
 /* 200 clients at once: all are answered, one question at a time. */
 static void two_hundred_clients_are_all_answered(void **state)
 {
@@ -738,6 +772,7 @@ int main(void)
 		cmocka_unit_test(guessing_is_limited_and_the_known_password_is_not),
 		cmocka_unit_test(live_values_are_pushed),
 		cmocka_unit_test(more_streams_than_allowed_are_told_so),
+		cmocka_unit_test(a_stream_that_was_left_gives_up_its_place),
 		cmocka_unit_test(two_hundred_clients_are_all_answered),
 		cmocka_unit_test(slow_askers_do_not_keep_others_out),
 		cmocka_unit_test(a_client_that_does_not_read_delays_nobody),
