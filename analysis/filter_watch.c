@@ -470,7 +470,9 @@ double filter_watch_share(const struct filter_watch *f, const struct boat_filter
 
 void filter_watch_resume(struct filter_watch *f, const struct filter_watch *kept)
 {
-	if (f->watched == kept->watched) {
+	/* Before its engine was heard nothing is kept of it but the fitting. */
+	if (f->watched == kept->watched && kept->begun &&
+		!(kept->watched && restriction_is_void(&kept->restriction))) {
 		*f = *kept;
 		return;
 	}

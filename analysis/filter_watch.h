@@ -56,7 +56,8 @@ bool filter_watch_fact(const struct filter_watch *f, unsigned index, const struc
 double filter_watch_share(const struct filter_watch *f, const struct boat_filter *filter);
 
 /* Goes on from what was kept of this filter. Its element stays fitted even when the configuration has
- * given it a sensor, or taken it away, in between; what was measured then starts afresh. */
+ * given it a sensor, or taken it away, in between; what was measured then starts afresh, as it does where
+ * an earlier version kept nothing of it (restriction_is_void). */
 void filter_watch_resume(struct filter_watch *f, const struct filter_watch *kept);
 
 /* What changes with every window, and what changes with every batch only (kept apart, so that a

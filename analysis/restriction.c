@@ -91,6 +91,13 @@ void restriction_renew(struct restriction *r)
 	r->laminar_kpa = -1;
 }
 
+bool restriction_is_void(const struct restriction *r)
+{
+	/* An element that is read is never known to the last bit. */
+	return r->laminar_kpa == 0 && r->fitting_kpa == 0 &&
+	       r->variance[pair(LAMINAR, LAMINAR)] == 0;
+}
+
 double restriction_reference_lph(const struct restriction *r)
 {
 	return r->reference_lph > 0 ? r->reference_lph : NAN;

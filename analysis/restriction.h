@@ -100,6 +100,11 @@ void restriction_guess_fuel(
 
 void restriction_init(struct restriction *r, const struct restriction_config *config);
 
+/* Whether it is nothing but zeroes where something is always known: versions before went on from that when
+ * they had been stopped before the engine was heard, and then read nothing, or the zero in the element's
+ * place. */
+bool restriction_is_void(const struct restriction *r);
+
 /* Takes the next 10 s. With RESTRICTION_READ, *ret_reading is filled; otherwise it is untouched. */
 enum restriction_state restriction_take(struct restriction *r,
 	const struct restriction_config *config, const struct restriction_window *window,

@@ -182,6 +182,73 @@ static void the_limit_is_told_from_95_percent_and_cleared_below_85(void **state)
 	assert_int_equal(boat.cleared[EVENT_RESTRICTION_HIGH], 1);
 }
 
+/* Through a checkpoint, as pipeline_load does it. */
+static void resume(unsigned i)
+{
+	static uint8_t bytes[4096];
+	struct filter_watch kept = {.watched = true};
+	struct state_writer w;
+	struct state_reader r;
+
+	state_writer_init(&w, bytes, sizeof(bytes));
+	filter_watch_save(&filters[i], &w);
+	filter_watch_save_fit(&filters[i], &w);
+	assert_false(w.failed);
+	state_reader_init(&r, bytes, w.used);
+	filter_watch_load(&kept, &r);
+	filter_watch_load_fit(&kept, &r);
+	assert_false(r.failed);
+	filter_watch_init(&filters[i], &boat.boat.filters[i]);
+	filter_watch_resume(&filters[i], &kept);
+}
+
+/* Two hours. */
+static void reads_10_and_8_kpa(void)
+{
+	for (int i = 0; i < 720; i++) {
+		window(10, 8);
+	}
+	near(filters[0].reference_kpa, 10, 0.5);
+	near(filters[1].reference_kpa, 8, 0.5);
+}
+
+static void one_that_is_cut_before_its_engine_is_heard_reads_as_ever(void **state)
+{
+	(void)state;
+	begin();
+	filters[0].fitted_ns = 77;
+	resume(0);
+	resume(1);
+	assert_int_equal(filters[0].fitted_ns, 77);
+	reads_10_and_8_kpa();
+	assert_true(restriction_reference_lph(&filters[0].restriction) == FLOW_LPH);
+}
+
+/* Zeroes in the place of what should have been known of the sensor: with a configured reference
+ * flow it never read, without it took the restriction for the sensor's zero. */
+static void one_that_an_earlier_version_cut_so_starts_afresh(void **state)
+{
+	(void)state;
+	begin();
+	boat.boat.filters[1].reference_lph = NAN;
+	for (unsigned i = 0; i < 2; i++) {
+		filters[i] = (struct filter_watch){.watched = true,
+			.fitted_ns = 77,
+			.measured_kpa = NAN,
+			.reference_kpa = NAN};
+	}
+	for (int i = 0; i < 360; i++) {
+		window(10, 8);
+	}
+	assert_true(isnan(filters[0].reference_kpa));
+	double litres_before = filters[0].litres_before;
+	resume(0);
+	resume(1);
+	assert_true(filters[0].begun && filters[0].fitted_ns == 77);
+	assert_true(filters[0].litres_before == litres_before);
+	reads_10_and_8_kpa();
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -191,6 +258,8 @@ int main(void)
 		cmocka_unit_test(jumps_are_alike_within_a_factor_of_the_same_engine),
 		cmocka_unit_test(a_jump_waits_only_while_the_engine_runs),
 		cmocka_unit_test(the_limit_is_told_from_95_percent_and_cleared_below_85),
+		cmocka_unit_test(one_that_is_cut_before_its_engine_is_heard_reads_as_ever),
+		cmocka_unit_test(one_that_an_earlier_version_cut_so_starts_afresh),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);
