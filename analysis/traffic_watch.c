@@ -450,10 +450,16 @@ void traffic_watch_part(struct traffic_watch *t, unsigned number, unsigned lost,
 	tell(t, number, lost, known, view);
 }
 
+/* A bus that was never heard; who was once has rested since, or holds. */
 static bool is_blank(const struct traffic_bus *bus)
 {
-	return bus->heard == 0 && bus->data_frames == 0 && bus->health.frames == 0 &&
-	       bus->troubles == 0 && bus->word == BUS_TROUBLE_NONE &&
+	for (size_t i = 0; i < BUS_TROUBLE_COUNT; i++) {
+		if (bus->holds[i] > 0 || bus->rests[i] > 0) {
+			return false;
+		}
+	}
+	return bus->heard == 0 && bus->engines == 0 && bus->data_frames == 0 &&
+	       bus->health.frames == 0 && bus->troubles == 0 && bus->word == BUS_TROUBLE_NONE &&
 	       bus->health.condition == BUS_CONDITION_ACTIVE;
 }
 

@@ -7,6 +7,7 @@
 
 #include <cmocka.h>
 
+#include "analysis/traffic_watch.h"
 #include "tests/unit/boat_traffic.h"
 
 #define LOST  "source-lost"
@@ -451,6 +452,34 @@ static void resumed_anywhere_it_tells_the_same(void **state)
 	traffic_end(&resumed);
 }
 
+/* Cut behind the first frame of the bus that speaks first. */
+static void what_a_hushed_bus_brought_outlives_a_checkpoint(void **state)
+{
+	static uint8_t bytes[TRAFFIC_STATE_MAX];
+	struct traffic_watch before = {0}, after;
+	struct traffic_bus *hushed = &before.buses[1];
+	struct state_writer w;
+	struct state_reader r;
+
+	(void)state;
+	traffic_watch_init(&after);
+	hushed->heard = TRAFFIC_HEARD_WINDOWS;
+	hushed->engines = 2;
+	hushed->clean = 5;
+	hushed->rests[BUS_TROUBLE_SILENT] = 2;
+	hushed->rests[BUS_TROUBLE_CLAIMS] = 3;
+	traffic_watch_pause(&before);
+	state_writer_init(&w, bytes, sizeof(bytes));
+	traffic_watch_save(&before, &w);
+	state_reader_init(&r, bytes, w.used);
+	traffic_watch_load(&after, &r);
+	assert_true(!w.failed && !r.failed && r.used == r.size);
+	assert_int_equal(after.buses[1].heard, 0);
+	assert_int_equal(after.buses[1].engines, 2);
+	assert_int_equal(after.buses[1].clean, 5);
+	assert_memory_equal(after.buses[1].rests, hushed->rests, sizeof(hushed->rests));
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -474,6 +503,7 @@ int main(void)
 		cmocka_unit_test(a_word_that_is_not_said_again_goes_with_two_minutes_of_traffic),
 		cmocka_unit_test(before_the_first_frame_a_word_is_not_logged),
 		cmocka_unit_test(resumed_anywhere_it_tells_the_same),
+		cmocka_unit_test(what_a_hushed_bus_brought_outlives_a_checkpoint),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);
