@@ -1,5 +1,6 @@
 /* A boat's bus of anything through the whole analysis, unbroken and with its state saved and loaded
- * on the way: both tell the same facts in the same order, and no fact is absurd.
+ * on the way: both tell the same facts in the same order and have the same state, and no fact is
+ * absurd.
  *
  * Input: acts of 4 bytes: what, and three that it takes. Most are a message; "for a while" repeats
  * the engine's messages, so that a few bytes make an hour of engine.
@@ -37,6 +38,7 @@ struct bench {
 
 static struct bench bench;
 static uint8_t state[PIPELINE_STATE_MAX];
+static uint8_t unbroken_state[PIPELINE_STATE_MAX];
 
 static void fold(struct told *t, double value)
 {
@@ -233,12 +235,15 @@ static void for_a_while(unsigned seconds, unsigned wander)
 static void save_and_load(void)
 {
 	struct fact_sink sink = sink_of(&bench.cut);
-	struct state_writer w;
+	struct state_writer w, whole;
 	struct state_reader r;
 
 	state_writer_init(&w, state, sizeof(state));
 	pipeline_save(bench.resumed, &w);
-	FUZZ_CHECK(!w.failed);
+	state_writer_init(&whole, unbroken_state, sizeof(unbroken_state));
+	pipeline_save(bench.unbroken, &whole);
+	FUZZ_CHECK(!w.failed && !whole.failed);
+	FUZZ_CHECK(w.used == whole.used && memcmp(state, unbroken_state, w.used) == 0);
 	memset(bench.resumed, 0xA5, pipeline_size());
 	pipeline_init(bench.resumed, &bench.boat, &sink);
 	state_reader_init(&r, state, w.used);
