@@ -34,6 +34,37 @@ def log_contents(path):
         database.close()
 
 
+def value_difference(one, other):
+    """Where two values differ, in words; of blobs the bytes about the first place."""
+    if not (isinstance(one, bytes) and isinstance(other, bytes)):
+        return f"{one!r} is {other!r}"
+    at = next((i for i, (a, b) in enumerate(zip(one, other)) if a != b), min(len(one), len(other)))
+    begin = max(0, at - 8)
+    return (f"blobs of {len(one)} and {len(other)} bytes, from byte {at}: …{one[begin:at + 24].hex(' ')}… is "
+            f"…{other[begin:at + 24].hex(' ')}…")
+
+
+def log_differences(expected, actual):
+    """All tables in which the contents of two logs differ, a line each, and where first."""
+    lines = []
+    for table in sorted(expected.keys() | actual.keys()):
+        rows, others = expected.get(table), actual.get(table)
+        if rows == others:
+            continue
+        if rows is None or others is None:
+            lines.append(f"{table}: is in one log only")
+            continue
+        unlike = [i for i, (row, other) in enumerate(zip(rows, others)) if row != other]
+        line = f"{table}: {len(rows)} and {len(others)} rows, {len(unlike)} of those side by side differ"
+        if unlike:
+            row, other = rows[unlike[0]], others[unlike[0]]
+            columns = [f"column {i}: {value_difference(a, b)}" for i, (a, b) in enumerate(zip(row, other))
+                       if a != b]
+            line += f", first row {unlike[0]} ({row[0]!r}): " + "; ".join(columns)
+        lines.append(line)
+    return lines
+
+
 class ProgramTest(unittest.TestCase):
     """Each test has a folder of its own."""
 
@@ -44,6 +75,19 @@ class ProgramTest(unittest.TestCase):
 
     def tearDown(self):
         shutil.rmtree(self.folder, ignore_errors=True)
+
+    def assert_same_logs(self, expected, actual, when, but=()):
+        """Two logs (their paths) hold the same, row by row; else both are kept, and every difference is told."""
+        contents = [{table: rows for table, rows in log_contents(path).items() if table not in but}
+                    for path in (expected, actual)]
+        different = log_differences(*contents)
+        if different:
+            kept = tempfile.mkdtemp(prefix="sightbowl-differs-")
+            for path in (expected, actual):
+                for name in (path, path + "-wal", path + "-batch"):
+                    if os.path.exists(name):
+                        shutil.copy(name, kept)
+            self.fail("\n".join([f"{when}; the logs are kept in {kept}"] + different))
 
     def path(self, name):
         return os.path.join(self.folder, name)
