@@ -726,7 +726,7 @@ void pipeline_latest(const struct pipeline *p, void *context,
 {
 	for (size_t i = 0; i < p->sources.count; i++) {
 		const struct slot *slot = &p->sources.slots[i];
-		if (slot->has_provider) {
+		if (slot->has_provider && !isnan(slot->value)) {
 			on_value(
 				context, slot->signal, slot->instance, slot->value, slot->heard_ns);
 		}

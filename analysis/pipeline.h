@@ -78,8 +78,8 @@ int64_t pipeline_raw_ns(const struct pipeline *p);
  * stands. Changes nothing: what follows is as if it had not been called. */
 void pipeline_snapshot(struct pipeline *p);
 
-/* Tells on_value every signal that has a source, with its last number and when (steady) that came.
- * Changes nothing. */
+/* Tells on_value every signal that has a source, with its last number and when (steady) that came; behind
+ * pipeline_load those of the present window until more have come. Changes nothing. */
 void pipeline_latest(const struct pipeline *p, void *context,
 	void (*on_value)(
 		void *context, uint16_t signal, uint16_t instance, double value, int64_t heard_ns));

@@ -1,5 +1,6 @@
 #include "analysis/source_choice.h"
 
+#include <math.h>
 #include <string.h>
 
 #define GAP_LEAST_NS   INT64_C(5000000000)
@@ -219,6 +220,7 @@ void source_choice_load(struct source_choice *sc, struct state_reader *r)
 		slot->heard_ns = last_ns;
 		slot->period_s = state_get_float(r);
 		slot->count = (uint32_t)state_get_unsigned(r, UINT32_MAX);
+		slot->value = NAN;
 		if (slot->count > 0) {
 			slot->resolution = state_get_float(r);
 			slot->value = state_get_double(r);

@@ -31,7 +31,7 @@ struct slot {
 	int64_t heard_ns; /* last number of the provider */
 	float period_s;	  /* its nominal period: a running median */
 	float resolution; /* one step of its coding; known in a window that has readings */
-	double value;	  /* last number */
+	double value;	  /* last number; NaN: before the state was loaded, in an earlier window */
 	/* the present window */
 	uint32_t count;
 	double sum;

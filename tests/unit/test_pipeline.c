@@ -362,6 +362,67 @@ static void a_pipeline_cut_anywhere_tells_the_same(void **state)
 	free(p);
 }
 
+struct latest {
+	int numbers;
+	double lph;
+};
+
+static void on_latest(
+	void *context, uint16_t signal, uint16_t instance, double value, int64_t heard_ns)
+{
+	struct latest *latest = context;
+
+	(void)instance;
+	(void)heard_ns;
+	latest->numbers++;
+	latest->lph = signal == SIGNAL_FUEL_RATE ? value : latest->lph;
+}
+
+static void save_and_load(struct pipeline *p, struct told *t)
+{
+	static uint8_t bytes[PIPELINE_STATE_MAX];
+	struct fact_sink sink = sink_of(t);
+	struct state_writer w;
+	struct state_reader r;
+	struct boat boat;
+
+	boat_init(&boat);
+	state_writer_init(&w, bytes, sizeof(bytes));
+	pipeline_save(p, &w);
+	pipeline_init(p, &boat, &sink);
+	state_reader_init(&r, bytes, w.used);
+	assert_int_equal(pipeline_load(p, &r), 0);
+}
+
+/* Stopped behind the first frame of a window, a speed: the rate of the window before is not zero. */
+static void a_number_from_before_a_checkpoint_is_not_told_as_another(void **state)
+{
+	struct tape tape = {0};
+	struct latest latest = {0, NAN};
+	struct told t;
+	struct pipeline *p = start(&t);
+
+	(void)state;
+	tape_engine(&tape, MAY, 60, 2000, 5, 0, true);
+	tape_put(&tape, 127488, 10, 0, 0, MAY + 60 * S, SIGNAL_ENGINE_SPEED, 2000,
+		SIGNAL_ENGINE_SPEED, 0);
+	pipeline_frames(p, tape.frames, tape.count);
+	pipeline_latest(p, &latest, on_latest);
+	assert_true(latest.numbers >= 4 && fabs(latest.lph - 5.2) < 0.11);
+	save_and_load(p, &t);
+	latest = (struct latest){0, NAN};
+	pipeline_latest(p, &latest, on_latest);
+	assert_int_equal(latest.numbers, 1);
+	assert_true(isnan(latest.lph));
+	tape.count = 0;
+	tape_engine(&tape, MAY + 60 * S, 1, 2000, 5, 0, true);
+	pipeline_frames(p, tape.frames, tape.count);
+	pipeline_latest(p, &latest, on_latest);
+	assert_true(fabs(latest.lph - 5) < 0.11);
+	free(tape.frames);
+	free(p);
+}
+
 static void a_snapshot_changes_nothing_that_follows(void **state)
 {
 	struct tape tape = {0};
@@ -486,6 +547,7 @@ int main(void)
 		cmocka_unit_test(an_engine_heard_on_two_buses_counts_once),
 		cmocka_unit_test(a_clock_that_is_set_in_a_run_changes_no_litre),
 		cmocka_unit_test(a_pipeline_cut_anywhere_tells_the_same),
+		cmocka_unit_test(a_number_from_before_a_checkpoint_is_not_told_as_another),
 		cmocka_unit_test(a_snapshot_changes_nothing_that_follows),
 		cmocka_unit_test(numbers_given_elsewhere_are_not_given_again),
 		cmocka_unit_test(a_damaged_checkpoint_is_refused),
