@@ -601,6 +601,7 @@ void engine_watch_reset_burn(
 	struct care low;
 
 	w->begun = true;
+	engine_watch_tell_map(w, engine, view->sink); /* it stands until another is known */
 	burn_reset(&w->burn);
 	care_begin(&high, EVENT_BURN_HIGH, engine, engine, NULL, SEVERITY_CAUTION);
 	care_begin(&low, EVENT_BURN_LOW, engine, engine, NULL, SEVERITY_CAUTION);

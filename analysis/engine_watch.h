@@ -57,7 +57,7 @@ void engine_watch_fault(
 void engine_watch_window(struct engine_watch *w, unsigned engine, const struct window_view *view,
 	double restriction_share);
 
-/* The service book: the bowl was drained; the burn map is to be learned anew. */
+/* The service book: the bowl was drained; the burn map is to be learned anew (and is told as it was). */
 void engine_watch_drained(struct engine_watch *w, unsigned engine, const struct window_view *view);
 void engine_watch_reset_burn(
 	struct engine_watch *w, unsigned engine, const struct window_view *view);

@@ -144,6 +144,50 @@ static void a_lack_that_comes_back_soon_after_the_element_is_told(void **state)
 	expect(1, 0, 1, 0);
 }
 
+static struct fact_burn told_burn;
+static int told_burns;
+
+static void on_burn(void *context, const struct fact_burn *point)
+{
+	(void)context;
+	told_burn = *point;
+	told_burns++;
+}
+
+static void drive(int count, double lph)
+{
+	for (int i = 0; i < count; i++) {
+		boat_windows_next(&boat);
+		boat_windows_hear(&boat, SIGNAL_ENGINE_SPEED, 2000, 0.25);
+		boat_windows_hear(&boat, SIGNAL_FUEL_RATE, lph, 0.05);
+		engine_watch_window(&watch, 0, &boat.view, NAN);
+	}
+}
+
+/* Whether it was told in between or not, a log then holds the same. */
+static void a_map_to_be_learned_anew_is_told_as_it_was(void **state)
+{
+	(void)state;
+	boat_windows_init(&boat);
+	boat.sink.on_burn = on_burn;
+	engine_watch_init(&watch, &boat.boat);
+	drive(360, 5);
+	told_burns = 0;
+	engine_watch_reset_burn(&watch, 0, &boat.view);
+	assert_int_equal(told_burns, 1); /* of the points 200 rpm apart the one that is known */
+	assert_int_equal(told_burn.version, 0);
+	near(told_burn.rpm, 2000, 0);
+	near(told_burn.rate_lph, 5, 0.05);
+	/* Nothing new is known yet. */
+	engine_watch_tell_map(&watch, 0, &boat.sink);
+	assert_int_equal(told_burns, 1);
+	drive(360, 6);
+	engine_watch_tell_map(&watch, 0, &boat.sink);
+	assert_int_equal(told_burns, 2);
+	assert_int_equal(told_burn.version, 1);
+	near(told_burn.rate_lph, 6, 0.06);
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -154,6 +198,7 @@ int main(void)
 		cmocka_unit_test(a_lack_that_goes_on_without_the_element_is_told_then),
 		cmocka_unit_test(a_lack_that_the_new_element_ends_is_never_told),
 		cmocka_unit_test(a_lack_that_comes_back_soon_after_the_element_is_told),
+		cmocka_unit_test(a_map_to_be_learned_anew_is_told_as_it_was),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);
