@@ -372,6 +372,17 @@ class Year(ProgramTest):
         self.refused(1, "sightbowl events: there is no event 12345 in the log", "events",
                      "acknowledge", 12345, *where)
 
+    def is_made(self, database):
+        if not os.path.exists(database):
+            return False
+        log = sqlite3.connect(f"file:{database}?mode=ro", uri=True)
+        try:
+            return log.execute("PRAGMA user_version").fetchone()[0] > 0
+        except sqlite3.OperationalError:
+            return False  # not yet
+        finally:
+            log.close()
+
     def test_the_book_is_written_while_the_log_is(self):
         config = self.path("watch.conf")
         database = self.path("watch.db")
@@ -381,8 +392,9 @@ class Year(ProgramTest):
         watch = subprocess.Popen([PROGRAM, "watch", "--config", config], stderr=subprocess.PIPE)
         try:
             deadline = time.monotonic() + 60
-            # Not before watch has made the log: the replay below must not be there first.
-            while not os.path.exists(database) and time.monotonic() < deadline:
+            # Not before watch has made the log: the replay below must not be there first, and the book needs
+            # its tables.
+            while not self.is_made(database) and time.monotonic() < deadline:
                 time.sleep(0.05)
             while time.monotonic() < deadline:
                 # A writer of the whole log is refused as soon as watch has it.
