@@ -12,13 +12,28 @@ TABLES = ("sessions", "slots", "windows", "minutes", "days", "trips", "runs", "e
           "filter_states", "filter_course", "burn_points", "tank_states", "refuellings")
 
 
-class Capture:
-    """A piece of the invented season, no two frames at the same time."""
+class Frames:
+    """What a bus carried, no two frames at the same time: times_ns, and each one's line of a candump log."""
+
+    def __init__(self, times_ns, lines):
+        self.times_ns, self.lines = times_ns, lines
+
+    def piece(self, path, from_ns, to_ns):
+        """Writes the frames of from_ns to to_ns, both included, as a candump log; how many."""
+        first = bisect.bisect_left(self.times_ns, from_ns)
+        last = bisect.bisect_right(self.times_ns, to_ns)
+        with open(path, "w") as out:
+            out.writelines(self.lines[first:last])
+        return last - first
+
+
+class Capture(Frames):
+    """A piece of the invented season."""
 
     def __init__(self, build, folder, kind, skip_s, length_s):
         text = subprocess.run([os.path.join(build, "tests/rig/rig_scenario"), kind, str(skip_s),
                                str(length_s)], capture_output=True, check=True).stdout.decode()
-        self.times_ns, self.lines = [], []
+        super().__init__([], [])
         records = bytearray()
         before_us = 0
         for line in text.splitlines():
@@ -35,14 +50,6 @@ class Capture:
         with open(self.path, "wb") as out:
             out.write(records)
         self.first_ns, self.last_ns = self.times_ns[0], self.times_ns[-1]
-
-    def piece(self, path, from_ns, to_ns):
-        """Writes the frames of from_ns to to_ns, both included, as a candump log; how many."""
-        first = bisect.bisect_left(self.times_ns, from_ns)
-        last = bisect.bisect_right(self.times_ns, to_ns)
-        with open(path, "w") as out:
-            out.writelines(self.lines[first:last])
-        return last - first
 
 
 class Outcome:
@@ -132,3 +139,30 @@ def replay(build, config, log, capture, pieces, scratch):
                                log, path], capture_output=True, text=True, timeout=300, check=False)
         assert done.returncode == 0, done.stderr
         os.unlink(path)
+
+
+def as_replayed(log, truth, whole):
+    """Asserts that a log says what a replay of the same frames made; whole: to the last row, else (the log
+    was ended in the middle) what is over."""
+    if whole:
+        for table in TABLES:
+            found, expected = rows(log, table), rows(truth, table)
+            assert found == expected, (table, difference(found, expected))
+        return
+    # What is open is told when it is committed to the log, or over.
+    found, expected = rows(log, "windows"), rows(truth, "windows")[:-1]
+    assert found[:len(expected)] == expected and len(found) <= len(expected) + 1, (
+        "windows", len(found), len(expected), difference(found, expected))
+    for table, closed in (("runs", 7), ("trips", 5)):
+        found = [row for row in rows(log, table) if row[closed] == 0]
+        expected = [row for row in rows(truth, table) if row[closed] == 0]
+        assert found == expected, (table, difference(found, expected))
+    raised = [row[:4] for row in rows(log, "events")]
+    expected = [row[:4] for row in rows(truth, "events")]
+    assert raised == expected, ("events", difference(raised, expected))
+
+
+def difference(found, expected):
+    more = [row for row in found if row not in expected][:3]
+    less = [row for row in expected if row not in found][:3]
+    return {"found": more, "expected": less}

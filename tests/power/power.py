@@ -19,7 +19,7 @@ import time
 import traceback
 from concurrent.futures import ThreadPoolExecutor
 
-from machine import Capture, Machine, TABLES, absorb, replay, rows, sound
+from machine import Capture, Machine, absorb, as_replayed, replay, sound
 
 BOUND_S = 30
 SYNC_MS = 600  # at most five syncs in a write of the log: below the 3 s that watch counts on
@@ -46,22 +46,7 @@ class Passage:
         replay(self.shared.build, self.shared.config, truth, self.capture, self.pieces, scratch)
         if not os.path.exists(truth):
             return
-        if whole:
-            for table in TABLES:
-                found, expected = rows(log, table), rows(truth, table)
-                assert found == expected, (table, difference(found, expected))
-            return
-        # What is open is told when it is committed to the log, or over.
-        found, expected = rows(log, "windows"), rows(truth, "windows")[:-1]
-        assert found[:len(expected)] == expected and len(found) <= len(expected) + 1, (
-            "windows", len(found), len(expected), difference(found, expected))
-        for table, closed in (("runs", 7), ("trips", 5)):
-            found = [row for row in rows(log, table) if row[closed] == 0]
-            expected = [row for row in rows(truth, table) if row[closed] == 0]
-            assert found == expected, (table, difference(found, expected))
-        raised = [row[:4] for row in rows(log, "events")]
-        expected = [row[:4] for row in rows(truth, "events")]
-        assert raised == expected, ("events", difference(raised, expected))
+        as_replayed(log, truth, whole)
 
     def end_once(self, start_ns):
         """One start, to the cut or kill. Returns the machine's time then."""
@@ -122,12 +107,6 @@ class Passage:
         absorb(self.shared.build, self.machine.log)
         self.compare(self.machine.log, True)
         shutil.rmtree(self.folder)
-
-
-def difference(found, expected):
-    more = [row for row in found if row not in expected][:3]
-    less = [row for row in expected if row not in found][:3]
-    return {"found": more, "expected": less}
 
 
 class Shared:
