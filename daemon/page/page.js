@@ -111,8 +111,9 @@ function buildTable(caption, rows, names, onRow, isTitled) {
 	return box;
 }
 
-function csvLink(name) {
-	return element('p', {}, element('a', {href: '/api/v1/' + name + '.csv', download: ''}, 'Download CSV'));
+function csvLink(name, query) {
+	return element('p', {}, element('a', {href: '/api/v1/' + name + '.csv' + (query ? '?' + query : ''), download: ''},
+		'Download CSV'));
 }
 
 /* ---- what is known ---- */
@@ -380,8 +381,9 @@ function logYears() {
 
 /* A choice of the year that a view shows; path is the view's place without the year. */
 function yearChoice(path, years, year) {
-	const choice = element('select', {}, ...years.map((one) => element('option', one === year ? {selected: ''} : {}, one)));
+	const choice = element('select', {id: 'year'}, ...years.map((one) => element('option', one === year ? {selected: ''} : {}, one)));
 	choice.addEventListener('change', () => {
+		focused = 'year';
 		location.hash = path + '/' + choice.value;
 	});
 	return element('p', {}, element('label', {}, 'Year ', choice));
@@ -416,7 +418,7 @@ async function showTrips(main, argument, chosen) {
 	main.append(buildTable(year === undefined ? 'All trips, the latest first' : 'Trips of ' + year + ', the latest first', trips, ['trip', 'start_utc', 'engine_h', 'fuel_l', 'fuel_uncertainty_l',
 		'mean_lph', 'distance_nm', 'l_per_nm', 'co2_kg', 'max_coolant_c', 'events'], (line, row) => {
 		line.firstChild.replaceChildren(element('a', {href: '#trips/' + row.trip + (year === undefined ? '' : '/' + year)}, String(row.trip)));
-	}), csvLink('trips'));
+	}), csvLink('trips', yearQuery(year)));
 }
 
 async function showTrip(main, rows) {
@@ -567,7 +569,7 @@ async function showEvents(main, argument) {
 		return;
 	}
 	events.reverse().forEach((one) => main.append(eventBox(one)));
-	main.append(csvLink('events'));
+	main.append(csvLink('events', yearQuery(year)));
 }
 
 /* The work that is most often written down aboard; everything else goes by sightbowl book add. */
@@ -659,6 +661,7 @@ const views = [
 /* ---- the whole ---- */
 
 let showing = 0;
+let focused = null; /* the id of what keeps the keyboard in the next view, as a choice that is not made yet */
 
 /* Shows the view that the address names. isRenewed: it is shown already, and its figures are put in the
    place of the old ones when they are whole, so that nothing moves under the reader's eyes. */
@@ -711,8 +714,9 @@ async function show(moved, isRenewed) {
 	}
 	main.dataset.view = view[0];
 	if (moved) {
-		main.focus();
+		(document.getElementById(focused) || main).focus();
 	}
+	focused = null;
 }
 
 async function refresh() {

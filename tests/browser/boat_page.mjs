@@ -102,9 +102,9 @@ export async function openPage(browser, origin, size) {
 }
 
 /* Waits until the page says yes; the page's own policy forbids the browser driver's way of doing so. */
-export async function until(page, asked) {
-	for (let i = 0; i < 200; i++) {
-		if (await page.evaluate(asked)) {
+export async function until(page, asked, argument) {
+	for (let i = 0; i < 600; i++) {
+		if (await page.evaluate(asked, argument)) {
 			return;
 		}
 		await page.waitForTimeout(50);
