@@ -64,8 +64,10 @@ export async function serve(...words) {
 export const phone = {width: 360, height: 740};
 export const desktop = {width: 1280, height: 800};
 
-export async function openBrowser(folder) {
+/* more: further settings of the browser, as httpCredentials. */
+export async function openBrowser(folder, more = {}) {
 	return chromium.launchPersistentContext(mkdtempSync(path.join(folder, 'profile-')), {
+		...more,
 		executablePath: '/usr/bin/chromium',
 		headless: true,
 		timezoneId: 'UTC',
