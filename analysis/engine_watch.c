@@ -626,11 +626,11 @@ void engine_watch_tell_map(struct engine_watch *w, unsigned engine, const struct
 		if (isnan(fact.rate_lph)) {
 			continue;
 		}
-		fact.rate_minutes = burn_map_minutes(&w->burn, BURN_RATE, rpm);
+		fact.rate_minutes = floor(burn_map_minutes(&w->burn, BURN_RATE, rpm));
 		fact.speed_kn = burn_map_at(&w->burn, BURN_SPEED, rpm, NULL);
-		fact.speed_minutes = burn_map_minutes(&w->burn, BURN_SPEED, rpm);
-		fact.ground_kn = burn_map_at(&w->burn, BURN_GROUND, rpm, NULL);
-		fact.ground_minutes = burn_map_minutes(&w->burn, BURN_GROUND, rpm);
+		fact.speed_minutes = floor(burn_map_minutes(&w->burn, BURN_SPEED, rpm));
+		fact.ground_kn = state_single(burn_map_at(&w->burn, BURN_GROUND, rpm, NULL));
+		fact.ground_minutes = floor(burn_map_minutes(&w->burn, BURN_GROUND, rpm));
 		fact.load_pct = burn_map_at(&w->burn, BURN_LOAD, rpm, NULL);
 		sink->on_burn(sink->context, &fact);
 	}

@@ -109,7 +109,8 @@ struct fact_filter {
 	double left_h_p90;
 };
 
-/* A point of an engine's learned map. */
+/* A point of an engine's learned map. Minutes are whole, the speed over ground is in single precision, so that
+ * what a live log packs them into is what a replay logs. */
 struct fact_burn {
 	unsigned engine;
 	uint32_t version; /* counts resets: points of an older version are of no more use */

@@ -563,7 +563,7 @@ static void play_filter(struct state_reader *r, const struct fact_sink *sink)
 	}
 }
 
-/* Whole minutes will do, and take a byte or two. */
+/* They are whole, and take a byte or two. */
 static uint64_t whole_minutes(double minutes)
 {
 	return minutes > 0 ? (uint64_t)fmin(minutes, MINUTES_MOST) : 0;

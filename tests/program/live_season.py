@@ -15,7 +15,9 @@ import sys
 import tempfile
 import time
 
-TABLES = ("sessions", "slots", "windows", "minutes", "trips", "runs", "events")
+# All but those of captures and checkpoints, and the days: the last one is rolled up when it is over, or a replay ends.
+TABLES = ("sessions", "slots", "windows", "minutes", "trips", "runs", "events", "filter_course", "filter_states",
+          "refuellings", "tank_states", "burn_points")
 
 
 # A frame of 29-bit identifier and 8 bytes has 131 bits with the space between: so many a second at 250 kbit/s.
@@ -49,7 +51,7 @@ def full_bus(path, minutes):
 def rows(log, table):
     database = sqlite3.connect(f"file:{log}?mode=ro", uri=True)
     try:
-        return database.execute(f"SELECT rowid, * FROM {table} ORDER BY 1").fetchall()
+        return database.execute(f"SELECT * FROM {table} ORDER BY 1, 2").fetchall()
     finally:
         database.close()
 
@@ -65,6 +67,18 @@ def cpu_s(process):
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
+def write_config(folder):
+    """The season's boat (where a season was written there), on the bus; returns the file's path."""
+    boat = os.path.join(folder, "boat.conf")
+    config = os.path.join(folder, "watch.conf")
+    with open(config, "w", encoding="utf-8") as file:
+        if os.path.exists(boat):
+            with open(boat, encoding="utf-8") as whole:
+                file.write(whole.read())
+        file.write("\n[bus can0]\n[web]\nlisten = none\n")
+    return config
+
+
 def play(program, shim, folder, capture, speed, config=None, patience_s=3600, meanwhile=None):
     """Watches the capture's traffic live; returns what was measured. The log is folder/live.db; meanwhile(log) is
     called five times a second."""
@@ -73,9 +87,7 @@ def play(program, shim, folder, capture, speed, config=None, patience_s=3600, me
     environment = {"PATH": os.environ["PATH"], "LD_PRELOAD": shim, "SEASON_BUS_LOG": capture,
                    "SEASON_BUS_SPEED": str(speed), "SEASON_BUS_DONE": done}
     if config is None:
-        config = os.path.join(folder, "watch.conf")
-        with open(config, "w", encoding="ascii") as file:
-            file.write("[bus can0]\n[web]\nlisten = none\n")
+        config = write_config(folder)
     with open(os.path.join(folder, "watch.err"), "w", encoding="utf-8") as errors:
         watch = subprocess.Popen([program, "watch", "--db", log, "--config", config], stderr=errors, env=environment)
     resident = []
@@ -129,8 +141,9 @@ def main():
         with open(capture, "rb") as season:
             frames = sum(1 for _ in season)
         measured = play(program, shim, folder, capture, wanted.speed)
-        subprocess.run([program, "replay", "--db", os.path.join(folder, "replayed.db"), capture], check=True,
-                       stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        subprocess.run([program, "replay", "--db", os.path.join(folder, "replayed.db"), "--config",
+                        os.path.join(folder, "watch.conf"), capture], check=True, stdout=subprocess.DEVNULL,
+                       stderr=subprocess.DEVNULL)
         different = differences(os.path.join(folder, "live.db"), os.path.join(folder, "replayed.db"))
         runs = rows(os.path.join(folder, "replayed.db"), "runs")
         resident = measured["resident_kb"]

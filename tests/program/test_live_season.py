@@ -22,9 +22,12 @@ class LiveSeason(ProgramTest):
             measured = play(PROGRAM, SHIM, self.folder, capture, 3000)
             self.assertEqual(measured["status"], 0, measured["said"])
             self.assertNotIn("dropped", measured["said"])
-            status, _, error = run("replay", "--db", self.path("replayed.db"), capture)
+            status, _, error = run("replay", "--db", self.path("replayed.db"), "--config", self.path("watch.conf"),
+                                   capture)
             self.assertEqual(status, 0, error)
             self.assertGreaterEqual(len(rows(self.path("live.db"), "runs")), 2)
+            self.assertGreater(len(rows(self.path("live.db"), "burn_points")), 0)
+            self.assertGreater(len(rows(self.path("live.db"), "filter_course")), 0)
             self.assertEqual(differences(self.path("live.db"), self.path("replayed.db")), [], protocol)
             resident = measured["resident_kb"]
             half = resident[len(resident) // 2:]
@@ -50,7 +53,8 @@ class LiveSeason(ProgramTest):
         measured = play(PROGRAM, SHIM, self.folder, capture, 1000, meanwhile=read_and_close)
         self.assertEqual(measured["status"], 0, measured["said"])
         self.assertGreater(len(set(read)), 3, "what is read goes on growing")
-        status, _, error = run("replay", "--db", self.path("replayed.db"), capture)
+        status, _, error = run("replay", "--db", self.path("replayed.db"), "--config", self.path("watch.conf"),
+                                   capture)
         self.assertEqual(status, 0, error)
         self.assertEqual(differences(self.path("live.db"), self.path("replayed.db")), [])
         database = sqlite3.connect(self.path("live.db"))

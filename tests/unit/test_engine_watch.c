@@ -178,6 +178,10 @@ static void a_map_to_be_learned_anew_is_told_as_it_was(void **state)
 	assert_int_equal(told_burn.version, 0);
 	near(told_burn.rpm, 2000, 0);
 	near(told_burn.rate_lph, 5, 0.05);
+	/* Kept as the live log's batch file holds them. */
+	assert_true(told_burn.rate_minutes > 10);
+	assert_true(told_burn.rate_minutes == floor(told_burn.rate_minutes));
+	assert_true(told_burn.ground_minutes == 0 && isnan(told_burn.ground_kn));
 	/* Nothing new is known yet. */
 	engine_watch_tell_map(&watch, 0, &boat.sink);
 	assert_int_equal(told_burns, 1);
