@@ -194,10 +194,11 @@ describe('what comes late', () => {
 		const first = page.locator('.chart-box').first();
 		await first.getByRole('button', {name: 'Closer'}).click();
 		await held.asked;
-		await first.getByRole('button', {name: 'All of it'}).click();
 		const told = () => document.querySelector('.chart-box p.quiet').textContent;
 		const whole = await page.evaluate(told);
-		await page.waitForResponse(/\/api\/v1\/series\?/);
+		const answered = page.waitForResponse(/\/api\/v1\/series\?/);
+		await first.getByRole('button', {name: 'All of it'}).click();
+		await answered;
 		await held.release();
 		assert.equal(await page.evaluate(told), whole);
 		assert.deepEqual(complaints, []);
