@@ -22,6 +22,7 @@
 
 #define COUNT(array) (sizeof(array) / sizeof((array)[0]))
 #define TRIPS_DRAWN_MAX 40 /* trips with a chart and a track of their own */
+#define STAYED_NM       0.05 /* less is no way to draw, but a receiver's wandering */
 #define CHART_POINTS    600
 
 struct report {
@@ -595,6 +596,21 @@ static void put_picture(struct report *report, const char *name, const char *key
 	free(bytes);
 }
 
+/* The elements that the report is of. The caller lets go of them; NULL for want of memory shows none. */
+static json_t *wanted_elements(const struct report *report)
+{
+	json_t *wanted = json_array();
+	json_t *row;
+	size_t index;
+
+	json_array_foreach(rows_of(report->elements, "elements"), index, row) {
+		if (report->scope->element == NULL || is_wanted_element(report, row)) {
+			(void)json_array_append(wanted, row); /* as above */
+		}
+	}
+	return wanted;
+}
+
 static void put_filters(struct report *report)
 {
 	static const char *const fitted[] = {"filter", "element", "micron", "fitted_utc", "removed_utc",
@@ -602,8 +618,16 @@ static void put_filters(struct report *report)
 	static const char *const loaded[] = {"filter", "fitted_utc", "reference_kpa", "limit_kpa",
 		"used_pct", "left_h_p10", "left_h_p50", "left_h_p90", "due_utc", "due_by", "basis"};
 	const struct boat *boat = &report->line->settings.boat;
+	json_t *elements = wanted_elements(report);
+	char caption[256];
 
-	(void)fputs("<section>\n<h2>Filters</h2>\n<div class=\"pictures\">\n", report->out);
+	(void)fputs("<section>\n<h2>Filters</h2>\n", report->out);
+	if (report->scope->trip != 0) {
+		(void)fprintf(report->out, "<p class=\"note\">Not as they were on the trip, but as they stand "
+			"at the log's end, %.10s.</p>\n",
+			text_of(json_array_get(rows_of(report->overview, "boat"), 0), "log_end_utc"));
+	}
+	(void)fputs("<div class=\"pictures\">\n", report->out);
 	for (size_t i = 0; i < boat->filter_count; i++) {
 		const char *name = boat->filters[i].name;
 		if (report->scope->element == NULL || strcmp(report->scope->element, name) == 0) {
@@ -617,15 +641,15 @@ static void put_filters(struct report *report)
 		const char *name = boat->filters[i].name;
 		if (boat->filters[i].sensor != SENSOR_NONE && (report->scope->element == NULL ||
 			strcmp(report->scope->element, name) == 0)) {
-			put_picture(report, "restriction", "filter", name,
-				"Restriction in steady minutes under load, as read, against what has passed "
-				"through the element; with the forecast where there is one.");
+			(void)snprintf(caption, sizeof(caption),
+				"Filter %s: restriction in steady minutes under load, as read, against what has "
+				"passed through the element; with the forecast where there is one.", name);
+			put_picture(report, "restriction", "filter", name, caption);
 		}
 	}
-	put_table(report, "Elements, and what passed them", rows_of(report->elements, "elements"), fitted,
-		COUNT(fitted));
-	put_table(report, "Their load and forecast", rows_of(report->elements, "elements"), loaded,
-		COUNT(loaded));
+	put_table(report, "Elements, and what passed them", elements, fitted, COUNT(fitted));
+	put_table(report, "Their load and forecast", elements, loaded, COUNT(loaded));
+	json_decref(elements);
 	(void)fputs("<p class=\"note\">Basis: measured, by a pressure sensor; counted, by hours, litres "
 		"and age; estimated, where neither reaches. The range of what is left holds in 8 of 10 "
 		"cases.</p>\n</section>\n", report->out);
@@ -878,9 +902,17 @@ static void put_trips(struct report *report)
 		(void)fputs("<div class=\"trip-row\">\n", report->out);
 		(void)snprintf(caption, sizeof(caption), "Trip %s: burn", number);
 		put_picture(report, "trip", "trip", number, caption);
-		(void)snprintf(caption, sizeof(caption), "Trip %s: track", number);
-		put_picture(report, "track", "trip", number, caption);
+		if (real_of(row, "distance_nm") < STAYED_NM) {
+			(void)fprintf(report->out, "<p class=\"note\">Trip %s stayed where it was.</p>\n", number);
+		} else {
+			(void)snprintf(caption, sizeof(caption), "Trip %s: track", number);
+			put_picture(report, "track", "trip", number, caption);
+		}
 		(void)fputs("</div>\n", report->out);
+	}
+	if (drawn == TRIPS_DRAWN_MAX) {
+		(void)fprintf(report->out, "<p class=\"note\">No more than %d trips are drawn; sightbowl "
+			"report --trip N draws any of them.</p>\n", TRIPS_DRAWN_MAX);
 	}
 	put_table(report, "Engine runs", rows_of(report->runs, "runs"), run_columns,
 		COUNT(run_columns));

@@ -82,6 +82,38 @@ test('its figures are those of the commands', async () => {
 	await page.close();
 });
 
+test('each drawing of a restriction says of which filter it is', async () => {
+	const {page} = await openPage(browser, 'file://', desktop);
+	await page.goto('file://' + path.join(folder, 'season.html'));
+	const said = await page.$$eval('figure.restriction figcaption', (all) => all.map((one) => one.textContent.split(':')[0]));
+	assert.deepEqual(said, rowsOf(boat, 'elements').filter((row) => row.removed_utc === null).map((row) => 'Filter ' + row.filter));
+	await page.close();
+});
+
+test('the report of an element has that element alone, and that of a trip says of when its filters are', async () => {
+	const {page} = await openPage(browser, 'file://', desktop);
+	await page.goto('file://' + path.join(folder, 'element.html'));
+	const rows = await page.$$eval('table', (tables) => tables.filter((one) => /^Elements|^Their load/.test(one.caption.textContent))
+		.map((one) => [...one.tBodies[0].rows].map((row) => row.cells[0].textContent)));
+	assert.deepEqual(rows, [['primary'], ['primary']]);
+	await page.goto('file://' + path.join(folder, 'trip.html'));
+	const {log} = JSON.parse(run('status', '--db', boat.db, '--config', boat.config, '--json'));
+	assert.ok((await page.textContent('main')).includes('as they stand at the log\'s end, ' + log[0].last_utc.slice(0, 10)));
+	await page.close();
+});
+
+test('a trip that made no way has no track, and on paper nothing is said twice', async () => {
+	const {page} = await openPage(browser, 'file://', desktop);
+	await page.goto('file://' + path.join(folder, 'season.html'));
+	await page.waitForSelector('figure.is-live canvas');
+	const stayed = rowsOf(boat, 'trips').filter((row) => row.distance_nm !== null && row.distance_nm < 0.05);
+	assert.equal(await page.$$eval('.trip-row .note', (all) => all.length), stayed.length);
+	assert.equal(await page.$$eval('figure.track', (all) => all.length), rowsOf(boat, 'trips').length - stayed.length);
+	await page.emulateMedia({media: 'print'});
+	assert.equal(await page.isVisible('.over-time figcaption'), false);
+	await page.close();
+});
+
 test('the demo\'s own report says that all is invented; one of a real log does not', () => {
 	assert.match(readFileSync(path.join(folder, 'report.html'), 'utf8'), /all figures are invented/);
 	assert.doesNotMatch(readFileSync(path.join(folder, 'season.html'), 'utf8'), /all figures are invented/);
