@@ -2,6 +2,7 @@
 /* Charts over time, drawn by dygraphs from /api/v1/series, with buttons, a line that reads the values
    out, and the same figures as a table. */
 
+/* page.css draws the same strokes and colours beside the lines' names. */
 const chartMarks = [[], [7, 3], [2, 4], [10, 3, 2, 3]];
 
 /* The library's legend styles its text in a way that the page's policy forbids; the charts here read
@@ -116,11 +117,11 @@ function buildChart(box, wanted) {
 	/* What each line is, and its mean at x. */
 	function readOut(rows, x) {
 		const row = x === null ? null : rows.find((one) => one[0].getTime() === x);
-		read.textContent = (row ? timeText(x, true) + ' · ' : '') + wanted.signals.map((one, i) => {
+		read.replaceChildren(...(row ? [timeText(x, true)] : []), ...wanted.signals.map((one, i) => {
 			const mean = row ? row[1 + i][1] : null;
-			return ['———', '– – –', '· · · ·', '–·–·'][i % 4] + ' ' + one.name +
-				(mean === null ? '' : ' ' + mean.toFixed(one.decimals) + ' ' + unitOf(one.quantity));
-		}).join(' · ');
+			return element('span', {class: 'line line-' + i % 4}, one.name +
+				(mean === null ? '' : ' ' + mean.toFixed(one.decimals) + ' ' + unitOf(one.quantity)));
+		}));
 	}
 
 	function draw(series) {

@@ -248,16 +248,21 @@ function rangeSection() {
 	return box;
 }
 
+/* A value with its unit; what has none is a count or a state. */
+function evidenceText(value, unit) {
+	return unit ? value.toFixed(2) + ' ' + unit : String(Number(value.toFixed(2)));
+}
+
 function eventBox(one) {
 	const box = element('article', {class: 'event ' + one.severity});
 	box.append(element('h3', {}, one.severity.toUpperCase() + ' · ' + eventTitle(one)));
 	box.append(element('p', {}, one.message));
 	const evidence = [];
 	if (one.value !== null) {
-		evidence.push('value ' + one.value.toFixed(2) + ' ' + (one.unit || ''));
+		evidence.push('value ' + evidenceText(one.value, one.unit));
 	}
 	if (one.limit !== null) {
-		evidence.push('limit ' + one.limit.toFixed(2) + ' ' + (one.unit || ''));
+		evidence.push('limit ' + evidenceText(one.limit, one.unit));
 	}
 	if (one.basis !== null) {
 		evidence.push(one.basis);
@@ -415,8 +420,8 @@ async function showTrips(main, argument, chosen) {
 	if (year !== undefined) {
 		main.append(yearChoice('trips/all', years, year));
 	}
-	main.append(buildTable(year === undefined ? 'All trips, the latest first' : 'Trips of ' + year + ', the latest first', trips, ['trip', 'start_utc', 'engine_h', 'fuel_l', 'fuel_uncertainty_l',
-		'mean_lph', 'distance_nm', 'l_per_nm', 'co2_kg', 'max_coolant_c', 'events'], (line, row) => {
+	main.append(buildTable(year === undefined ? 'All trips, the latest first' : 'Trips of ' + year + ', the latest first', trips, ['trip', 'start_utc', 'fuel_l', 'distance_nm', 'engine_h', 'l_per_nm',
+		'mean_lph', 'fuel_uncertainty_l', 'co2_kg', 'max_coolant_c', 'events'], (line, row) => {
 		line.firstChild.replaceChildren(element('a', {href: '#trips/' + row.trip + (year === undefined ? '' : '/' + year)}, String(row.trip)));
 	}), csvLink('trips', yearQuery(year)));
 }
@@ -445,9 +450,9 @@ async function showTrip(main, rows) {
 	}
 }
 
-/* Charts of signals that are in the log; says what is missing otherwise. */
-function addChart(main, names, span, title, absent) {
-	const wanted = known.overview.signals.filter((one) => names.includes(one.signal)).slice(0, 4).map((one) => ({
+/* Charts of signals that are in the log; says what is missing otherwise. isOwn: which of them. */
+function addChart(main, names, span, title, absent, isOwn) {
+	const wanted = known.overview.signals.filter((one) => names.includes(one.signal) && (!isOwn || isOwn(one))).slice(0, 4).map((one) => ({
 		signal: one.signal,
 		instance: one.instance,
 		name: signalName(one.signal, one.instance) + (one.instance > 0 && one.instance < 256 ? ' ' + one.instance : ''),
@@ -549,9 +554,11 @@ async function listTable(main, name, title, none) {
 async function showTemperatures(main) {
 	main.append(element('h1', {}, 'Temperatures'));
 	addChart(main, ['coolant_temperature_c', 'oil_temperature_c', 'gear_oil_temperature_c'], logSpan(), 'Engine', 'No coolant or oil temperature was heard (NMEA 2000 127489, J1939 SPN 110 and SPN 175).');
-	addChart(main, ['exhaust_temperature_c'], logSpan(), 'Exhaust', 'No exhaust temperature was heard from the engine (J1939 SPN 173); a sensor on NMEA 2000 130316 shows below.');
+	const isExhaust = (one) => one.signal === 'exhaust_temperature_c' || temperaturePlaces[one.instance >> 8] === 'Exhaust';
+	addChart(main, ['exhaust_temperature_c', 'temperature_c'], logSpan(), 'Exhaust', 'No exhaust temperature was heard (J1939 SPN 173, NMEA 2000 130316).', isExhaust);
 	addChart(main, ['fuel_temperature_c'], logSpan(), 'Fuel', 'No fuel temperature was heard (J1939 SPN 174).');
-	addChart(main, ['temperature_c', 'sea_temperature_c', 'ambient_temperature_c'], logSpan(), 'Around the engine');
+	addChart(main, ['temperature_c', 'sea_temperature_c', 'ambient_temperature_c'], logSpan(), 'Around the engine', null,
+		(one) => one.signal !== 'temperature_c' || !isExhaust(one));
 }
 
 /* ---- events, book, bus ---- */

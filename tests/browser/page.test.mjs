@@ -243,6 +243,50 @@ test('the view of now is renewed without being empty, or jumping, in between', a
 	await page.close();
 });
 
+test('on a phone the trips show their litres and miles before anything is pushed aside', async () => {
+	const {page} = await openPage(browser, server.address, phone);
+	await goTo(page, server.address, 'trips');
+	for (const name of ['fuel_l', 'distance_nm']) {
+		const cell = await page.locator('td[data-column="' + name + '"]').first().boundingBox();
+		assert.ok(cell.x + cell.width <= phone.width, name);
+	}
+	await page.close();
+});
+
+test('the evidence of an event without a unit is a plain number', async () => {
+	const {page} = await openPage(browser, server.address, phone);
+	await goTo(page, server.address, 'events');
+	const events = rowsOf(boat, 'events').reverse();
+	const bare = events.findIndex((one) => one.value !== null && !one.unit);
+	assert.ok(bare >= 0);
+	const said = await page.$$eval('.event .quiet', (all) => all.map((one) => one.textContent));
+	assert.ok(said[bare].includes('value ' + events[bare].value + ', '), said[bare]);
+	await page.close();
+});
+
+test('what is hot as exhaust has a chart of its own, and each line is named beside its stroke', async () => {
+	const {page} = await openPage(browser, server.address, desktop);
+	await goTo(page, server.address, 'temperatures');
+	const lines = Object.fromEntries(await page.$$eval('.chart-box', (all) => all.map((box) =>
+		[box.querySelector('h3').textContent, [...box.querySelectorAll('.chart-read .line')].map((one) => one.textContent)])));
+	assert.deepEqual(lines['Exhaust, °C'], ['Exhaust']);
+	assert.ok(lines['Around the engine, °C'].includes('Engine room'));
+	assert.ok(!lines['Around the engine, °C'].includes('Exhaust'));
+	/* The stroke beside a name is the line's own colour. */
+	const strokes = await page.$$eval('.chart-box:first-of-type .line', (all) => all.map((one) => {
+		const probe = document.createElement('i');
+		const box = getComputedStyle(one, '::before').borderTopColor;
+		document.body.append(probe);
+		probe.style.color = chartColours()[Number(one.className.slice(-1))];
+		const colour = getComputedStyle(probe).color;
+		probe.remove();
+		return box === colour;
+	}));
+	assert.ok(strokes.length > 1);
+	assert.ok(strokes.every((same) => same));
+	await page.close();
+});
+
 describe('its settings', () => {
 	test('night is red on black, charts and drawings too, and is remembered', async () => {
 		const {page, complaints} = await openPage(browser, server.address, phone);
