@@ -622,7 +622,7 @@ static void put_filters(struct report *report)
 	char caption[256];
 
 	(void)fputs("<section>\n<h2>Filters</h2>\n", report->out);
-	if (report->scope->trip != 0) {
+	if (report->scope->trip != 0 && report->dated) {
 		(void)fprintf(report->out, "<p class=\"note\">Not as they were on the trip, but as they stand "
 			"at the log's end, %.10s.</p>\n",
 			text_of(json_array_get(rows_of(report->overview, "boat"), 0), "log_end_utc"));
