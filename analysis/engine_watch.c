@@ -124,7 +124,20 @@ static void judge_water(
 	window_claim(view, &care->claim, true);
 }
 
-void engine_watch_water(
+/* The bits of a state as last heard, if of late; else none. */
+static unsigned said_of_late(const struct window_view *view, enum signal_id signal, unsigned engine)
+{
+	int found = source_choice_find(view->sources, signal, (uint16_t)engine);
+
+	if (found < 0) {
+		return 0;
+	}
+	const struct slot *slot = &view->sources->slots[found];
+	bool late = view->now.t_ns - slot->heard_ns > WATER_SILENCE_NS;
+	return slot->has_provider && !late ? (unsigned)slot->value : 0;
+}
+
+static void take_water(
 	struct engine_watch *w, unsigned engine, const struct window_view *view, bool wet)
 {
 	double engine_h = engine_log_hours_total(&view->engines[engine]);
@@ -167,10 +180,22 @@ static void own_begin(struct care *care, const struct own_word *word, unsigned e
 	sentence_words(&care->says, word->says);
 }
 
+/* Water may be told by two messages. Many an engine sends a status whose bit for water is never set: that
+ * one says dry does not make the other's water dry. */
+void engine_watch_water(
+	struct engine_watch *w, unsigned engine, const struct window_view *view, bool wet)
+{
+	unsigned status_1 = said_of_late(view, SIGNAL_ENGINE_STATUS_1, engine);
+
+	take_water(w, engine, view, wet || (status_1 & STATUS_WATER_IN_FUEL) != 0);
+}
+
 void engine_watch_status(
 	struct engine_watch *w, unsigned engine, const struct window_view *view, unsigned status_1)
 {
-	engine_watch_water(w, engine, view, (status_1 & STATUS_WATER_IN_FUEL) != 0);
+	bool wet = (status_1 & STATUS_WATER_IN_FUEL) != 0;
+
+	take_water(w, engine, view, wet || said_of_late(view, SIGNAL_WATER_IN_FUEL, engine) != 0);
 	w->own_words |= STATUS_HEARD;
 	for (size_t i = 0; i < OWN_WORDS; i++) {
 		struct care care;

@@ -24,6 +24,11 @@
 #define KNOWN_SHARE 0.05
 /* restriction-high clears below this share of the limit. */
 #define HIGH_CLEARS_SHARE 0.85
+/* An engine room beyond these is a sensor out of order. */
+#define ROOM_LEAST_C (-30.0)
+#define ROOM_MOST_C  100.0
+/* A limit is not told by a fit that does not know half of what it says. */
+#define VAGUE_SHARE 0.5
 /* A jump waits this many windows of running for a like one in another filter. */
 #define JUMP_WAITS 24
 /* Factors of two filters that differ by less, in natural logarithm, are alike. */
@@ -144,6 +149,15 @@ static void flow_of(const struct boat_filter *filter, const struct window_view *
 	window->supply_step_lph = flow.step * scale;
 }
 
+static double room_temperature(const struct window_view *view)
+{
+	double heard_c = window_read_kind(view, SIGNAL_TEMPERATURE, 0, TEMPERATURE_ENGINE_ROOM,
+		TEMPERATURE_ENGINE_ROOM)
+				 .mean;
+
+	return heard_c >= ROOM_LEAST_C && heard_c <= ROOM_MOST_C ? heard_c : NAN;
+}
+
 static void temperature_of(const struct boat_filter *filter, const struct window_view *view,
 	struct restriction_window *window)
 {
@@ -153,9 +167,7 @@ static void temperature_of(const struct boat_filter *filter, const struct window
 	window->fuel_sd_c = NAN;
 	if (isnan(window->fuel_c)) {
 		double sea_c = window_read(view, SIGNAL_SEA_TEMPERATURE, 0).mean;
-		double room_c = window_read_kind(view, SIGNAL_TEMPERATURE, 0,
-			TEMPERATURE_ENGINE_ROOM, TEMPERATURE_ENGINE_ROOM)
-					.mean;
+		double room_c = room_temperature(view);
 		if (isnan(sea_c)) {
 			sea_c = window_read_kind(view, SIGNAL_TEMPERATURE, 0, TEMPERATURE_SEA,
 				TEMPERATURE_SEA)
@@ -291,7 +303,7 @@ static void judge_limit(const struct filter_watch *f, unsigned index,
 	if (up && at_kpa < HIGH_CLEARS_SHARE * filter->limit_kpa) {
 		window_claim(view, &high, false);
 	}
-	if (!(at_kpa >= (1 - KNOWN_SHARE) * filter->limit_kpa)) {
+	if (!(at_kpa >= (1 - KNOWN_SHARE) * filter->limit_kpa) || sd_kpa > VAGUE_SHARE * at_kpa) {
 		return;
 	}
 	high.value = at_kpa;
@@ -352,6 +364,9 @@ void filter_watch_window(struct filter_watch *f, unsigned index, const struct wi
 	flow_of(filter, view, share, &window);
 	temperature_of(filter, view, &window);
 	watch_sensor(f, index, view, &config, &window);
+	if (f->mute.state == MUTE_FROZEN) {
+		return; /* what it shows is told to be nothing */
+	}
 	if (restriction_take(&f->restriction, &config, &window, &reading) != RESTRICTION_READ) {
 		return;
 	}

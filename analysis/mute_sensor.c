@@ -157,7 +157,11 @@ static void follow(struct mute_sensor *m, unsigned index, const struct window_vi
 		m->held == 0) {
 		bool moved = m->held > 0;
 		if (m->state == MUTE_FROZEN && moved) {
-			/* It is not told over for one number that slipped in. */
+			/* It is not told over for one number that slipped in, nor for what it shows of
+			 * a line at rest. */
+			if (!flows) {
+				return;
+			}
 			count_up(&m->back, BACK_WINDOWS);
 			if (m->back >= BACK_WINDOWS) {
 				tell_over(m, index, view);

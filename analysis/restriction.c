@@ -26,7 +26,16 @@
 #define ZERO_START_KPA  0.15 /* from one run to the next: drift, tank level … */
 #define AIR_START_KPA   0.7  /* … and weather */
 #define REST_SD_KPA     0.1
+#define WALKS_KNOWN     4.0  /* starts that a known zero's variance stands for */
 #define ALIKE_REST      12.0
+#define REST_LONG       30   /* windows: by then the line of an outlet has come to rest, too */
+#define REST_FAR        4.0  /* deviations: a zero so far off has moved … */
+#define REST_ADOPTED    200.0 /* … and is followed: share of its square that a window leaves open */
+#define ZERO_MOST_KPA   10.0 /* a differential sensor further off at rest is out of order, … */
+#define LIFT_MOST_KPA   25.0 /* … as is one at an outlet, beside the usual lift */
+#define SUCTION_MOST_KPA 95.0 /* no pump sucks harder than the air presses */
+#define HEAD_MOST_KPA   60.0 /* nor lies a tank 7 m above its filter */
+#define BELOW_LEAST_KPA 0.5  /* a restriction less than nothing by more is none */
 #define LEVER_GAIN      0.002
 #define SHIFT_LEAST_KPA 0.1
 #define SHIFT_SHARE     0.02
@@ -193,8 +202,27 @@ static void meet(struct restriction *r, const double *gain, double value, double
 	r->fitting_kpa = fmax(r->fitting_kpa, 0);
 }
 
+/* From one run to the next. */
+static double zero_walk(
+	const struct restriction_config *config, const struct restriction_window *window)
+{
+	bool weather = config->sense == RESTRICTION_ABSOLUTE && isnan(window->air_kpa);
+
+	return weather ? AIR_START_KPA : ZERO_START_KPA;
+}
+
+/* How much of what the zero moves by was not known before. The rest is that it wanders: the readings
+ * before were right by the zero of their time. */
+static double learned_share(double zero_var, const struct restriction_window *window,
+	const struct restriction_config *config)
+{
+	double walk = zero_walk(config, window);
+
+	return fmax(1 - WALKS_KNOWN * walk * walk / zero_var, 0);
+}
+
 static void rest(struct restriction *r, const struct restriction_config *config,
-	const struct restriction_window *window)
+	const struct restriction_window *window, double last_kpa)
 {
 	const double gain[PARTS] = {1, 0, 0};
 	double step = fmax(window->pressure_step_kpa, 0);
@@ -205,13 +233,30 @@ static void rest(struct restriction *r, const struct restriction_config *config,
 	if (r->has_run && r->rest_count <= REST_SETTLED) {
 		return;
 	}
+	double raw = raw_value(r, config, window);
+	double guess_var;
+	double guess = zero_guess(config, window, &guess_var);
+	bool outlet = config->sense != RESTRICTION_DIFFERENTIAL;
+	if (fabs(raw - guess) > (outlet ? LIFT_MOST_KPA : ZERO_MOST_KPA)) {
+		return; /* no zero is so far off */
+	}
 	if (r->count == 0) {
 		begin(r, config, window);
 	}
 	r->has_run = false;
 	double held = r->laminar_kpa;
-	meet(r, gain, raw_value(r, config, window),
-		ALIKE_REST * (step * step / 12 + REST_SD_KPA * REST_SD_KPA));
+	double before = r->zero_kpa;
+	double noise_var = ALIKE_REST * (step * step / 12 + REST_SD_KPA * REST_SD_KPA);
+	double *var = &r->variance[pair(ZERO, ZERO)];
+	bool moved = fabs(raw - before) > REST_FAR * sqrt(*var + noise_var / ALIKE_REST);
+	double learned = moved ? 0 : learned_share(*var, window, config);
+	/* A number that stands to the last bit, or has only just come, may be no reading. */
+	bool alive = r->held_count == 0 && fabs(raw - last_kpa) < 0.25 * fabs(raw - before);
+	if (moved && alive && (!outlet || r->rest_count > REST_LONG)) {
+		*var += (raw - before) * (raw - before) / REST_ADOPTED;
+	}
+	meet(r, gain, raw, noise_var);
+	r->zero_told_kpa += (1 - learned) * (r->zero_kpa - before);
 	if (held < 0) {
 		r->laminar_kpa = -1; /* still not read */
 	}
@@ -317,9 +362,13 @@ static void learn(struct restriction *r, double raw, double noise, const double 
 }
 
 /* A value that stays to the last bit while the flow goes from rest to full is not being measured,
- * unless the restriction is too small for the sensor to see. */
-static bool stuck(struct restriction *r, const struct restriction_window *window)
+ * unless the restriction is too small for the sensor to see. What lies further off than any zero is
+ * restriction for the most part, or nothing. */
+static bool stuck(struct restriction *r, const struct restriction_config *config,
+	const struct restriction_window *window)
 {
+	double guess_var;
+	double guess = zero_guess(config, window, &guess_var);
 	double flow = window->running ? window->supply_lph : 0;
 	double step = fmax(window->pressure_step_kpa, 0.001);
 
@@ -333,11 +382,14 @@ static bool stuck(struct restriction *r, const struct restriction_window *window
 	r->held_count += r->held_count < COUNT_CAP ? 1 : 0;
 	r->held_low_lph = fmin(r->held_low_lph, flow);
 	r->held_high_lph = fmax(r->held_high_lph, flow);
-	if (r->held_count < STUCK_WINDOWS || r->laminar_kpa < 0 || !(r->reference_lph > 0)) {
+	double full = r->reference_lph > 0 ? r->reference_lph : r->held_high_lph;
+	if (r->held_count < STUCK_WINDOWS || !(full > 0)) {
 		return false;
 	}
-	double share = (r->held_high_lph - r->held_low_lph) / r->reference_lph;
-	return share * (r->laminar_kpa + r->fitting_kpa) > STUCK_STEPS * step && share > 0.4;
+	double share = (r->held_high_lph - r->held_low_lph) / full;
+	double whole = r->laminar_kpa < 0 ? 0 : r->laminar_kpa + r->fitting_kpa;
+	double off = fabs(raw_value(r, config, window) - guess) - SURE_SDS * sqrt(guess_var);
+	return share * fmax(whole, off) > STUCK_STEPS * step && share > 0.4;
 }
 
 /* Relative change of dynamic viscosity per °C. */
@@ -350,8 +402,7 @@ static double viscosity_slope(const struct viscosity *fuel, double at_c)
 static void start_run(struct restriction *r, const struct restriction_config *config,
 	const struct restriction_window *window)
 {
-	bool weather = config->sense == RESTRICTION_ABSOLUTE && isnan(window->air_kpa);
-	double walk = weather ? AIR_START_KPA : ZERO_START_KPA;
+	double walk = zero_walk(config, window);
 
 	if (r->count == 0) {
 		begin(r, config, window);
@@ -389,12 +440,20 @@ static enum restriction_state take(struct restriction *r, const struct restricti
 		r->steady = 0;
 		return RESTRICTION_NO_PRESSURE;
 	}
-	bool is_stuck = stuck(r, window);
+	double whole = raw_value(r, config, window);
+	struct restriction_window last = *window;
+	last.pressure_kpa = r->held_kpa;
+	if (config->sense != RESTRICTION_DIFFERENTIAL &&
+		(whole > SUCTION_MOST_KPA || whole < -HEAD_MOST_KPA)) {
+		r->steady = 0;
+		return RESTRICTION_IMPLAUSIBLE;
+	}
+	bool is_stuck = stuck(r, config, window);
 	if (!window->running) {
 		if (is_stuck) {
 			return RESTRICTION_STUCK;
 		}
-		rest(r, config, window);
+		rest(r, config, window, raw_value(r, config, &last));
 		return RESTRICTION_RESTING;
 	}
 	if (!r->has_run || r->count == 0) {
@@ -436,7 +495,10 @@ static enum restriction_state take(struct restriction *r, const struct restricti
 	double spread = window->pressure_high_kpa - window->pressure_low_kpa;
 	double step = fmax(window->pressure_step_kpa, 0);
 	double noise = sqrt(step * step / 12 + spread * spread / 36);
+	double before = r->zero_kpa;
+	double learned = learned_share(r->variance[pair(ZERO, ZERO)], window, config);
 	learn(r, raw, fmax(noise, 0.01), gain);
+	r->zero_told_kpa += (1 - learned) * (r->zero_kpa - before);
 	if (share < LOW_SHARE && rescale == 1) {
 		return RESTRICTION_LOW_FLOW;
 	}
@@ -444,6 +506,10 @@ static enum restriction_state take(struct restriction *r, const struct restricti
 	double fitting_most = FITTING_MOST * (r->laminar_kpa + r->fitting_kpa);
 	double fitting = fmin(r->fitting_kpa, fitting_most);
 	double measured = raw - r->zero_kpa;
+	double zero_var = r->variance[pair(ZERO, ZERO)];
+	if (measured < -fmax(SURE_SDS * sqrt(zero_var), BELOW_LEAST_KPA) - SURE_SDS * noise) {
+		return RESTRICTION_IMPLAUSIBLE; /* the zero may follow; the element has none of it */
+	}
 	double laminar = (measured - gain[FITTING] * fitting) / gain[LAMINAR];
 	double flow_error = (window->supply_high_lph - window->supply_low_lph) / 6 +
 			    fmax(window->supply_step_lph, 0) / sqrt(12);
@@ -451,7 +517,6 @@ static enum restriction_state take(struct restriction *r, const struct restricti
 	double by_temperature = laminar * viscosity_slope(&config->fuel, fuel_c) * fuel_sd;
 	double by_wax = laminar * WAX_SHARE * fmax(WAX_C - fuel_c, 0);
 	double split = 1 - gain[FITTING] / gain[LAMINAR];
-	double zero_var = r->variance[pair(ZERO, ZERO)];
 	/* The zero counts for more at low flow: what it adds beyond the usual is no constant. */
 	double beyond = 1 / gain[LAMINAR] - (r->lever > 0 ? r->lever : 1 / gain[LAMINAR]);
 	double by_parts = zero_var * beyond * beyond -

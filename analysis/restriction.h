@@ -55,6 +55,7 @@ enum restriction_state {
 	RESTRICTION_NO_FLOW,     /* flow not known */
 	RESTRICTION_NO_PRESSURE, /* pressure not known */
 	RESTRICTION_STUCK,       /* the sensor does not move although the flow does */
+	RESTRICTION_IMPLAUSIBLE, /* no filter can give such a reading */
 };
 
 struct restriction_reading {

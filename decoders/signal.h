@@ -59,7 +59,7 @@ enum signal_use {
 		1)                                                                                 \
 	SIGNAL(INJECTION_PRESSURE, "injection_pressure_kpa", "kPa", ENGINE, VALUE, 0, 251000, 1)   \
 	SIGNAL(RAIL2_PRESSURE, "rail2_pressure_kpa", "kPa", ENGINE, VALUE, 0, 251000, 1)           \
-	SIGNAL(FUEL_TEMPERATURE, "fuel_temperature_c", "°C", ENGINE, VALUE, -40, 210, 0.01)        \
+	SIGNAL(FUEL_TEMPERATURE, "fuel_temperature_c", "°C", ENGINE, VALUE, -30, 120, 0.01)        \
 	SIGNAL(WATER_IN_FUEL, "water_in_fuel", "", ENGINE, STATE, 0, 1, 1)                         \
 	/* engine: counters of time */                                                             \
 	SIGNAL(ENGINE_HOURS, "engine_hours_h", "h", ENGINE, COUNTER, 0, 210554060.75, 0.05)        \
@@ -67,7 +67,7 @@ enum signal_use {
 	SIGNAL(TOTAL_REVOLUTIONS, "total_revolutions_kr", "1000 r", ENGINE, COUNTER, 0,            \
 		4211081215, 1000)                                                                  \
 	/* engine: temperatures and pressures */                                                   \
-	SIGNAL(COOLANT_TEMPERATURE, "coolant_temperature_c", "°C", ENGINE, VALUE, -40, 210, 0.01)  \
+	SIGNAL(COOLANT_TEMPERATURE, "coolant_temperature_c", "°C", ENGINE, VALUE, -40, 160, 0.01)  \
 	SIGNAL(OIL_TEMPERATURE, "oil_temperature_c", "°C", ENGINE, VALUE, -40, 300, 0.01)          \
 	SIGNAL(EXHAUST_TEMPERATURE, "exhaust_temperature_c", "°C", ENGINE, VALUE, -60, 1735, 0.05) \
 	SIGNAL(INTAKE_TEMPERATURE, "intake_temperature_c", "°C", ENGINE, VALUE, -40, 210, 0.01)    \

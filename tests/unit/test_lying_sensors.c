@@ -1,0 +1,278 @@
+#include "tests/unit/near.h"
+
+#include "tests/unit/lying_boat.h"
+
+static struct lying_boat boat;
+
+static void print_events(void)
+{
+	for (size_t i = 0; i < boat.told; i++) {
+		const struct fact_event *e = &boat.events[i];
+		print_message("%s of %s%s: %s\n", e->kind, e->subject,
+			e->has_cleared ? ", over" : "", e->message);
+	}
+}
+
+/* So many events in all, and nothing endless. */
+static void told(int events)
+{
+	if (lying_events(&boat, NULL) != events) {
+		print_events();
+	}
+	assert_int_equal(lying_events(&boat, NULL), events);
+	assert_false(boat.endless);
+}
+
+/* Both filters' restrictions are within a share of the truth. */
+static void restrictions_are_true(double share)
+{
+	double true_kpa = lying_true_kpa(&boat);
+
+	near(boat.filters[0].reference_kpa, true_kpa, share * true_kpa);
+	near(boat.filters[1].reference_kpa, 2 * true_kpa, 2 * share * true_kpa);
+}
+
+static void honest_sensors_tell_nothing(void **state)
+{
+	(void)state;
+	lying_begin(&boat);
+	lying_days(&boat, 15, NULL);
+	told(0);
+	restrictions_are_true(0.1);
+	lying_end(&boat);
+}
+
+static void vacuum_at_the_low_end(
+	struct lying_boat *b, struct lying_readings *r, bool runs, double since_s)
+{
+	(void)b, (void)runs, (void)since_s;
+	r->vacuum_kpa = -100;
+}
+
+static void vacuum_at_the_high_end(
+	struct lying_boat *b, struct lying_readings *r, bool runs, double since_s)
+{
+	(void)b, (void)runs, (void)since_s;
+	r->vacuum_kpa = 500;
+}
+
+static void suction_at_its_end(
+	struct lying_boat *b, struct lying_readings *r, bool runs, double since_s)
+{
+	(void)b, (void)runs, (void)since_s;
+	r->suction_kpa = 500;
+}
+
+/* From the first day on: its zero would be its end, and an honest sensor after it far below. */
+static void a_sensor_at_its_range_s_end_loads_no_element(void **state)
+{
+	static lying_hand *const ends[] = {
+		vacuum_at_the_low_end, vacuum_at_the_high_end, suction_at_its_end};
+
+	(void)state;
+	for (size_t i = 0; i < sizeof(ends) / sizeof(ends[0]); i++) {
+		lying_begin(&boat);
+		lying_days(&boat, 4, ends[i]);
+		assert_true(isnan(boat.filters[i < 2 ? 0 : 1].reference_kpa));
+		lying_days(&boat, 6, NULL);
+		told(0);
+		restrictions_are_true(0.15);
+		lying_end(&boat);
+	}
+}
+
+static void vacuum_5_kpa_off(
+	struct lying_boat *b, struct lying_readings *r, bool runs, double since_s)
+{
+	(void)b, (void)runs, (void)since_s;
+	r->vacuum_kpa += b->drift;
+}
+
+/* As after a supply or a plug was changed. */
+static void an_offset_at_power_up_is_the_zero_s(void **state)
+{
+	(void)state;
+	for (int way = -1; way <= 1; way += 2) {
+		lying_begin(&boat);
+		lying_days(&boat, 8, NULL);
+		boat.drift = 5 * way;
+		lying_days(&boat, 4, vacuum_5_kpa_off);
+		restrictions_are_true(0.1);
+		lying_days(&boat, 4, NULL);
+		told(0);
+		restrictions_are_true(0.1);
+		lying_end(&boat);
+	}
+}
+
+static void vacuum_drifts(struct lying_boat *b, struct lying_readings *r, bool runs, double since_s)
+{
+	(void)since_s;
+	b->drift += runs ? LYING_STEP_S / (LYING_DAY_H * 3600) : 0;
+	r->vacuum_kpa += b->drift;
+}
+
+/* 1 kPa a day: the readings before were right by the zero of their day, and stay where they are. */
+static void a_zero_that_drifts_moves_no_reading_before(void **state)
+{
+	(void)state;
+	lying_begin(&boat);
+	lying_days(&boat, 10, NULL);
+	double before_l = boat.filters[0].left_l_p50;
+	lying_days(&boat, 5, vacuum_drifts);
+	restrictions_are_true(0.2); /* in the course of a day nothing tells of 1 kPa */
+	assert_in_range((int)boat.filters[0].left_l_p50, (int)(before_l / 3), (int)(before_l * 2));
+	lying_days(&boat, 5, NULL);
+	restrictions_are_true(0.1);
+	assert_int_equal(lying_events(&boat, "restriction-high"), 0);
+	assert_int_equal(lying_events(&boat, "restriction-rising"), 0);
+	assert_int_equal(lying_events(&boat, "element-due"), 0);
+	assert_false(boat.endless);
+	lying_end(&boat);
+}
+
+static void vacuum_changes_its_sign(
+	struct lying_boat *b, struct lying_readings *r, bool runs, double since_s)
+{
+	(void)b, (void)runs, (void)since_s;
+	r->vacuum_kpa = -r->vacuum_kpa;
+}
+
+/* A sensor turned round: for a while it reads less than nothing, which is no restriction. */
+static void less_than_nothing_fits_no_law(void **state)
+{
+	(void)state;
+	lying_begin(&boat);
+	lying_days(&boat, 10, NULL);
+	lying_days(&boat, 5, vacuum_changes_its_sign);
+	lying_days(&boat, 5, NULL);
+	assert_int_equal(lying_events(&boat, "restriction-high"), 0);
+	assert_int_equal(lying_events(&boat, "restriction-rising"), 0);
+	assert_int_equal(lying_events(&boat, "element-due"), 0);
+	restrictions_are_true(0.15);
+	assert_true(boat.filters[0].reference_sd_kpa < 3);
+	assert_false(boat.endless);
+	lying_end(&boat);
+}
+
+static void fuel_at_210(struct lying_boat *b, struct lying_readings *r, bool runs, double since_s)
+{
+	(void)b, (void)runs, (void)since_s;
+	r->fuel_c = 210;
+}
+
+static void fuel_at_minus_40(
+	struct lying_boat *b, struct lying_readings *r, bool runs, double since_s)
+{
+	(void)b, (void)runs, (void)since_s;
+	r->fuel_c = -40;
+}
+
+/* A short or an open circuit: the fuel's temperature is not known, and both filters are what they
+ * were. */
+static void a_fuel_temperature_at_its_range_s_end_is_none(void **state)
+{
+	static lying_hand *const ends[] = {fuel_at_210, fuel_at_minus_40};
+
+	(void)state;
+	for (size_t i = 0; i < 2; i++) {
+		lying_begin(&boat);
+		lying_days(&boat, 6, NULL);
+		lying_days(&boat, 4, ends[i]);
+		lying_days(&boat, 3, NULL);
+		told(0);
+		restrictions_are_true(0.15);
+		lying_end(&boat);
+	}
+}
+
+static void vacuum_only_at_rest(
+	struct lying_boat *b, struct lying_readings *r, bool runs, double since_s)
+{
+	(void)b, (void)since_s;
+	r->vacuum_kpa = runs ? -9 : -2 + 0.1 * scenario_random_normal(&b->random);
+}
+
+/* It stands still in each run and moves in each pause. */
+static void a_frozen_sensor_that_moves_at_rest_is_told_once(void **state)
+{
+	(void)state;
+	lying_begin(&boat);
+	lying_days(&boat, 6, NULL);
+	lying_days(&boat, 8, vacuum_only_at_rest);
+	assert_int_equal(lying_events(&boat, "source-lost"), 1);
+	assert_false(lying_last(&boat, "source-lost")->has_cleared);
+	lying_days(&boat, 1, NULL);
+	assert_int_equal(lying_events(&boat, "source-lost"), 1);
+	assert_true(lying_last(&boat, "source-lost")->has_cleared);
+	assert_false(boat.endless);
+	lying_end(&boat);
+}
+
+static void water_by_spn_97_alone(
+	struct lying_boat *b, struct lying_readings *r, bool runs, double since_s)
+{
+	(void)b, (void)runs, (void)since_s;
+	r->water = 1;
+}
+
+static void water_by_the_status_alone(
+	struct lying_boat *b, struct lying_readings *r, bool runs, double since_s)
+{
+	(void)b, (void)runs, (void)since_s;
+	r->status_1 = 0x100;
+}
+
+static void water_at_every_other_reading(
+	struct lying_boat *b, struct lying_readings *r, bool runs, double since_s)
+{
+	(void)runs, (void)since_s;
+	r->water = b->t_ns / LYING_S % 20 == 0;
+	r->status_1 = b->t_ns / LYING_S % 10 == 5 ? 0x100 : 0;
+}
+
+/* A status without a probe says "no water" twice a second for ever. */
+static void a_message_without_a_probe_does_not_hide_another_s_water(void **state)
+{
+	static lying_hand *const hands[] = {water_by_spn_97_alone, water_by_the_status_alone};
+
+	(void)state;
+	for (size_t i = 0; i < 2; i++) {
+		lying_begin(&boat);
+		lying_days(&boat, 1, NULL);
+		lying_days(&boat, 1, hands[i]);
+		told(1);
+		assert_int_equal(lying_events(&boat, "water-in-fuel"), 1);
+		assert_false(lying_last(&boat, "water-in-fuel")->has_cleared);
+		lying_days(&boat, 1, NULL);
+		told(1);
+		assert_true(lying_last(&boat, "water-in-fuel")->has_cleared);
+		lying_end(&boat);
+	}
+}
+
+static void water_that_flickers_at_every_period_is_slosh(void **state)
+{
+	(void)state;
+	lying_begin(&boat);
+	lying_days(&boat, 2, water_at_every_other_reading);
+	told(0);
+	lying_end(&boat);
+}
+
+int main(void)
+{
+	const struct CMUnitTest tests[] = {
+		cmocka_unit_test(honest_sensors_tell_nothing),
+		cmocka_unit_test(a_sensor_at_its_range_s_end_loads_no_element),
+		cmocka_unit_test(an_offset_at_power_up_is_the_zero_s),
+		cmocka_unit_test(a_zero_that_drifts_moves_no_reading_before),
+		cmocka_unit_test(less_than_nothing_fits_no_law),
+		cmocka_unit_test(a_fuel_temperature_at_its_range_s_end_is_none),
+		cmocka_unit_test(a_frozen_sensor_that_moves_at_rest_is_told_once),
+		cmocka_unit_test(a_message_without_a_probe_does_not_hide_another_s_water),
+		cmocka_unit_test(water_that_flickers_at_every_period_is_slosh),
+	};
+
+	return cmocka_run_group_tests(tests, NULL, NULL);
+}
