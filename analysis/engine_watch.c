@@ -263,6 +263,18 @@ static void claim_fault(unsigned engine, const struct window_view *view, uint32_
 	window_claim(view, &care.claim, holds);
 }
 
+/* More codes than are told one by one. */
+static void claim_more_faults(unsigned engine, const struct window_view *view, bool holds)
+{
+	struct care care;
+
+	care_begin(&care, EVENT_ENGINE_FAULT, (uint32_t)engine << 24, engine, NULL, SEVERITY_CAUTION);
+	sentence_words(&care.says, "More trouble codes are active than the ");
+	sentence_number(&care.says, ENGINE_FAULTS_MAX, 0);
+	sentence_words(&care.says, " that are told one by one: read the engine's own list.");
+	window_claim(view, &care.claim, holds);
+}
+
 void engine_watch_fault(
 	struct engine_watch *w, unsigned engine, const struct window_view *view, double fault_code)
 {
@@ -286,18 +298,26 @@ void engine_watch_fault(
 	if (free_place < ENGINE_FAULTS_MAX) {
 		w->faults[free_place] = (struct engine_fault){same, view->now.t_ns};
 		claim_fault(engine, view, same, true);
+	} else {
+		claim_more_faults(engine, view, true);
 	}
 }
 
 /* A code that the sender no longer lists, while it goes on sending lists, is gone. */
 static void drop_faults(struct engine_watch *w, unsigned engine, const struct window_view *view)
 {
+	bool all = true;
+
 	for (unsigned i = 0; i < ENGINE_FAULTS_MAX; i++) {
 		if (w->faults[i].code != 0 &&
 			w->faults_ns - w->faults[i].heard_ns > FAULT_GONE_NS) {
 			claim_fault(engine, view, w->faults[i].code, false);
 			w->faults[i].code = 0;
 		}
+		all = all && w->faults[i].code != 0;
+	}
+	if (!all) {
+		claim_more_faults(engine, view, false);
 	}
 }
 

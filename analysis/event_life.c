@@ -36,20 +36,48 @@ static struct event_slot *find(struct event_life *life, enum event_kind kind, ui
 	return NULL;
 }
 
-/* A slot for a new care: a free one, else the one cleared longest ago; NULL when all are in use. */
-static struct event_slot *free_slot(struct event_life *life)
+/* Kinds whose subjects come from the bus, as many as somebody sends. */
+static bool is_stranger(unsigned kind)
+{
+	return kind == EVENT_ENGINE_FAULT || kind == EVENT_SOURCE_LOST;
+}
+
+static bool has_room(const struct event_life *life, enum event_kind kind)
+{
+	size_t count = 0;
+
+	for (size_t i = 0; i < EVENT_LIFE_MAX && is_stranger(kind); i++) {
+		const struct event_slot *slot = &life->slots[i];
+		bool used = slot->standing == EVENT_UP || slot->standing == EVENT_SUPPRESSED;
+		count += used && is_stranger(slot->kind) ? 1 : 0;
+	}
+	return count < EVENT_LIFE_STRANGERS;
+}
+
+/* A slot for a new care: the one cleared longest ago if that cannot come back under its number any more
+ * (so that no more are kept than needed), else a free one, else one cleared of late; NULL when all are in
+ * use. */
+static struct event_slot *free_slot(
+	struct event_life *life, enum event_kind kind, const struct event_moment *now)
 {
 	struct event_slot *oldest = NULL;
+	struct event_slot *unused = NULL;
 
+	if (!has_room(life, kind)) {
+		return NULL;
+	}
 	for (size_t i = 0; i < EVENT_LIFE_MAX; i++) {
 		struct event_slot *slot = &life->slots[i];
-		if (slot->standing == EVENT_FREE) {
-			return slot;
+		if (slot->standing == EVENT_FREE && unused == NULL) {
+			unused = slot;
 		}
 		if (slot->standing == EVENT_RECENT &&
 			(oldest == NULL || slot->cleared_ns < oldest->cleared_ns)) {
 			oldest = slot;
 		}
+	}
+	if (unused != NULL && (oldest == NULL || now->t_ns - oldest->cleared_ns <= REOPEN_NS)) {
+		return unused;
 	}
 	return oldest;
 }
@@ -112,7 +140,7 @@ int64_t event_life_raise(struct event_life *life, const struct event_moment *now
 	}
 	bool again = slot != NULL && now->t_ns - slot->cleared_ns <= REOPEN_NS;
 	if (slot == NULL) {
-		slot = free_slot(life);
+		slot = free_slot(life, claim->kind, now);
 		if (slot == NULL) {
 			return 0;
 		}
@@ -127,6 +155,9 @@ int64_t event_life_raise(struct event_life *life, const struct event_moment *now
 			.trip = claim->trip,
 		};
 	}
+	/* What comes back worse has not been acknowledged. */
+	slot->acknowledged =
+		slot->acknowledged && claim->severity <= (enum event_severity)slot->severity;
 	slot->standing = EVENT_UP;
 	slot->severity = (uint8_t)claim->severity;
 	slot->value = claim->value;
@@ -153,7 +184,7 @@ void event_life_suppress(struct event_life *life, const struct event_moment *now
 	struct event_slot *slot = find(life, claim->kind, claim->subject);
 
 	if (slot == NULL) {
-		slot = free_slot(life);
+		slot = free_slot(life, claim->kind, now);
 		if (slot == NULL) {
 			return;
 		}

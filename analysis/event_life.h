@@ -15,7 +15,8 @@
 #include "analysis/facts.h"
 #include "decoders/state_codec.h"
 
-#define EVENT_LIFE_MAX 32
+#define EVENT_LIFE_MAX      192
+#define EVENT_LIFE_STRANGERS 64 /* of them for the kinds that the bus itself numbers: faults, senders */
 
 /* KIND(id, public name) */
 #define EVENT_KINDS(KIND)                                                                          \
@@ -96,8 +97,9 @@ struct event_moment {
 void event_life_init(struct event_life *life, int64_t last_event);
 
 /* The care holds: raises it, or updates it when it is up (told again when it is worse or its value has
- * moved by a tenth). Returns the event's number; 0 while it is suppressed, or when EVENT_LIFE_MAX cares
- * are up or suppressed already. sink may lack on_event. */
+ * moved by a tenth). Returns the event's number; 0 while it is suppressed, or when there is no
+ * room: EVENT_LIFE_MAX cares are up or suppressed, or EVENT_LIFE_STRANGERS of faults and lost sources, which
+ * whoever sends can make many of. sink may lack on_event. */
 int64_t event_life_raise(struct event_life *life, const struct event_moment *now,
 	const struct event_claim *claim, const struct fact_sink *sink);
 

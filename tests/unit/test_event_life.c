@@ -230,6 +230,71 @@ static void a_full_house_takes_no_more_and_cleared_ones_make_room(void **state)
 	assert_int_equal(event_life_raise(&life, &now, &more, &sink), EVENT_LIFE_MAX + 1);
 }
 
+/* A bus can make up as many faults and senders as it likes. */
+static void strangers_leave_room_for_what_matters(void **state)
+{
+	struct heard heard = {0};
+	struct fact_sink sink = sink_of(&heard);
+	struct event_life life;
+	struct event_moment now = at(0);
+	struct event_claim care = water(1);
+	uint32_t taken = 0;
+
+	(void)state;
+	event_life_init(&life, 0);
+	for (uint32_t i = 0; i < 1000; i++) {
+		struct event_claim stranger = water(i);
+		stranger.kind = i % 2 == 0 ? EVENT_ENGINE_FAULT : EVENT_SOURCE_LOST;
+		taken += event_life_raise(&life, &now, &stranger, &sink) != 0;
+	}
+	assert_int_equal(taken, EVENT_LIFE_STRANGERS);
+	assert_true(event_life_raise(&life, &now, &care, &sink) != 0);
+}
+
+/* What is over is not kept for ever: a checkpoint would grow with it. */
+static void what_cannot_come_back_makes_room_first(void **state)
+{
+	struct heard heard = {0};
+	struct fact_sink sink = sink_of(&heard);
+	struct event_life life;
+	size_t used = 0;
+
+	(void)state;
+	event_life_init(&life, 0);
+	for (uint32_t i = 0; i < 500; i++) {
+		struct event_claim claim = water(i);
+		struct event_moment now = at(i * 11);
+		(void)event_life_raise(&life, &now, &claim, &sink);
+		event_life_clear(&life, &now, &claim, &sink);
+	}
+	for (size_t i = 0; i < EVENT_LIFE_MAX; i++) {
+		used += life.slots[i].standing != EVENT_FREE;
+	}
+	assert_in_range(used, 1, 2);
+}
+
+static void what_comes_back_worse_is_not_acknowledged(void **state)
+{
+	struct heard heard = {0};
+	struct fact_sink sink = sink_of(&heard);
+	struct event_life life;
+	struct event_claim claim = water(1);
+	struct event_moment now = at(0);
+
+	(void)state;
+	event_life_init(&life, 0);
+	(void)event_life_raise(&life, &now, &claim, &sink);
+	assert_true(event_life_acknowledge(&life, 1));
+	event_life_clear(&life, &now, &claim, &sink);
+	now = at(5);
+	assert_int_equal(event_life_raise(&life, &now, &claim, &sink), 1);
+	assert_true(event_life_find(&life, claim.kind, 1)->acknowledged);
+	event_life_clear(&life, &now, &claim, &sink);
+	claim.severity = SEVERITY_WARNING;
+	assert_int_equal(event_life_raise(&life, &now, &claim, &sink), 1);
+	assert_false(event_life_find(&life, claim.kind, 1)->acknowledged);
+}
+
 static void long_words_are_cut_and_ended(void **state)
 {
 	struct heard heard = {0};
@@ -307,6 +372,9 @@ int main(void)
 		cmocka_unit_test(a_care_whose_cause_is_known_is_suppressed),
 		cmocka_unit_test(shelving_and_acknowledging_change_no_fact),
 		cmocka_unit_test(a_full_house_takes_no_more_and_cleared_ones_make_room),
+		cmocka_unit_test(strangers_leave_room_for_what_matters),
+		cmocka_unit_test(what_cannot_come_back_makes_room_first),
+		cmocka_unit_test(what_comes_back_worse_is_not_acknowledged),
 		cmocka_unit_test(long_words_are_cut_and_ended),
 		cmocka_unit_test(the_state_comes_back),
 	};

@@ -1,5 +1,6 @@
 #include "tests/unit/near.h"
 
+#include "decoders/fault_code.h"
 #include "tests/unit/lying_boat.h"
 
 static struct lying_boat boat;
@@ -260,6 +261,62 @@ static void water_that_flickers_at_every_period_is_slosh(void **state)
 	lying_end(&boat);
 }
 
+/* DM1 as a broadcast: so many codes, no lamp's state known. The time goes on. */
+static void send_faults(struct lying_boat *b, unsigned count)
+{
+	static struct encode_value values[100];
+	static struct frame frames[ENCODE_FRAMES_MAX];
+	static uint8_t payload[MESSAGE_LENGTH_MAX];
+	int row = message_row_find(65226);
+	struct encode_header header = {
+		.pgn = 65226,
+		.priority = 6,
+		.destination = ADDRESS_GLOBAL,
+		.t_ns = b->t_ns,
+		.step_ns = 50000000,
+	};
+
+	values[0] = lying_field(row, SIGNAL_ACTIVE_FAULT, 0);
+	for (unsigned i = 0; i < count; i++) {
+		struct fault_code code = {.spn = 100 + i, .fmi = 31, .count = 127};
+		values[i] = lying_field(row, SIGNAL_ACTIVE_FAULT, fault_code_value(&code));
+	}
+	int length = encode_payload(
+		(size_t)row, 0, values, count > 0 ? count : 1, payload, sizeof(payload));
+	assert_true(length > 0);
+	payload[0] = payload[1] = 0xFF;
+	int n = encode_frames(encode_way_of((size_t)row, (size_t)length), &header, payload,
+		(size_t)length, frames, ENCODE_FRAMES_MAX);
+	assert_true(n > 0);
+	pipeline_frames(b->pipeline, frames, (size_t)n);
+	b->t_ns += LYING_STEP_S * LYING_S;
+}
+
+/* A hundred at once are eight and the word that there are more; they go when the list is empty. */
+static void a_hundred_faults_hide_no_water(void **state)
+{
+	(void)state;
+	lying_begin(&boat);
+	lying_days(&boat, 1, NULL);
+	for (int i = 0; i < 12; i++) {
+		send_faults(&boat, 100);
+	}
+	assert_int_equal(lying_events(&boat, "engine-fault"), 9);
+	assert_non_null(strstr(boat.events[boat.told - 1].message, "More trouble codes"));
+	lying_days(&boat, 1, water_by_spn_97_alone);
+	assert_int_equal(lying_events(&boat, "water-in-fuel"), 1);
+	for (int i = 0; i < 12; i++) {
+		send_faults(&boat, 0);
+	}
+	size_t up = 0;
+	for (size_t i = 0; i < boat.told; i++) {
+		up += boat.events[i].has_cleared ? 0 : 1;
+	}
+	told(10);
+	assert_int_equal(boat.told, 2 * up - 1); /* all told up and over but the water */
+	lying_end(&boat);
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -272,6 +329,7 @@ int main(void)
 		cmocka_unit_test(a_frozen_sensor_that_moves_at_rest_is_told_once),
 		cmocka_unit_test(a_message_without_a_probe_does_not_hide_another_s_water),
 		cmocka_unit_test(water_that_flickers_at_every_period_is_slosh),
+		cmocka_unit_test(a_hundred_faults_hide_no_water),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);
