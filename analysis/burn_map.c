@@ -33,6 +33,8 @@
 #define CONFIRM_MOST       100000
 #define CONFIRM_SHARE      0.5  /* of the change that matters */
 #define ENGINE_SD          0.1  /* of a minute beside its load; minutes hang together */
+#define WILD_PCT           40.0 /* no engine burns so much more or less beside its load; its sensor does … */
+#define WILD_SPEED_PCT     150.0 /* … or at a speed: a tow, or a line in the propeller, may double it */
 #define IDLE_SHARE         0.45 /* of the highest speed in the map: at or below, the lowest speeds */
 
 static const struct batch_watch_config watch_config = {
@@ -383,6 +385,25 @@ static enum burn_news close_run(struct burn *b, struct burn_finding *ret_finding
 	return news;
 }
 
+/* How far this minute lies off the map, in percent: what the watches clip. */
+static double minute_pct(const struct burn *b, enum burn_watch_kind speaker)
+{
+	bool beside_load = speaker == BURN_AT_LOAD;
+	double beside = beside_load ? b->minute[BURN_LOAD] + b->load_zero : 1;
+	double minutes;
+	double usual = look_up(
+		&b->map, beside_load ? BURN_EFFORT : BURN_RATE, b->minute_rpm, &minutes);
+
+	return minutes > 0 ? 100 * expm1(log(b->minute[BURN_RATE] / beside) - usual) : 0;
+}
+
+static bool is_wild(enum burn_watch_kind speaker, double change_pct)
+{
+	double most = speaker == BURN_AT_LOAD ? WILD_PCT : WILD_SPEED_PCT;
+
+	return change_pct > most || change_pct < -100 * most / (100 + most);
+}
+
 /* A steady minute is full. */
 static enum burn_news close_minute(
 	struct burn *b, double rate_step, struct burn_finding *ret_finding)
@@ -432,7 +453,11 @@ static enum burn_news close_minute(
 	*ret_finding = burn_find(b);
 	ret_finding->watch = speaker;
 	if (news != BURN_CLEARED) {
-		ret_finding->change_pct = 100 * expm1(change.shift);
+		double now_pct = minute_pct(b, speaker);
+		bool same_way = now_pct > 0 ? news == BURN_HIGH : news == BURN_LOW;
+		ret_finding->change_pct = same_way && is_wild(speaker, now_pct)
+						  ? now_pct
+						  : 100 * expm1(change.shift);
 		ret_finding->since_h = change.since_h;
 	}
 	return news;
@@ -543,6 +568,9 @@ unsigned burn_causes(const struct burn_finding *finding, const struct burn_signs
 		score[BURN_CAUSE_LIGHTER] = 2.5 + 3 * faster + loaded - 2 * slower;
 		score[BURN_CAUSE_PROPELLER] = 1.8 + (slower ? 4 : 0) + loaded - faster;
 		score[BURN_CAUSE_SENSOR] = 1 + 2 * (engine && !slower && !loaded);
+	}
+	if (is_wild(finding->watch, finding->change_pct)) {
+		score[BURN_CAUSE_SENSOR] += 20;
 	}
 	unsigned count = 0;
 	for (;;) {

@@ -388,6 +388,13 @@ static void judge_temperature(struct engine_watch *w, unsigned engine,
 		if (which == (enum watched_temperature)own_words[0].measured) {
 			explain_own_word(engine, view, &own_words[0], news == TEMPERATURE_HIGH);
 		}
+		/* One event for one cause: what is beyond its limit is hotter than usual, too. */
+		if (news == TEMPERATURE_HIGH) {
+			drift.claim.message = "";
+			event_life_suppress(view->events, &view->now, &drift.claim, view->sink);
+		} else if (event_life_release(view->events, EVENT_TEMPERATURE_HIGH, drift.claim.subject)) {
+			batch_watch_lower(&w->temperatures[which].drift); /* it is looked for anew */
+		}
 		break;
 	case TEMPERATURE_HOTTER:
 		drift.claim.value = change.shift;

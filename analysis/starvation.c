@@ -7,6 +7,7 @@
 #define STARTED_S     30.0 /* after a start pressure and speed settle */
 #define USUAL_READY   60.0 /* windows before a pressure is usual */
 #define USUAL_MOST    2000.0
+#define YIELD_WINDOWS 7200.0 /* of running: a usual pressure follows one far below it in 20 hours */
 #define LOW_SHARE     0.4 /* of the usual: too low, where no limit is told */
 #define LOW_WINDOWS   3
 #define LOW_CLEAR     1.25  /* of the limit, to clear */
@@ -111,8 +112,13 @@ static void learn_pressure(struct starvation *s, const struct starvation_window 
 	double *usual = &s->usual_kpa[bin];
 	double *weight = &s->weight[bin];
 
-	/* What lies far below the usual is what is to be told, not learned. */
+	/* What lies far below the usual is what is to be told, not learned. But an engine that goes on for
+	 * days is right: what was usual may have been a sensor's lie, then at all speeds. */
 	if (*weight >= USUAL_READY && w->pressure_kpa < SAG_KPA_SHARE * *usual) {
+		double yield = 1 + (w->pressure_kpa / *usual - 1) / YIELD_WINDOWS;
+		for (size_t i = 0; i < STARVATION_BINS; i++) {
+			s->usual_kpa[i] = state_single(s->usual_kpa[i] * yield);
+		}
 		return;
 	}
 	*weight = state_single(fmin(*weight + 1, USUAL_MOST));
@@ -257,7 +263,8 @@ bool starvation_take(struct starvation *s, const struct starvation_config *confi
 		/* Starvation explains a pressure that is only unusually low. */
 		watch_pressure(s, w, limit, learned && s->starving, &news);
 		/* A speed that is restless for a minute may come of the pressure. */
-		if (!s->starving && !s->pressure_low && !m.flutters && m.easy_hunting < 6) {
+		if (!s->starving && (!s->pressure_low || learned) && !m.flutters &&
+			m.easy_hunting < 6) {
 			learn_pressure(s, w);
 		}
 	}

@@ -195,6 +195,9 @@ static enum tank_state take(struct tank *t, const struct tank_config *config,
 {
 	double burned = isnan(window->burned_l) ? 0 : window->burned_l;
 
+	if (isnan(window->burned_l) && window->running && t->mismatch == 0) {
+		open_account(t); /* what went before cannot be held against the level any more */
+	}
 	t->level_l -= t->count > 0 ? burned : 0;
 	t->fast_l -= t->count > 0 ? burned : 0;
 	t->burned_l += burned;

@@ -6,6 +6,7 @@
 #include "analysis/sentence.h"
 
 #define AT_REST_KN 0.5
+#define UNFUELLED_S 60.0 /* a run that has told no litre for so long burns nobody knows how much */
 
 void tank_watch_init(struct tank_watch *t)
 {
@@ -44,7 +45,7 @@ static struct window_reading level_of(unsigned number, const struct window_view 
 /* What the engines that draw from this tank have burned and whether one runs, and the temperature of
  * the fuel that they draw. */
 struct draw {
-	bool known; /* each engine's tank is known */
+	bool known; /* each engine's tank is known, and what each burns */
 	bool running;
 	double burned_l;
 	double fuel_c;
@@ -63,6 +64,10 @@ static struct draw draw_of(unsigned number, const struct window_view *view, unsi
 		draw.known = draw.known && (told >= 0 || heard < 2);
 		if (told >= 0 && (unsigned)told != number) {
 			continue;
+		}
+		if (engine->running && engine->run.engine_s > UNFUELLED_S &&
+			isnan(fuel_run_litres(&engine->fuel.run))) {
+			draw.known = false;
 		}
 		draw.burned_l += engine_log_burn_total(engine);
 		draw.running = draw.running || (engine->running && engine->on);
@@ -103,8 +108,9 @@ static void claim_mismatch(unsigned number, const struct window_view *view, enum
 		sentence_words(&s, " ± ");
 		sentence_number(&s, 2 * news->mismatch_sd_l, 0);
 		sentence_words(&s, state == TANK_MISSING
-					   ? " L more than was burned: look for a leak, a transfer "
-					     "or a sender that is off."
+					   ? " L more than was burned: look for a leak, a "
+					     "transfer, the sender, or the burn that the "
+					     "engine reports."
 					   : " L: look at the sender, a transfer, or the burn that "
 					     "the engine reports.");
 	}
@@ -141,7 +147,7 @@ void tank_watch_window(
 		.fuel_c = draw.fuel_c,
 	};
 	t->begun = true;
-	t->burned_l = draw.burned_l;
+	t->burned_l = draw.known ? draw.burned_l : NAN;
 	t->heard_ns = view->now.t_ns;
 	enum tank_state state = tank_take(&t->tank, &config, &window, &news);
 	t->mismatch_l = draw.known ? news.mismatch_l : NAN;

@@ -317,6 +317,131 @@ static void a_hundred_faults_hide_no_water(void **state)
 	lying_end(&boat);
 }
 
+static void rate_not_available(
+	struct lying_boat *b, struct lying_readings *r, bool runs, double since_s)
+{
+	(void)b, (void)runs, (void)since_s;
+	r->rate_lph = NAN;
+}
+
+/* What nobody knows to have been burned has not leaked. */
+static void a_rate_that_is_not_known_is_no_leak(void **state)
+{
+	(void)state;
+	for (int days = 0; days <= 6; days += 6) {
+		lying_begin(&boat);
+		lying_days(&boat, days, NULL);
+		lying_days(&boat, 5, rate_not_available);
+		lying_days(&boat, 5, NULL);
+		told(0);
+		lying_end(&boat);
+	}
+}
+
+static void rate_doubles(struct lying_boat *b, struct lying_readings *r, bool runs, double since_s)
+{
+	(void)b, (void)runs, (void)since_s;
+	r->rate_lph *= 2;
+}
+
+static void rate_tenfold(struct lying_boat *b, struct lying_readings *r, bool runs, double since_s)
+{
+	(void)b, (void)runs, (void)since_s;
+	r->rate_lph *= 10;
+}
+
+/* Another calibration: no injector leaks like that. */
+static void a_rate_in_another_scale_is_its_own_cause(void **state)
+{
+	static lying_hand *const hands[] = {rate_doubles, rate_tenfold};
+
+	(void)state;
+	for (size_t i = 0; i < 2; i++) {
+		lying_begin(&boat);
+		lying_days(&boat, 10, NULL);
+		lying_days(&boat, 1, hands[i]);
+		assert_int_equal(lying_events(&boat, "burn-high"), 1);
+		const struct fact_event *high = lying_last(&boat, "burn-high");
+		near(high->value, i == 0 ? 100 : 900, i == 0 ? 10 : 60);
+		assert_non_null(strstr(high->message, "Likely: the fuel rate's own sensor"));
+		lying_days(&boat, 3, NULL);
+		assert_int_equal(lying_events(&boat, "burn-high"), 1);
+		assert_int_equal(lying_events(&boat, "burn-low"), 0);
+		lying_end(&boat);
+	}
+}
+
+static void coolant_at_150(
+	struct lying_boat *b, struct lying_readings *r, bool runs, double since_s)
+{
+	(void)b, (void)runs, (void)since_s;
+	r->coolant_c = 150;
+}
+
+static void coolant_at_210(
+	struct lying_boat *b, struct lying_readings *r, bool runs, double since_s)
+{
+	(void)b, (void)runs, (void)since_s;
+	r->coolant_c = 210;
+}
+
+static void coolant_at_minus_40(
+	struct lying_boat *b, struct lying_readings *r, bool runs, double since_s)
+{
+	(void)b, (void)runs, (void)since_s;
+	r->coolant_c = -40;
+}
+
+/* Beyond the limit, and so hotter than usual: one cause. The ends of the range are a broken wire.
+ */
+static void a_coolant_beyond_its_limit_is_one_event(void **state)
+{
+	(void)state;
+	lying_begin(&boat);
+	lying_days(&boat, 10, NULL);
+	lying_days(&boat, 2, coolant_at_150);
+	told(1);
+	assert_int_equal(lying_events(&boat, "temperature-high"), 1);
+	lying_days(&boat, 3, NULL);
+	told(1);
+	assert_true(lying_last(&boat, "temperature-high")->has_cleared);
+	lying_end(&boat);
+}
+
+static void a_coolant_at_its_range_s_end_is_none(void **state)
+{
+	static lying_hand *const ends[] = {coolant_at_210, coolant_at_minus_40};
+
+	(void)state;
+	for (size_t i = 0; i < 2; i++) {
+		lying_begin(&boat);
+		lying_days(&boat, 8, NULL);
+		lying_days(&boat, 2, ends[i]);
+		lying_days(&boat, 3, NULL);
+		told(0);
+		lying_end(&boat);
+	}
+}
+
+static void pressure_at_1000(
+	struct lying_boat *b, struct lying_readings *r, bool runs, double since_s)
+{
+	(void)b, (void)since_s;
+	r->fuel_kpa = runs ? 1000 : 0;
+}
+
+/* What was usual by a lie does not make the truth too low for ever. */
+static void a_pressure_that_lied_from_the_first_day_is_forgotten(void **state)
+{
+	(void)state;
+	lying_begin(&boat);
+	lying_days(&boat, 3, pressure_at_1000);
+	lying_days(&boat, 30, NULL);
+	told(1);
+	assert_true(lying_last(&boat, "fuel-pressure-low")->has_cleared);
+	lying_end(&boat);
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -330,6 +455,11 @@ int main(void)
 		cmocka_unit_test(a_message_without_a_probe_does_not_hide_another_s_water),
 		cmocka_unit_test(water_that_flickers_at_every_period_is_slosh),
 		cmocka_unit_test(a_hundred_faults_hide_no_water),
+		cmocka_unit_test(a_rate_that_is_not_known_is_no_leak),
+		cmocka_unit_test(a_rate_in_another_scale_is_its_own_cause),
+		cmocka_unit_test(a_coolant_beyond_its_limit_is_one_event),
+		cmocka_unit_test(a_coolant_at_its_range_s_end_is_none),
+		cmocka_unit_test(a_pressure_that_lied_from_the_first_day_is_forgotten),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);
