@@ -234,6 +234,13 @@ void due_watch_window(struct due_watch *d, unsigned index, const struct window_v
 	window_claim(view, &claim, true);
 }
 
+void due_watch_redate(struct due_watch *d, int64_t from_ns, int64_t until_ns, int64_t by_ns)
+{
+	if (d->first_ns != INT64_MIN && d->first_ns >= from_ns && d->first_ns <= until_ns) {
+		d->first_ns += by_ns;
+	}
+}
+
 void due_watch_renew(struct due_watch *d, unsigned index, const struct window_view *view)
 {
 	struct event_claim claim = claim_of(index, &view->boat->filters[index]);

@@ -42,6 +42,9 @@ struct due_count {
 void due_watch_window(struct due_watch *d, unsigned index, const struct window_view *view,
 	const struct due_count *count);
 
+/* What was dated from a UTC to another was dated wrong, by so much. */
+void due_watch_redate(struct due_watch *d, int64_t from_ns, int64_t until_ns, int64_t by_ns);
+
 /* A new element: nothing is known of it. */
 void due_watch_renew(struct due_watch *d, unsigned index, const struct window_view *view);
 

@@ -24,6 +24,7 @@
 #define RAW_MOST_NS   (INT64_C(1) << 62)
 /* Behind a pause of all traffic as long as this, who is missing is no news. */
 #define PAUSE_NS      INT64_C(60000000000)
+#define DAY_NS        INT64_C(86400000000000)
 
 struct pipeline {
 	struct boat boat;
@@ -246,8 +247,20 @@ static void tell_clock_step(struct pipeline *p, int64_t step_ns)
 	}
 }
 
+/* A session's UTC was not what it was taken for: what was dated by it moves along. */
+static void redate(
+	struct pipeline *p, const struct clock_session *was, int64_t last_ns, int64_t offset_ns)
+{
+	for (size_t i = 0; i < BOAT_FILTERS_MAX; i++) {
+		due_watch_redate(&p->due_watches[i], was->first_ns + was->offset_ns,
+			last_ns + was->offset_ns, offset_ns - was->offset_ns);
+	}
+}
+
 static void settle_seam(struct pipeline *p, bool force)
 {
+	struct clock_session before = p->clock.before;
+	struct clock_session now = p->clock.now;
 	struct clock_seam seam;
 	int64_t into = 0;
 	int64_t witness_ns = -1;
@@ -261,6 +274,8 @@ static void settle_seam(struct pipeline *p, bool force)
 	if (!clock_settle(&p->clock, force, witness_ns, &seam)) {
 		return;
 	}
+	redate(p, &before, before.last_ns, p->clock.before.offset_ns);
+	redate(p, &now, p->clock.steady_ns, p->clock.now.offset_ns);
 	if (seam.relabelled) {
 		tell_session(p, &p->clock.before);
 	}
@@ -343,6 +358,30 @@ static void go_by_work(
 	} else if (work->kind == WORK_DRAIN && work->utc_ns > p->drained_ns[work->place]) {
 		p->drained_ns[work->place] = work->utc_ns;
 		engine_watch_drained(&p->engine_watches[engine], engine, view);
+	}
+}
+
+static void not_later(int64_t *t_ns, int64_t now_ns)
+{
+	if (*t_ns > now_ns + DAY_NS) {
+		*t_ns = now_ns;
+	}
+}
+
+/* Work that was entered under a clock far ahead would hide all that is done until then. Only the bus's own
+ * time is believed so far: a recorder's clock that is behind must not take work back. */
+static void bring_back_works(struct pipeline *p, int64_t utc_ns)
+{
+	if (p->clock.now.basis != CLOCK_BUS) {
+		return;
+	}
+	for (size_t i = 0; i < p->boat.filter_count; i++) {
+		not_later(&p->filter_watches[i].fitted_ns, utc_ns);
+		not_later(&p->drained_ns[i], utc_ns);
+		not_later(&p->passes[i].switched_ns, utc_ns);
+	}
+	for (size_t i = 0; i < BOAT_ENGINES_MAX; i++) {
+		not_later(&p->relearned_ns[i], utc_ns);
 	}
 }
 
@@ -431,6 +470,7 @@ static void watch_window(struct pipeline *p)
 	unsigned tanks = tanks_heard(p);
 
 	pass_filters(p);
+	bring_back_works(p, view.utc_ns);
 	go_by_works(p, &view);
 	for (unsigned i = 0; i < BOAT_ENGINES_MAX; i++) {
 		shares[i] = NAN;
@@ -581,7 +621,9 @@ static void take(struct pipeline *p, const struct observation *o)
 	if (signal->use == USE_TIME) {
 		uint16_t provider = (uint16_t)(o->bus << 8 | o->source);
 		int64_t utc_ns = (int64_t)(o->value * 1e4 + 0.5) * 100000;
+		struct clock_session was = p->clock.now;
 		if (clock_bus_time(&p->clock, utc_ns, provider)) {
+			redate(p, &was, p->clock.steady_ns, p->clock.now.offset_ns);
 			tell_now(p);
 			settle_seam(p, false);
 		}
