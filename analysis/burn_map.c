@@ -419,7 +419,7 @@ static enum burn_news close_minute(
 	}
 	if (b->minute_gear == BURN_IN_NEUTRAL) {
 		follow_neutral(b);
-	} else {
+	} else if (b->minute_gear != BURN_IN_ODD_COMPANY) {
 		struct batch_change other = {0};
 		enum burn_news more = watch_driving(b, quantum, &other);
 		both = more == news;
@@ -699,7 +699,7 @@ void burn_load(struct burn *b, struct state_reader *r)
 		*fields[i] = (double)state_get_float(r);
 	}
 	b->minute_windows = (uint32_t)state_get_unsigned(r, MINUTE_WINDOWS);
-	b->minute_gear = (enum burn_gear)state_get_unsigned(r, BURN_ASTERN);
+	b->minute_gear = (enum burn_gear)state_get_unsigned(r, BURN_IN_ODD_COMPANY);
 	b->idle_minutes = (uint32_t)state_get_unsigned(r, DRIFT_MINUTES);
 	int64_t pending = state_get_signed(r);
 	if (pending < -1 || pending > 1) {

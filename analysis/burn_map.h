@@ -28,7 +28,14 @@ enum burn_quantity {
 	BURN_QUANTITIES
 };
 
-enum burn_gear { BURN_GEAR_UNKNOWN, BURN_AHEAD, BURN_IN_NEUTRAL, BURN_ASTERN };
+/* In odd company: ahead, but with other engines running, or standing, than usual. */
+enum burn_gear {
+	BURN_GEAR_UNKNOWN,
+	BURN_AHEAD,
+	BURN_IN_NEUTRAL,
+	BURN_ASTERN,
+	BURN_IN_ODD_COMPANY,
+};
 
 /* 10 s of one engine; NaN is unknown. */
 struct burn_window {

@@ -11,6 +11,8 @@
 #define STATUS_LOW_FUEL_PRESSURE 0x0010U
 #define STATUS_WATER_IN_FUEL	 0x0100U
 
+#define COMPANY_SHARE 0.5 /* of this engine's hours: the other one is usually on */
+
 #define FAULT_SAME    0xFFFFFFU /* of a code's value: SPN and FMI */
 #define FAULT_GONE_NS INT64_C(15000000000)
 
@@ -439,6 +441,23 @@ static enum burn_gear gear_of(const struct window_view *view, unsigned engine)
 				: BURN_ASTERN;
 }
 
+/* Boat, load and burn at an engine speed are others when another engine drives too, or no longer does. One
+ * that has run less than half as long as this one is usually off. */
+static bool is_odd_company(const struct window_view *view, unsigned engine)
+{
+	double own_h = engine_log_hours_total(&view->engines[engine]);
+
+	for (unsigned i = 0; i < BOAT_ENGINES_MAX; i++) {
+		const struct engine_log *other = &view->engines[i];
+		bool runs = other->running && other->on;
+		bool usually = engine_log_hours_total(other) >= COMPANY_SHARE * own_h;
+		if (i != engine && other->heard && runs != usually) {
+			return true;
+		}
+	}
+	return false;
+}
+
 static void judge_burn(struct engine_watch *w, unsigned engine, const struct window_view *view,
 	double restriction_share)
 {
@@ -462,6 +481,10 @@ static void judge_burn(struct engine_watch *w, unsigned engine, const struct win
 		.gear = gear_of(view, engine),
 		.running_s = w->running_s,
 	};
+	if (window.gear != BURN_IN_NEUTRAL && window.gear != BURN_ASTERN &&
+		is_odd_company(view, engine)) {
+		window.gear = BURN_IN_ODD_COMPANY;
+	}
 	enum burn_news news = burn_take(&w->burn, &window, &finding);
 
 	if (news == BURN_QUIET) {
