@@ -30,6 +30,8 @@
 #define RAN_ON_H 0.1
 /* Engine time that ran unseen must be at least this much to become a run. */
 #define UNSEEN_LEAST_H 0.02
+#define METER_OLD_H 0.1 /* so much was seen since: its reading is an old one, … */
+#define METER_SHARE 0.02 /* … and may be off from the time that was seen by this share */
 /* Standard uncertainty of the burn to expect while nobody listens, as a share. */
 #define UNSEEN_SHARE 0.4
 /* No small-boat diesel burns more: a counter that says so was replaced. */
@@ -188,6 +190,13 @@ static void end_run(struct engine_log *e)
 	close_part(e, &part);
 }
 
+/* What the hour meter should read by now: it may be heard as seldom as somebody asks for it, and what was
+ * seen meanwhile is not unseen. */
+static double seen_since_meter(const struct engine_log *e)
+{
+	return e->seen_h > METER_OLD_H ? e->seen_h : 0;
+}
+
 static void open_silence(struct engine_log *e, int64_t anchor_ns, int64_t gap_ns, bool gap_known)
 {
 	e->silence = (struct engine_silence){
@@ -199,8 +208,8 @@ static void open_silence(struct engine_log *e, int64_t anchor_ns, int64_t gap_ns
 		.before_ns = e->heard_ns,
 		.before_session = e->session,
 		.hours_before_known = e->has_hours,
-		.hours_before_h = e->hours_h,
-		.hours_step_before_h = e->hours_step_h,
+		.hours_before_h = e->hours_h + seen_since_meter(e),
+		.hours_step_before_h = e->hours_step_h + METER_SHARE * seen_since_meter(e),
 		.rpm_before = e->rpm,
 	};
 	if (e->running) {
@@ -356,6 +365,9 @@ static void tell_unseen(struct engine_log *e, const struct silence_verdict *v)
 	} else if (!isnan(learned_lph) && learned_lph > 0) {
 		part.engine_s = fmin(v->litres_l / learned_lph * HOUR_S, v->gap_s);
 	}
+	if (!s->hours_after_known) {
+		e->seen_h += part.engine_s / HOUR_S;
+	}
 	part.unobserved_s = part.engine_s;
 	if (part.engine_s > 0 || v->litres_known) {
 		fill_unseen(v, &part.fuel,
@@ -482,6 +494,7 @@ static void book_time(struct engine_log *e, int64_t t_ns, bool on, double rpm, i
 	}
 	double share = e->on && on ? 1 : 0.5;
 	e->run.engine_s += share * dt_s;
+	e->seen_h += share * dt_s / HOUR_S;
 	fuel_account_speed(&e->fuel, t_ns, share * dt_s, observed ? rpm : NAN);
 	if (!observed) {
 		e->run.unobserved_s += dt_s;
@@ -583,6 +596,7 @@ void engine_log_hours(struct engine_log *e, int64_t t_ns, double hours_h, double
 	e->has_hours = true;
 	e->hours_h = hours_h;
 	e->hours_step_h = step_h;
+	e->seen_h = 0;
 	if (s->open && !s->hours_after_known) {
 		s->hours_after_known = true;
 		s->hours_after_h = hours_h;
@@ -802,7 +816,7 @@ void engine_log_save(const struct engine_log *e, struct state_writer *w)
 				      (e->has_speed ? 4U : 0) | (e->gear_heard ? 8U : 0) |
 				      (e->neutral ? 16U : 0) | (e->has_hours ? 32U : 0) |
 				      (e->running ? 64U : 0) | (e->held_open ? 128U : 0) |
-				      (e->silence.open ? 256U : 0));
+				      (e->silence.open ? 256U : 0) | (e->seen_h > 0 ? 512U : 0));
 	state_put_signed(w, e->session);
 	state_put_signed(w, e->heard_ns);
 	state_put_signed(w, e->evidence_ns);
@@ -811,6 +825,9 @@ void engine_log_save(const struct engine_log *e, struct state_writer *w)
 	state_put_signed(w, e->gear_ns);
 	state_put_double(w, e->hours_h);
 	state_put_double(w, e->hours_step_h);
+	if (e->seen_h > 0) {
+		state_put_double(w, e->seen_h);
+	}
 	fuel_account_save(&e->fuel, w);
 	state_put_double(w, e->closed_h);
 	state_put_double(w, e->closed_supply_l);
@@ -830,7 +847,7 @@ void engine_log_save(const struct engine_log *e, struct state_writer *w)
 void engine_log_load(struct engine_log *e, struct state_reader *r)
 {
 	engine_log_init(e, e->engine, e->boat, e->sink, e->trips, e->last_run);
-	uint64_t flags = state_get_unsigned(r, 511);
+	uint64_t flags = state_get_unsigned(r, 1023);
 	e->heard = true;
 	e->has_evidence = (flags & 1) != 0;
 	e->on = (flags & 2) != 0;
@@ -848,6 +865,7 @@ void engine_log_load(struct engine_log *e, struct state_reader *r)
 	e->gear_ns = state_get_signed(r);
 	e->hours_h = state_get_double(r);
 	e->hours_step_h = state_get_double(r);
+	e->seen_h = (flags & 512) != 0 ? state_get_double(r) : 0;
 	fuel_account_load(&e->fuel, r);
 	e->closed_h = state_get_double(r);
 	e->closed_supply_l = state_get_double(r);

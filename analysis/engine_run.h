@@ -83,10 +83,11 @@ struct engine_log {
 	bool gear_heard;
 	bool neutral;
 	int64_t gear_ns;
-	/* the engine's hour meter */
+	/* the engine's hour meter as read last, and what was seen to run since */
 	bool has_hours;
 	double hours_h;
 	double hours_step_h;
+	double seen_h;
 	struct fuel_account fuel;
 	bool running;
 	int64_t off_ns; /* since when it is off within the run; CLOCK_NONE: on */

@@ -53,7 +53,9 @@ void engine_watch_init(struct engine_watch *w, const struct boat *boat)
 	memset(w, 0, sizeof(*w));
 	burn_init(&w->burn);
 	starvation_init(&w->starvation);
-	water_init(&w->water);
+	for (size_t i = 0; i < WATER_VOICES; i++) {
+		water_init(&w->waters[i]);
+	}
 	for (int i = 0; i < WATCHED_TEMPERATURES; i++) {
 		struct temperature_config config =
 			temperature_of(boat, (enum watched_temperature)i);
@@ -126,27 +128,37 @@ static void judge_water(
 	window_claim(view, &care->claim, true);
 }
 
-/* The bits of a state as last heard, if of late; else none. */
-static unsigned said_of_late(const struct window_view *view, enum signal_id signal, unsigned engine)
+/* Water may be told by two messages, each of which has to stand for itself: what flickers in both together
+ * stands in neither, and many an engine sends a status whose bit for water is never set. */
+static void take_water(struct engine_watch *w, unsigned engine, const struct window_view *view,
+	enum water_voice voice, bool wet)
 {
-	int found = source_choice_find(view->sources, signal, (uint16_t)engine);
+	struct water *own = &w->waters[voice];
+	double engine_h = engine_log_hours_total(&view->engines[engine]);
+	enum water_news news = water_take(own, view->now.t_ns, wet, engine_h);
+	bool other_raised = false;
 
-	if (found < 0) {
-		return 0;
+	w->begun = true;
+	for (size_t i = 0; i < WATER_VOICES; i++) {
+		struct water *other = &w->waters[i];
+		if (i == (size_t)voice) {
+			continue;
+		}
+		other_raised = other_raised || other->raised;
+		if (news == WATER_FOUND || news == WATER_RECURRING) {
+			other->times = own->times;
+			other->drained = own->drained;
+		}
 	}
-	const struct slot *slot = &view->sources->slots[found];
-	bool late = view->now.t_ns - slot->heard_ns > WATER_SILENCE_NS;
-	return slot->has_provider && !late ? (unsigned)slot->value : 0;
+	if (!other_raised) {
+		judge_water(engine, view, news, own->times);
+	}
 }
 
-static void take_water(
+void engine_watch_water(
 	struct engine_watch *w, unsigned engine, const struct window_view *view, bool wet)
 {
-	double engine_h = engine_log_hours_total(&view->engines[engine]);
-	w->begun = true;
-	enum water_news news = water_take(&w->water, view->now.t_ns, wet, engine_h);
-
-	judge_water(engine, view, news, w->water.times);
+	take_water(w, engine, view, WATER_BY_PROBE, wet);
 }
 
 /* What the engine itself reports, by one bit. */
@@ -182,22 +194,10 @@ static void own_begin(struct care *care, const struct own_word *word, unsigned e
 	sentence_words(&care->says, word->says);
 }
 
-/* Water may be told by two messages. Many an engine sends a status whose bit for water is never set: that
- * one says dry does not make the other's water dry. */
-void engine_watch_water(
-	struct engine_watch *w, unsigned engine, const struct window_view *view, bool wet)
-{
-	unsigned status_1 = said_of_late(view, SIGNAL_ENGINE_STATUS_1, engine);
-
-	take_water(w, engine, view, wet || (status_1 & STATUS_WATER_IN_FUEL) != 0);
-}
-
 void engine_watch_status(
 	struct engine_watch *w, unsigned engine, const struct window_view *view, unsigned status_1)
 {
-	bool wet = (status_1 & STATUS_WATER_IN_FUEL) != 0;
-
-	take_water(w, engine, view, wet || said_of_late(view, SIGNAL_WATER_IN_FUEL, engine) != 0);
+	take_water(w, engine, view, WATER_BY_STATUS, (status_1 & STATUS_WATER_IN_FUEL) != 0);
 	w->own_words |= STATUS_HEARD;
 	for (size_t i = 0; i < OWN_WORDS; i++) {
 		struct care care;
@@ -665,8 +665,10 @@ void engine_watch_window(struct engine_watch *w, unsigned engine, const struct w
 void engine_watch_drained(struct engine_watch *w, unsigned engine, const struct window_view *view)
 {
 	w->begun = true;
-	water_drained(&w->water, engine_log_hours_total(&view->engines[engine]));
-	judge_water(engine, view, WATER_CLEARED, w->water.times);
+	for (size_t i = 0; i < WATER_VOICES; i++) {
+		water_drained(&w->waters[i], engine_log_hours_total(&view->engines[engine]));
+	}
+	judge_water(engine, view, WATER_CLEARED, w->waters[0].times);
 }
 
 void engine_watch_reset_burn(
@@ -725,7 +727,9 @@ void engine_watch_save(const struct engine_watch *w, struct state_writer *writer
 			temperature_save(&w->temperatures[i], writer);
 		}
 	}
-	water_save(&w->water, writer);
+	for (size_t i = 0; i < WATER_VOICES; i++) {
+		water_save(&w->waters[i], writer);
+	}
 	state_put_unsigned(writer, w->own_words);
 	state_put_signed(writer, w->faults_ns);
 	for (unsigned i = 0; i < ENGINE_FAULTS_MAX; i++) {
@@ -753,7 +757,9 @@ void engine_watch_load(struct engine_watch *w, struct state_reader *reader)
 			temperature_load(&w->temperatures[i], reader);
 		}
 	}
-	water_load(&w->water, reader);
+	for (size_t i = 0; i < WATER_VOICES; i++) {
+		water_load(&w->waters[i], reader);
+	}
 	w->own_words = (uint16_t)state_get_unsigned(reader, UINT16_MAX);
 	w->faults_ns = state_get_signed(reader);
 	for (unsigned i = 0; i < ENGINE_FAULTS_MAX; i++) {

@@ -22,6 +22,9 @@ enum watched_temperature {
 
 #define ENGINE_FAULTS_MAX 8
 
+/* Messages that tell of water: SPN 97, and NMEA 2000's engine status. */
+enum water_voice { WATER_BY_PROBE, WATER_BY_STATUS, WATER_VOICES };
+
 /* An active diagnostic trouble code. */
 struct engine_fault {
 	uint32_t code; /* SPN | FMI << 19; 0: free */
@@ -34,7 +37,7 @@ struct engine_watch {
 	struct starvation starvation;
 	struct temperature_watch temperatures[WATCHED_TEMPERATURES];
 	uint8_t temperature_heard; /* bits */
-	struct water water;
+	struct water waters[WATER_VOICES];
 	uint16_t own_words; /* what the engine itself reports: seen, and for how long not */
 	struct engine_fault faults[ENGINE_FAULTS_MAX];
 	int64_t faults_ns;	/* last message of active faults */

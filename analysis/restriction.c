@@ -26,11 +26,10 @@
 #define ZERO_START_KPA  0.15 /* from one run to the next: drift, tank level … */
 #define AIR_START_KPA   0.7  /* … and weather */
 #define REST_SD_KPA     0.1
-#define WALKS_KNOWN     4.0  /* starts that a known zero's variance stands for */
 #define ALIKE_REST      12.0
 #define REST_LONG       30   /* windows: by then the line of an outlet has come to rest, too */
 #define REST_FAR        4.0  /* deviations: a zero so far off has moved … */
-#define REST_ADOPTED    200.0 /* … and is followed: share of its square that a window leaves open */
+#define REST_OPEN       100.0 /* … and is followed at once */
 #define ZERO_MOST_KPA   10.0 /* a differential sensor further off at rest is out of order, … */
 #define LIFT_MOST_KPA   25.0 /* … as is one at an outlet, beside the usual lift */
 #define SUCTION_MOST_KPA 95.0 /* no pump sucks harder than the air presses */
@@ -211,14 +210,15 @@ static double zero_walk(
 	return weather ? AIR_START_KPA : ZERO_START_KPA;
 }
 
-/* How much of what the zero moves by was not known before. The rest is that it wanders: the readings
- * before were right by the zero of their time. */
-static double learned_share(double zero_var, const struct restriction_window *window,
-	const struct restriction_config *config)
+/* Takes what the zero has moved by out of what the readings before are told to move by, but for what was
+ * not known of it: a zero that was known, and wanders, was right in its time. */
+static void keep_before(struct restriction *r, const struct restriction_config *config,
+	const struct restriction_window *window, double zero_before, double var_before)
 {
 	double walk = zero_walk(config, window);
+	double learned = var_before > 0 ? fmax(1 - 0.5 * walk * walk / var_before, 0) : 0;
 
-	return fmax(1 - WALKS_KNOWN * walk * walk / zero_var, 0);
+	r->zero_told_kpa += (1 - learned) * (r->zero_kpa - zero_before);
 }
 
 static void rest(struct restriction *r, const struct restriction_config *config,
@@ -248,15 +248,15 @@ static void rest(struct restriction *r, const struct restriction_config *config,
 	double before = r->zero_kpa;
 	double noise_var = ALIKE_REST * (step * step / 12 + REST_SD_KPA * REST_SD_KPA);
 	double *var = &r->variance[pair(ZERO, ZERO)];
+	double known_var = *var;
 	bool moved = fabs(raw - before) > REST_FAR * sqrt(*var + noise_var / ALIKE_REST);
-	double learned = moved ? 0 : learned_share(*var, window, config);
 	/* A number that stands to the last bit, or has only just come, may be no reading. */
 	bool alive = r->held_count == 0 && fabs(raw - last_kpa) < 0.25 * fabs(raw - before);
 	if (moved && alive && (!outlet || r->rest_count > REST_LONG)) {
-		*var += (raw - before) * (raw - before) / REST_ADOPTED;
+		*var += REST_OPEN * (raw - before) * (raw - before);
 	}
 	meet(r, gain, raw, noise_var);
-	r->zero_told_kpa += (1 - learned) * (r->zero_kpa - before);
+	keep_before(r, config, window, before, moved ? 0 : known_var);
 	if (held < 0) {
 		r->laminar_kpa = -1; /* still not read */
 	}
@@ -495,10 +495,10 @@ static enum restriction_state take(struct restriction *r, const struct restricti
 	double spread = window->pressure_high_kpa - window->pressure_low_kpa;
 	double step = fmax(window->pressure_step_kpa, 0);
 	double noise = sqrt(step * step / 12 + spread * spread / 36);
-	double before = r->zero_kpa;
-	double learned = learned_share(r->variance[pair(ZERO, ZERO)], window, config);
+	double zero_before = r->zero_kpa;
+	double var_before = r->variance[pair(ZERO, ZERO)];
 	learn(r, raw, fmax(noise, 0.01), gain);
-	r->zero_told_kpa += (1 - learned) * (r->zero_kpa - before);
+	keep_before(r, config, window, zero_before, var_before);
 	if (share < LOW_SHARE && rescale == 1) {
 		return RESTRICTION_LOW_FLOW;
 	}

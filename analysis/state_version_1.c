@@ -128,7 +128,7 @@ void state_version_1_engine(struct engine_watch *w, struct state_reader *r)
 			load_temperature(&w->temperatures[i], r);
 		}
 	}
-	water_load(&w->water, r);
+	water_load(&w->waters[WATER_BY_PROBE], r); /* whichever it was */
 	(void)get_count(r, UINT16_MAX); /* status bits as last heard: they will be heard again */
 	w->faults_ns = state_get_signed(r);
 	for (unsigned i = 0; i < ENGINE_FAULTS_MAX; i++) {

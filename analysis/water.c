@@ -5,6 +5,7 @@
 #define SECOND_NS   INT64_C(1000000000)
 #define STEADY_NS   (30 * SECOND_NS)
 #define PERIOD_MOST (12 * SECOND_NS) /* SPN 97 comes every 10 s */
+#define SILENCE_NS  (25 * SECOND_NS) /* a longer gap between readings proves nothing about it */
 #define DRAINED_NS  (60 * SECOND_NS) /* dry for so long after a drain: it is out */
 #define CLEAR_NS \
 	(1800 * SECOND_NS) /* dry for so long without one: it was carried away, or pumped */
@@ -42,7 +43,7 @@ enum water_news water_take(struct water *w, int64_t t_ns, bool wet, double engin
 	int64_t gap = w->last_ns == INT64_MIN ? INT64_MAX : t_ns - w->last_ns;
 
 	w->last_ns = t_ns;
-	if (gap > WATER_SILENCE_NS) {
+	if (gap > SILENCE_NS) {
 		w->wet_ns = INT64_MIN; /* what happened in between is not known */
 		gap = 0;
 	} else if (gap <= PERIOD_MOST) {

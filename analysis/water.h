@@ -12,9 +12,6 @@
 
 #include "decoders/state_codec.h"
 
-/* A longer gap between readings proves nothing about it. */
-#define WATER_SILENCE_NS INT64_C(25000000000)
-
 enum water_news {
 	WATER_QUIET,
 	WATER_FOUND,

@@ -346,6 +346,35 @@ static void a_new_engine_computer_is_not_a_thousand_hours(void **state)
 }
 
 /* The engine's sender falls silent at key-off, in mid-run as far as the bus shows; other traffic goes on. */
+/* The meter is read, then no more for three hours of running (J1939 sends it when somebody asks), and
+ * again after a night. What was seen to run is not unseen; what did run unseen still is, to 2 % of the
+ * three hours. */
+static void a_meter_that_is_heard_seldom_counts_nothing_twice(void **state)
+{
+	(void)state;
+	for (int unseen_s = 0; unseen_s <= 7200; unseen_s += 7200) {
+		struct bench b;
+		struct meters m = {.hours_h = 500, .hours_step_h = 0.05};
+		int t = 60;
+
+		bench_init(&b);
+		hear(&b, &m, t, t + 20, 2000, 4);
+		m.hours_step_h = 0;
+		hear(&b, &m, t + 20, t + 10800, 2000, 4);
+		t += 10800;
+		hear(&b, &m, t, t + 60, 0, 0);
+		unheard(&m, unseen_s, unseen_s > 0 ? 4 : 0);
+		t += 43200;
+		m.hours_step_h = 0.05;
+		hear(&b, &m, t, t + 60, 0, 0);
+		hear(&b, &m, t + 60, t + 660, 2000, 4);
+		hear(&b, &m, t + 660, t + 720, 0, 0);
+		engine_log_finish(&b.engine);
+		assert_int_equal(run_count(&b), unseen_s > 0 ? 3 : 2);
+		near(engine_log_hours_total(&b.engine), (10800 + unseen_s + 600) / 3600.0, 0.12);
+	}
+}
+
 static void a_run_whose_engine_falls_silent_is_closed_within_the_hour(void **state)
 {
 	struct bench b;
@@ -584,6 +613,7 @@ int main(void)
 		cmocka_unit_test(
 			without_a_counter_the_unseen_is_filled_from_hours_and_learned_burn),
 		cmocka_unit_test(a_new_engine_computer_is_not_a_thousand_hours),
+		cmocka_unit_test(a_meter_that_is_heard_seldom_counts_nothing_twice),
 		cmocka_unit_test(a_run_whose_engine_falls_silent_is_closed_within_the_hour),
 		cmocka_unit_test(trips_are_divided_by_the_pause),
 		cmocka_unit_test(movement_alone_is_a_trip_with_its_distance),

@@ -224,12 +224,13 @@ static void water_by_the_status_alone(
 	r->status_1 = 0x100;
 }
 
+/* One of the two messages always says so. */
 static void water_at_every_other_reading(
 	struct lying_boat *b, struct lying_readings *r, bool runs, double since_s)
 {
 	(void)runs, (void)since_s;
 	r->water = b->t_ns / LYING_S % 20 == 0;
-	r->status_1 = b->t_ns / LYING_S % 10 == 5 ? 0x100 : 0;
+	r->status_1 = r->water > 0 ? 0 : 0x100;
 }
 
 /* A status without a probe says "no water" twice a second for ever. */
