@@ -344,7 +344,13 @@ static enum burn_news watch_driving(struct burn *b, double quantum, struct batch
 		return BURN_QUIET;
 	}
 	if (b->minute_gear == BURN_GEAR_UNKNOWN && rpm <= IDLE_SHARE * b->top_rpm) {
-		follow_drift(&b->idle_drift, &b->idle_minutes, residual[BURN_RATE]);
+		/* In gear: what the load takes there is no sign of the engine's own. */
+		double load = b->minute[BURN_LOAD];
+		double usual_load = load * exp(-residual[BURN_LOAD]);
+		double by_load = ready[BURN_LOAD]
+					 ? log((load + b->load_zero) / (usual_load + b->load_zero))
+					 : 0;
+		follow_drift(&b->idle_drift, &b->idle_minutes, residual[BURN_RATE] - by_load);
 	}
 	if (b->pending != 0 && b->run_minutes < CONFIRM_MOST) {
 		b->pending_minutes += b->pending_minutes < CONFIRM_MOST ? 1 : 0;
@@ -549,6 +555,8 @@ unsigned burn_causes(const struct burn_finding *finding, const struct burn_signs
 	bool has_load = !isnan(finding->load_pct);
 	bool slower = has_speed && finding->speed_pct < -1.5;
 	bool faster = has_speed && finding->speed_pct > 1.5;
+	/* A hull, a tow or a sea slows the boat; it takes a while until the drifts would show that. */
+	bool unmoved = has_speed && fabs(finding->speed_pct) <= 0.7 && finding->since_h >= 0.75;
 	bool loaded = has_load && sign * finding->load_pct > 2;
 	bool engine = !isnan(finding->engine_pct) && sign * finding->engine_pct > 2;
 	bool idle = !isnan(finding->idle_pct) && sign * finding->idle_pct > 3;
@@ -556,8 +564,9 @@ unsigned burn_causes(const struct burn_finding *finding, const struct burn_signs
 	bool starved = signs->fuel_pressure_pct < -10 || signs->restriction_share > 0.8;
 
 	if (high) {
-		score[BURN_CAUSE_HULL] = 3 + 3 * slower + 2 * loaded - 3 * faster - 4 * idle;
-		score[BURN_CAUSE_LOADING] = 2 + 2 * loaded + slower - 3 * idle;
+		score[BURN_CAUSE_HULL] =
+			3 + 3 * slower + 2 * loaded - 3 * faster - 4 * idle - 1.5 * unmoved;
+		score[BURN_CAUSE_LOADING] = 2 + 2 * loaded + slower - 3 * idle - 0.5 * unmoved;
 		score[BURN_CAUSE_INJECTOR] = 2 + 3 * engine + 4 * idle - 2 * loaded - slower;
 		score[BURN_CAUSE_FUEL] = 1 + engine + idle;
 		score[BURN_CAUSE_AIR] = 1 + 2 * engine - idle;
