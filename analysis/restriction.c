@@ -305,20 +305,25 @@ static bool settled(struct restriction *r, const struct restriction_window *wind
 	return r->steady >= WINDOWS_SETTLED;
 }
 
-/* The reference flow follows the highest flow held for a minute; returns what that does to
- * restrictions read before. */
-static double raise_reference(struct restriction *r, const struct restriction_config *config)
+/* The reference flow is the one that was told, from whenever it is; else it follows the highest flow held
+ * for a minute. Returns what that does to restrictions read before. */
+static double follow_reference(struct restriction *r, const struct restriction_config *config)
 {
-	if (config->reference_lph > 0 || r->steady < WINDOWS_MINUTE ||
-		r->floor_lph <= r->reference_lph * (1 + REFERENCE_GAIN)) {
+	bool told = config->reference_lph > 0;
+	double lph = told ? state_single(config->reference_lph) : r->floor_lph;
+	bool stays = told ? lph == r->reference_lph
+			  : r->steady < WINDOWS_MINUTE ||
+				    lph <= r->reference_lph * (1 + REFERENCE_GAIN);
+
+	if (stays) {
 		return 1;
 	}
-	double ratio = r->reference_lph > 0 ? r->floor_lph / r->reference_lph : 1;
+	double ratio = r->reference_lph > 0 ? lph / r->reference_lph : 1;
 	const double scale[PARTS] = {1, ratio, ratio * ratio};
 	double sd;
 	double share = restriction_fitting_share(r, &sd);
 	double rescale = ratio * (1 - share) + ratio * ratio * share;
-	r->reference_lph = r->floor_lph;
+	r->reference_lph = lph;
 	r->laminar_kpa *= r->laminar_kpa > 0 ? scale[LAMINAR] : 1;
 	r->fitting_kpa *= scale[FITTING];
 	for (size_t i = 0; i < PARTS; i++) {
@@ -467,7 +472,8 @@ static enum restriction_state take(struct restriction *r, const struct restricti
 	if (!settled(r, window)) {
 		return RESTRICTION_SETTLING;
 	}
-	double rescale = raise_reference(r, config);
+	/* Without a reading nobody would be told that the flow has moved. */
+	double rescale = is_stuck && r->reference_lph > 0 ? 1 : follow_reference(r, config);
 	if (!(r->reference_lph > 0)) {
 		return RESTRICTION_SETTLING;
 	}

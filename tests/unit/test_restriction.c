@@ -335,6 +335,33 @@ static void the_reference_flow_follows_the_highest_steady_flow(void **state)
 	near(restriction_reference_lph(&r), 60, 1e-4);
 }
 
+/* Half of the flow, half of a laminar restriction. */
+static void a_reference_flow_that_is_told_later_counts(void **state)
+{
+	struct restriction_config none = configured(RESTRICTION_DIFFERENTIAL, NAN);
+	struct restriction_config told = configured(RESTRICTION_DIFFERENTIAL, 60);
+	struct restriction r;
+	struct restriction_reading reading = {0};
+	double level = NAN;
+
+	(void)state;
+	restriction_init(&r, &none);
+	for (int i = 0; i < 200; i++) {
+		struct restriction_window w = steady(element_kpa(8, 0, 0.5, 40), 30, 40);
+		(void)restriction_take(&r, i < 100 ? &none : &told, &w, &reading);
+		if (i == 99) {
+			near(restriction_reference_lph(&r), 30, 1e-4);
+			near(reading.reference_kpa, 4, 0.3);
+			level = reading.reference_kpa;
+		} else if (i > 99) {
+			level *= reading.rescale;
+		}
+	}
+	near(restriction_reference_lph(&r), 60, 1e-4);
+	near(reading.reference_kpa, 8, 1.3); /* the prior share of the fittings grows fourfold */
+	near(level, reading.reference_kpa, 0.3);
+}
+
 static void a_sensor_that_does_not_move_is_told(void **state)
 {
 	struct restriction_config config = configured(RESTRICTION_DIFFERENTIAL, 60);
@@ -460,6 +487,7 @@ int main(void)
 		cmocka_unit_test(absolute_pressure_is_taken_against_the_air),
 		cmocka_unit_test(a_zero_never_seen_is_learned_from_the_flow),
 		cmocka_unit_test(the_reference_flow_follows_the_highest_steady_flow),
+		cmocka_unit_test(a_reference_flow_that_is_told_later_counts),
 		cmocka_unit_test(a_sensor_that_does_not_move_is_told),
 		cmocka_unit_test(a_clean_element_below_the_sensor_s_step_is_no_fault),
 		cmocka_unit_test(a_new_element_starts_anew_with_the_old_fittings),
