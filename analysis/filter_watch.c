@@ -49,6 +49,7 @@ void filter_watch_init(struct filter_watch *f, const struct boat_filter *filter)
 	f->measured_kpa = NAN;
 	f->reference_kpa = NAN;
 	restriction_init(&f->restriction, &config);
+	dirt_watch_init(&f->dirt);
 	mute_sensor_init(&f->mute);
 }
 
@@ -214,8 +215,9 @@ static void tell_jump(struct filter_watch *f, unsigned index, const struct windo
 	f->cares |= CARE_JUMP;
 }
 
+/* The change in kPa a litre. filled_l: by the refuelling that it began with; 0: with none. */
 static void tell_rising(struct filter_watch *f, unsigned index, const struct window_view *view,
-	const struct loading_change *change)
+	const struct loading_change *change, double filled_l)
 {
 	struct event_claim claim = claim_of(EVENT_RESTRICTION_RISING, index,
 		&view->boat->filters[index], SEVERITY_CAUTION);
@@ -228,8 +230,15 @@ static void tell_rising(struct filter_watch *f, unsigned index, const struct win
 	sentence_begin(&s, text, sizeof(text));
 	sentence_words(&s, "Restriction now rises ");
 	sentence_number(&s, change->before > 0 ? change->after / change->before : NAN, 1);
-	sentence_words(&s, " times as fast as before. The forecast counts from here; have a spare "
-			   "element at hand.");
+	sentence_words(&s, " times as fast as before");
+	if (filled_l > 0) {
+		sentence_words(&s, ", since ");
+		sentence_number(&s, filled_l, 0);
+		sentence_words(&s, " L were taken in. Think of that fuel, and");
+	} else {
+		sentence_words(&s, ". The forecast counts from here;");
+	}
+	sentence_words(&s, " have a spare element at hand.");
 	claim.message = text;
 	window_claim(view, &claim, true);
 	f->cares |= CARE_RISING;
@@ -253,7 +262,7 @@ static void take_news(struct filter_watch *f, unsigned index, const struct windo
 		f->jump_windows = JUMP_WAITS;
 		break;
 	case LOADING_FASTER:
-		tell_rising(f, index, view, change);
+		tell_rising(f, index, view, change, 0);
 		break;
 	case LOADING_DROPPED:
 		window_claim(view, &jump, false);
@@ -267,6 +276,40 @@ static void take_news(struct filter_watch *f, unsigned index, const struct windo
 		break;
 	case LOADING_QUIET:
 		break;
+	}
+}
+
+/* Has the fuel become dirtier? */
+static void watch_dirt(struct filter_watch *f, unsigned index, const struct window_view *view,
+	const struct loading_config *loading, double litres,
+	const struct restriction_reading *reading, enum loading_news news,
+	const struct loading_change *stepped)
+{
+	const struct dirt_config config = {
+		.limit_kpa = loading->limit_kpa, .life_l = loading->life_l};
+	struct dirt_change change;
+
+	dirt_watch_move(&f->dirt, &config, reading->rescale, reading->shift_kpa);
+	if (news == LOADING_DROPPED) {
+		dirt_watch_renew(&f->dirt); /* drained, or a sensor that lies: nothing before it holds */
+	} else if (news == LOADING_JUMPED) {
+		/* A step is told as such; what follows it is held against the same slope. */
+		dirt_watch_move(&f->dirt, &config, 1, stepped->after - stepped->before);
+	}
+	if (dirt_watch_take(&f->dirt, &config, litres, reading->reference_kpa, reading->noise_kpa,
+		    reading->common_kpa, &change) &&
+		(f->cares & CARE_RISING) == 0) {
+		const struct loading_change slope = {.before = change.before_kpa_l,
+			.after = change.after_kpa_l,
+			.since_l = change.since_l};
+		tell_rising(f, index, view, &slope, change.filled_l);
+	}
+}
+
+void filter_watch_filled(struct filter_watch *f, double supply_l, double filled_l)
+{
+	if (f->begun && f->watched) {
+		dirt_watch_filled(&f->dirt, fmax(supply_l - f->litres_before, 0), filled_l);
 	}
 }
 
@@ -391,6 +434,7 @@ void filter_watch_window(struct filter_watch *f, unsigned index, const struct wi
 	enum loading_news news = loading_take(&f->loading, &loading, litres, reading.reference_kpa,
 		reading.noise_kpa, reading.common_kpa, &change);
 	take_news(f, index, view, news, &change);
+	watch_dirt(f, index, view, &loading, litres, &reading, news, &change);
 	if (f->loading.batch.minute_count == 0) {
 		judge_limit(f, index, view, litres);
 	}
@@ -426,6 +470,7 @@ void filter_watch_renew(struct filter_watch *f, unsigned index, const struct win
 	if (f->begun && f->watched) {
 		struct loading_config config = loading_of(f, filter);
 		restriction_renew(&f->restriction);
+		dirt_watch_renew(&f->dirt);
 		if (config.limit_kpa > 0 && f->loading.fit.scale_kpa > 0) {
 			loading_renew(&f->loading, &config, fmax(litres, 0));
 		}
@@ -512,6 +557,7 @@ void filter_watch_save(const struct filter_watch *f, struct state_writer *w)
 	restriction_save(&f->restriction, w);
 	mute_sensor_save(&f->mute, w);
 	loading_save_batch(&f->loading, w);
+	dirt_watch_save(&f->dirt, w);
 	state_put_double(w, f->measured_kpa);
 	state_put_double(w, f->reference_kpa);
 	state_put_signed(w, f->read_ns);
@@ -542,6 +588,7 @@ void filter_watch_load(struct filter_watch *f, struct state_reader *r)
 	restriction_load(&f->restriction, r);
 	mute_sensor_load(&f->mute, r);
 	loading_load_batch(&f->loading, r);
+	dirt_watch_load(&f->dirt, r);
 	f->measured_kpa = state_get_double(r);
 	f->reference_kpa = state_get_double(r);
 	f->read_ns = state_get_signed(r);
@@ -559,6 +606,7 @@ void filter_watch_save_fit(const struct filter_watch *f, struct state_writer *w)
 {
 	if (f->begun && f->watched) {
 		loading_save_fit(&f->loading, w);
+		dirt_watch_save_line(&f->dirt, w);
 	}
 }
 
@@ -566,5 +614,6 @@ void filter_watch_load_fit(struct filter_watch *f, struct state_reader *r)
 {
 	if (f->begun && f->watched) {
 		loading_load_fit(&f->loading, r);
+		dirt_watch_load_line(&f->dirt, r);
 	}
 }

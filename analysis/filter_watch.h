@@ -7,6 +7,7 @@
 #ifndef SIGHTBOWL_ANALYSIS_FILTER_WATCH_H
 #define SIGHTBOWL_ANALYSIS_FILTER_WATCH_H
 
+#include "analysis/dirt_watch.h"
 #include "analysis/loading.h"
 #include "analysis/mute_sensor.h"
 #include "analysis/restriction.h"
@@ -17,6 +18,7 @@ struct filter_watch {
 	bool begun;   /* a window with its engine has been seen */
 	struct restriction restriction;
 	struct loading loading;
+	struct dirt_watch dirt;
 	struct mute_sensor mute;
 	int64_t fitted_ns; /* UTC of the element's fitting; INT64_MIN: before the log, or not told
 			    */
@@ -42,6 +44,9 @@ void filter_watch_window(struct filter_watch *f, unsigned index, const struct wi
  * much the same factor, has one cause that is no filter's (cold, thick fuel; another flow): it is not
  * told as a jump. */
 void filter_watch_compare(struct filter_watch *filters, const struct boat *boat);
+
+/* The tank that its engine draws from was filled; supply_l: litres passed so far. */
+void filter_watch_filled(struct filter_watch *f, double supply_l, double filled_l);
 
 /* A new element was fitted at a moment (UTC). The life of the old one teaches, if it was near its
  * end. */

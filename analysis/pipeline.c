@@ -463,6 +463,17 @@ static void watch_due(struct pipeline *p, unsigned index, const struct window_vi
 	due_watch_window(&p->due_watches[index], index, view, &count);
 }
 
+/* Other fuel comes to the filters of the engines that draw, or may draw, from this tank. */
+static void tell_filled(struct pipeline *p, unsigned tank, double filled_l)
+{
+	for (unsigned i = 0; i < p->boat.filter_count; i++) {
+		int told = p->boat.engines[p->boat.filters[i].engine].tank;
+		if (told < 0 || (unsigned)told == tank) {
+			filter_watch_filled(&p->filter_watches[i], passed_l(p, i), filled_l);
+		}
+	}
+}
+
 static void watch_window(struct pipeline *p)
 {
 	struct window_view view = view_of(p, p->next_ns);
@@ -499,7 +510,10 @@ static void watch_window(struct pipeline *p)
 		}
 	}
 	for (unsigned i = 0; i < BOAT_TANK_NUMBERS; i++) {
-		tank_watch_window(&p->tank_watches[i], i, &view, tanks);
+		double filled_l = tank_watch_window(&p->tank_watches[i], i, &view, tanks);
+		if (filled_l > 0) {
+			tell_filled(p, i, filled_l);
+		}
 	}
 	source_watch_window(&p->senders, &p->traffic, &view);
 	traffic_watch_window(&p->traffic, &view);

@@ -222,6 +222,7 @@ void state_version_1_filter(struct filter_watch *f, struct state_reader *r)
 	}
 	load_restriction(&f->restriction, r);
 	mute_sensor_init(&f->mute);
+	dirt_watch_init(&f->dirt);
 	load_batch(&f->loading.batch, r);
 	load_fit(&f->loading, r);
 	double life_log_sum = state_get_double(r);

@@ -117,7 +117,7 @@ static void claim_mismatch(unsigned number, const struct window_view *view, enum
 	window_claim(view, &claim, state != TANK_MISMATCH_CLEARED);
 }
 
-void tank_watch_window(
+double tank_watch_window(
 	struct tank_watch *t, unsigned number, const struct window_view *view, unsigned heard)
 {
 	struct window_reading level = level_of(number, view);
@@ -130,7 +130,7 @@ void tank_watch_window(
 	}
 	struct tank_config config = config_of(t, number, view->boat);
 	if (isnan(level.mean) || !(config.capacity_l > 0)) {
-		return;
+		return 0;
 	}
 	struct draw draw = draw_of(number, view, heard);
 	double burned_l = draw.burned_l - t->burned_l;
@@ -164,6 +164,7 @@ void tank_watch_window(
 	} else if (state != TANK_QUIET && state != TANK_REFUELLED && draw.known) {
 		claim_mismatch(number, view, state, &news);
 	}
+	return state == TANK_REFUELLED ? news.filled_l : 0;
 }
 
 bool tank_watch_fact(const struct tank_watch *t, unsigned number, const struct boat *boat,

@@ -18,10 +18,11 @@ struct tank_watch {
 
 void tank_watch_init(struct tank_watch *t);
 
-/* Takes the window that has ended. An engine draws from the tank that was told for it, else from the
- * only one that is heard; while an engine may draw from any of several tanks (heard), level and burn
- * are not held against each other. */
-void tank_watch_window(
+/* Takes the window that has ended. An engine draws from the tank that was told for it, else from
+ * the only one that is heard; while an engine may draw from any of several tanks (heard), level and
+ * burn are not held against each other. Returns the litres of a refuelling that it found; 0: none.
+ */
+double tank_watch_window(
 	struct tank_watch *t, unsigned number, const struct window_view *view, unsigned heard);
 
 /* False while no level has been heard. */

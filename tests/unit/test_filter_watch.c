@@ -149,6 +149,33 @@ static void a_jump_waits_only_while_the_engine_runs(void **state)
 }
 
 /* 20 h up and 20 h down. The fit, which is what is judged, lags behind the way down. */
+/* 0.1 kPa an hour, and 0.8 after a refuelling. */
+static void bad_fuel_is_told_with_its_refuelling_within_three_hours(void **state)
+{
+	int hours_after = 3 * 360;
+
+	(void)state;
+	begin();
+	for (int i = 0; i < 25 * 360; i++) {
+		window(5 + 0.1 * i / 360, 8);
+	}
+	filter_watch_filled(&filters[0], 25 * FLOW_LPH, 150);
+	filter_watch_filled(&filters[1], 25 * FLOW_LPH, 150);
+	assert_int_equal(boat.raised[EVENT_RESTRICTION_RISING], 0);
+	for (int i = 0; i < hours_after && boat.raised[EVENT_RESTRICTION_RISING] == 0; i++) {
+		window(7.5 + 0.8 * i / 360, 8);
+	}
+	assert_int_equal(boat.raised[EVENT_RESTRICTION_RISING], 1);
+	assert_string_equal(boat.last.subject, "primary");
+	assert_non_null(strstr(boat.last.message, "since 150 L were taken in"));
+	near(boat.last.limit, 0.1 / FLOW_LPH * 100, 0.4);
+	near(boat.last.value, 0.8 / FLOW_LPH * 100, 1.5);
+	for (int i = 0; i < 360; i++) {
+		window(9.9 + 0.8 * i / 360, 8);
+	}
+	assert_int_equal(boat.raised[EVENT_RESTRICTION_RISING], 1);
+}
+
 static void the_limit_is_told_from_95_percent_and_cleared_below_85(void **state)
 {
 	double told_kpa = NAN;
@@ -256,6 +283,7 @@ int main(void)
 		cmocka_unit_test(an_unlike_jump_in_another_filter_ends_none),
 		cmocka_unit_test(jumps_are_alike_within_a_factor_of_the_same_engine),
 		cmocka_unit_test(a_jump_waits_only_while_the_engine_runs),
+		cmocka_unit_test(bad_fuel_is_told_with_its_refuelling_within_three_hours),
 		cmocka_unit_test(the_limit_is_told_from_95_percent_and_cleared_below_85),
 		cmocka_unit_test(one_that_is_cut_before_its_engine_is_heard_reads_as_ever),
 		cmocka_unit_test(one_that_an_earlier_version_cut_so_starts_afresh),
