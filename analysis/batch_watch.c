@@ -63,8 +63,12 @@ static struct cusum_config scheme(double change, double sd)
 	return config;
 }
 
-static void learn_scatter(struct batch_watch *watch, double mean)
+/* A change that creeps in must not pass for scatter: then batches are held against the last hour
+ * (usual, else 0), and each block against the one before (half of the square: two blocks scatter).
+ */
+static void learn_scatter(struct batch_watch *watch, double batch, double usual, bool creeps)
 {
+	double mean = batch - usual;
 	double most = 3 * sqrt(watch->variance);
 	double held = fmin(fmax(mean, -most), most);
 
@@ -75,10 +79,15 @@ static void learn_scatter(struct batch_watch *watch, double mean)
 	watch->variance = state_single(watch->variance + gain * (held * held - watch->variance));
 	watch->cross = state_single(watch->cross + gain * (held * watch->last - watch->cross));
 	watch->last = state_single(held);
-	watch->block_sum = state_single(watch->block_sum + held);
+	watch->block_sum = state_single(watch->block_sum + (creeps ? batch : held));
 	watch->block_count++;
 	if (watch->block_count == BLOCK) {
-		double square = watch->block_sum * watch->block_sum / BLOCK;
+		double apart = watch->block_sum - watch->block_last;
+		double square = (creeps && watch->blocks > 0 ? apart * apart / 2
+					: creeps	     ? watch->block_variance * BLOCK
+						 : watch->block_sum * watch->block_sum) /
+				BLOCK;
+		watch->block_last = watch->block_sum;
 		watch->blocks = watch->blocks < BLOCK_CAP ? watch->blocks + 1 : BLOCK_CAP;
 		double share = 1.0 / (watch->blocks + BLOCK_WEIGHT);
 		watch->block_variance = state_single(
@@ -93,8 +102,9 @@ static enum batch_news judge(struct batch_watch *watch, const struct batch_watch
 	struct batch_change *ret_change)
 {
 	double mean = watch->sum / watch->weight;
-	double sd = batch_watch_sd(watch);
+	double sd = fmax(batch_watch_sd(watch), settings->least_sd);
 	struct cusum_config config = scheme(settings->change, sd);
+	double last_hour = watch->mean;
 
 	watch->sum = 0;
 	watch->weight = 0;
@@ -110,10 +120,14 @@ static enum batch_news judge(struct batch_watch *watch, const struct batch_watch
 		cusum_init(&watch->cusum, &config);
 		return BATCH_CLEARED;
 	}
-	/* While something builds up, its batches do not widen what is usual. */
-	if (fmax(watch->cusum.up, watch->cusum.down) < config.limit / 2 ||
-		watch->batches < BATCHES_READY) {
-		learn_scatter(watch, mean);
+	/* While something builds up, its batches do not widen what is usual. What only ever raises
+	 * shows in high batches alone: then the low ones tell how they scatter. */
+	bool builds_up = settings->creeps
+				 ? mean > settings->change / 2
+				 : fmax(watch->cusum.up, watch->cusum.down) >= config.limit / 2;
+	uint32_t ready = settings->creeps ? BATCH_WATCH_CREEPS : BATCHES_READY;
+	if (!builds_up || watch->batches < ready) {
+		learn_scatter(watch, mean, settings->creeps ? last_hour : 0, settings->creeps);
 	}
 	if (watch->batches < BATCHES_READY) {
 		return BATCH_QUIET;
@@ -149,7 +163,8 @@ enum batch_news batch_watch_minute(struct batch_watch *watch,
 void batch_watch_save(const struct batch_watch *watch, struct state_writer *w)
 {
 	const double fields[] = {watch->sum, watch->weight, watch->variance, watch->cross,
-		watch->last, watch->block_sum, watch->block_variance, watch->mean};
+		watch->last, watch->block_sum, watch->block_variance, watch->block_last,
+		watch->mean};
 
 	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
 		state_put_float(w, (float)fields[i]);
@@ -165,7 +180,8 @@ void batch_watch_save(const struct batch_watch *watch, struct state_writer *w)
 void batch_watch_load(struct batch_watch *watch, struct state_reader *r)
 {
 	double *fields[] = {&watch->sum, &watch->weight, &watch->variance, &watch->cross,
-		&watch->last, &watch->block_sum, &watch->block_variance, &watch->mean};
+		&watch->last, &watch->block_sum, &watch->block_variance, &watch->block_last,
+		&watch->mean};
 
 	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
 		*fields[i] = (double)state_get_float(r);

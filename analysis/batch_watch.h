@@ -10,6 +10,7 @@
 #ifndef SIGHTBOWL_ANALYSIS_BATCH_WATCH_H
 #define SIGHTBOWL_ANALYSIS_BATCH_WATCH_H
 
+#include <stdbool.h>
 #include <stdint.h>
 
 #include "analysis/cusum.h"
@@ -17,11 +18,15 @@
 
 #define BATCH_WATCH_MINUTES 10
 #define BATCH_WATCH_HOUR    6 /* batches an hour */
+#define BATCH_WATCH_CREEPS  24 /* batches until a creeping change can be told from scatter */
 
 struct batch_watch_config {
 	double change;   /* the shift that matters */
 	double first_sd; /* of a batch, before it is known */
 	double most;     /* a minute's residual counts no more than this */
+	double least_sd; /* of a batch: calmer ones are not trusted to be so; 0: they are */
+	bool creeps; /* a slow rise is looked for: scatter is what differs from hour to hour, and
+			low */
 };
 
 struct batch_watch {
@@ -32,6 +37,7 @@ struct batch_watch {
 	double last;
 	double block_sum;      /* of the batches of these three hours */
 	double block_variance; /* of means over three hours, times their batches */
+	double block_last;     /* sum of the three hours before */
 	uint32_t block_count;
 	uint32_t blocks;  /* capped */
 	double mean;      /* of the last hour or so */

@@ -29,12 +29,16 @@
 #define LOAD_ZERO_MOST     60.0
 #define LOAD_ZERO_FAR      0.25
 #define CONFIRM_RUNS       2
+#define CONFIRM_EXPLAINED  5
+#define EXPLAINED_SHARE	   0.3 /* of the change that matters: no more than that is left over */
 #define CONFIRM_MINUTES    20 /* that a run must bring to confirm */
 #define CONFIRM_MOST       100000
 #define CONFIRM_SHARE      0.5  /* of the change that matters */
 #define ENGINE_SD          0.1  /* of a minute beside its load; minutes hang together */
 #define WILD_PCT           40.0 /* no engine burns so much more or less beside its load; its sensor does … */
 #define WILD_SPEED_PCT     150.0 /* … or at a speed: a tow, or a line in the propeller, may double it */
+#define DRIVING_SHARE	   0.65 /* of the highest speed: friction and alternator rule below */
+#define FACTORS_SD	   0.0155 /* of batches: what the factors leave over must be as little */
 #define IDLE_SHARE         0.45 /* of the highest speed in the map: at or below, the lowest speeds */
 
 static const struct batch_watch_config watch_config = {
@@ -42,6 +46,20 @@ static const struct batch_watch_config watch_config = {
 	.first_sd = 0.035,
 	.most = 0.15,
 };
+
+/* What no factor explains is little; but one that is not on the bus may come and go. */
+static const struct batch_watch_config factors_config = {
+	.change = 0.05,
+	.first_sd = 0.012,
+	.most = 0.1,
+	.least_sd = 0.01,
+	.creeps = true,
+};
+
+static const struct batch_watch_config *config_of(enum burn_watch_kind watch)
+{
+	return watch == BURN_AT_FACTORS ? &factors_config : &watch_config;
+}
 
 /* Slopes of ln(quantity) over ln(rpm) by which a first reading is put to its nodes: near what a
  * propeller asks. */
@@ -51,10 +69,11 @@ void burn_init(struct burn *b)
 {
 	memset(b, 0, sizeof(*b));
 	b->last_rpm = -1;
+	burn_factors_init(&b->factors);
 	b->load_zero = LOAD_ZERO;
 	b->load_zero_var = LOAD_ZERO_SD * LOAD_ZERO_SD;
 	for (size_t i = 0; i < BURN_WATCHES; i++) {
-		batch_watch_init(&b->watches[i], &watch_config);
+		batch_watch_init(&b->watches[i], config_of((enum burn_watch_kind)i));
 	}
 }
 
@@ -180,8 +199,11 @@ struct burn_finding burn_find(const struct burn *b)
 {
 	const struct batch_watch *at_speed = &b->watches[BURN_AT_SPEED];
 	const struct batch_watch *at_load = &b->watches[BURN_AT_LOAD];
-	enum burn_watch_kind watch =
-		at_speed->raised == 0 && at_load->raised != 0 ? BURN_AT_LOAD : BURN_AT_SPEED;
+	const struct batch_watch *at_factors = &b->watches[BURN_AT_FACTORS];
+	enum burn_watch_kind watch = at_factors->raised != 0 ? BURN_AT_FACTORS
+				     : at_speed->raised == 0 && at_load->raised != 0
+					     ? BURN_AT_LOAD
+					     : BURN_AT_SPEED;
 
 	return (struct burn_finding){
 		.watch = watch,
@@ -217,15 +239,19 @@ static int32_t has_told(const struct burn *b, enum burn_watch_kind watch)
 	return watch == BURN_AT_SPEED && b->pending != 0 ? 0 : b->watches[watch].raised;
 }
 
-/* One cause, one piece of news: the other watch may have told it, or may still hold it up. */
+/* One cause, one piece of news: another watch may have told it, or may still hold it up. */
 static bool spoken_for(const struct burn *b, enum burn_watch_kind speaker, enum burn_news news)
 {
-	int32_t other = has_told(b, speaker == BURN_AT_SPEED ? BURN_AT_LOAD : BURN_AT_SPEED);
-
-	if (news == BURN_CLEARED) {
-		return other != 0;
+	for (size_t i = 0; i < BURN_WATCHES; i++) {
+		int32_t other = has_told(b, (enum burn_watch_kind)i);
+		if (i == (size_t)speaker || other == 0) {
+			continue;
+		}
+		if (news == BURN_CLEARED || other == b->watches[speaker].raised) {
+			return true;
+		}
 	}
-	return other == b->watches[speaker].raised;
+	return false;
 }
 
 /* Burn at a speed follows the load and what friction takes: rate ∝ load + zero (Willans' line). The
@@ -260,7 +286,8 @@ static void learn_zero(struct burn *b, double residual, double load, double usua
 /* Is what was found being told? Then it must not become the usual. */
 static bool told(const struct burn *b)
 {
-	return b->watches[BURN_AT_SPEED].raised != 0 || b->watches[BURN_AT_LOAD].raised != 0;
+	return b->watches[BURN_AT_SPEED].raised != 0 || b->watches[BURN_AT_LOAD].raised != 0 ||
+	       b->watches[BURN_AT_FACTORS].raised != 0;
 }
 
 static bool is_ready(const struct burn *b, enum burn_watch_kind watch, double minutes)
@@ -362,6 +389,59 @@ static enum burn_news watch_driving(struct burn *b, double quantum, struct batch
 		residual[BURN_RATE], quantum * quantum / 12, ret_change));
 }
 
+/* Driving: burn beside engine speed, advance and charge. */
+static enum burn_news watch_factors(struct burn *b, double quantum, struct batch_change *ret_change)
+{
+	struct batch_watch *watch = &b->watches[BURN_AT_FACTORS];
+	double sd = fmax(batch_watch_sd(watch), factors_config.least_sd);
+	const struct burn_factors_minute minute = {
+		.rate_lph = b->minute[BURN_RATE],
+		.rpm = b->minute_rpm,
+		.water_kn = b->minute_counts[BURN_SPEED] >= MINUTE_WINDOWS ? b->minute[BURN_SPEED]
+									   : NAN,
+		.ground_kn = b->minute_counts[BURN_GROUND] >= MINUTE_WINDOWS
+				     ? b->minute[BURN_GROUND]
+				     : NAN,
+		.battery_v = b->last_battery_v,
+		.battery_a = b->last_battery_a,
+		.running_s = b->last_running_s,
+	};
+	struct burn_residual residual;
+
+	if (b->minute_rpm < DRIVING_SHARE * b->top_rpm ||
+		!burn_factors_take(
+			&b->factors, &minute, !told(b), BATCH_WATCH_MINUTES * sd * sd, &residual)) {
+		return BURN_QUIET;
+	}
+	b->map.revision++;
+	if (residual.sd > READY_SD || b->factors.minutes < READY ||
+		(!burn_factors_see_advance(&b->factors) && residual.off < -HELPED)) {
+		return BURN_QUIET;
+	}
+	enum batch_news news = batch_watch_minute(
+		watch, &factors_config, residual.off, quantum * quantum / 12, ret_change);
+	bool explained =
+		watch->batches >= BATCH_WATCH_CREEPS && batch_watch_sd(watch) <= FACTORS_SD;
+	if (news == BATCH_DOWN || (news == BATCH_UP && !explained)) {
+		/* Low: a log that reads low, or sails that it does not show. High while much stays
+		 * unexplained: weather. Neither is the engine's or the propeller's change. */
+		batch_watch_lower(watch);
+		return BURN_QUIET;
+	}
+	return burn_news_of(news);
+}
+
+/* Later runs that have to confirm burn at a speed: more while weather and battery explain it so
+ * far. */
+static uint32_t runs_needed(const struct burn *b)
+{
+	const struct batch_watch *factors = &b->watches[BURN_AT_FACTORS];
+	bool explained = factors->batches >= BATCH_WATCH_CREEPS &&
+			 b->pending * factors->mean < EXPLAINED_SHARE * factors_config.change;
+
+	return explained ? CONFIRM_EXPLAINED : CONFIRM_RUNS;
+}
+
 /* The run is over, or has brought enough: does it confirm what an earlier one raised? */
 static enum burn_news close_run(struct burn *b, struct burn_finding *ret_finding)
 {
@@ -381,7 +461,7 @@ static enum burn_news close_run(struct burn *b, struct burn_finding *ret_finding
 		return BURN_QUIET;
 	}
 	b->confirmed++;
-	if (b->confirmed >= CONFIRM_RUNS) {
+	if (b->confirmed >= runs_needed(b)) {
 		news = b->pending > 0 ? BURN_HIGH : BURN_LOW;
 		b->pending = 0;
 		*ret_finding = burn_find(b);
@@ -428,11 +508,18 @@ static enum burn_news close_minute(
 	} else if (b->minute_gear != BURN_IN_ODD_COMPANY) {
 		struct batch_change other = {0};
 		enum burn_news more = watch_driving(b, quantum, &other);
-		both = more == news;
+		both = more != BURN_QUIET && more == news;
 		if (news == BURN_QUIET) {
 			news = more;
 			change = other;
 			speaker = BURN_AT_SPEED;
+		}
+		more = watch_factors(b, quantum, &other);
+		both = both || (more != BURN_QUIET && more == news);
+		if (news == BURN_QUIET) {
+			news = more;
+			change = other;
+			speaker = BURN_AT_FACTORS;
 		}
 	}
 	if (news == BURN_CLEARED && speaker == BURN_AT_SPEED && b->pending != 0) {
@@ -525,6 +612,8 @@ enum burn_news burn_take(
 		clear_minute(b);
 	}
 	b->minute_gear = window->gear;
+	b->last_battery_v = state_single(window->battery_v);
+	b->last_battery_a = state_single(window->battery_a);
 	const double values[BURN_QUANTITIES] = {
 		window->rate_lph, window->load_pct, window->water_kn, window->ground_kn, NAN, NAN};
 	b->minute_windows++;
@@ -632,6 +721,7 @@ void burn_save_map(const struct burn *b, struct state_writer *w)
 
 	state_put_unsigned(w, map->version);
 	state_put_unsigned(w, map->revision);
+	burn_factors_save(&b->factors, w);
 	for (size_t q = 0; q < BURN_QUANTITIES; q++) {
 		uint64_t count = 0;
 		for (size_t i = 0; i < BURN_NODES; i++) {
@@ -655,6 +745,7 @@ void burn_load_map(struct burn *b, struct state_reader *r)
 	memset(map, 0, sizeof(*map));
 	map->version = (uint32_t)state_get_unsigned(r, UINT32_MAX);
 	map->revision = (uint32_t)state_get_unsigned(r, UINT32_MAX);
+	burn_factors_load(&b->factors, r);
 	for (size_t q = 0; q < BURN_QUANTITIES; q++) {
 		uint64_t count = state_get_unsigned(r, BURN_NODES);
 		for (uint64_t i = 0; i < count; i++) {
@@ -677,7 +768,8 @@ void burn_save(const struct burn *b, struct state_writer *w)
 		state_put_unsigned(w, b->drift_minutes[q]);
 	}
 	const double fields[] = {b->minute_rpm, b->last_rpm, b->load_zero, b->load_zero_var,
-		b->idle_drift, b->warm_c, b->top_rpm, b->pending_h, b->run_mean, b->last_running_s};
+		b->idle_drift, b->warm_c, b->top_rpm, b->pending_h, b->run_mean, b->last_running_s,
+		b->last_battery_v, b->last_battery_a};
 	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
 		state_put_float(w, (float)fields[i]);
 	}
@@ -703,7 +795,7 @@ void burn_load(struct burn *b, struct state_reader *r)
 	}
 	double *fields[] = {&b->minute_rpm, &b->last_rpm, &b->load_zero, &b->load_zero_var,
 		&b->idle_drift, &b->warm_c, &b->top_rpm, &b->pending_h, &b->run_mean,
-		&b->last_running_s};
+		&b->last_running_s, &b->last_battery_v, &b->last_battery_a};
 	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
 		*fields[i] = (double)state_get_float(r);
 	}
@@ -717,6 +809,6 @@ void burn_load(struct burn *b, struct state_reader *r)
 	}
 	b->pending = (int32_t)pending;
 	b->pending_minutes = (uint32_t)state_get_unsigned(r, CONFIRM_MOST);
-	b->confirmed = (uint32_t)state_get_unsigned(r, CONFIRM_RUNS);
+	b->confirmed = (uint32_t)state_get_unsigned(r, CONFIRM_EXPLAINED);
 	b->run_minutes = (uint32_t)state_get_unsigned(r, CONFIRM_MOST);
 }

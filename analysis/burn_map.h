@@ -1,10 +1,11 @@
 /* burn_map.h: what this engine burns at a speed, learned, and whether that has changed.
  *
  * Warm, steady minutes teach a map over engine speed: fuel rate, and where the bus has them load
- * and speed through the water. Residuals of ten minutes together go to two watches, standardised so
- * that their memory fakes no alarm: burn at a speed (anything that costs fuel) and burn at a speed
- * and load (the engine itself). What else moved tells the causes apart. Rates in L/h, speeds in rpm
- * and kn.
+ * and speed through the water. Residuals of ten minutes together go to three watches, standardised
+ * so that their memory fakes no alarm: burn at a speed (anything that costs fuel), burn at a speed
+ * and load (the engine itself), and burn at a speed, advance and charge (propeller and engine,
+ * whatever the weather: burn_factors.h). What else moved tells the causes apart. Rates in L/h,
+ * speeds in rpm and kn.
  */
 #ifndef SIGHTBOWL_ANALYSIS_BURN_MAP_H
 #define SIGHTBOWL_ANALYSIS_BURN_MAP_H
@@ -13,6 +14,7 @@
 #include <stdint.h>
 
 #include "analysis/batch_watch.h"
+#include "analysis/burn_factors.h"
 #include "decoders/state_codec.h"
 
 #define BURN_NODES 56
@@ -48,6 +50,8 @@ struct burn_window {
 	double water_kn;
 	double ground_kn;
 	double coolant_c;
+	double battery_v;
+	double battery_a; /* into the battery: > 0 */
 	enum burn_gear gear;
 	double running_s; /* since the engine was started */
 };
@@ -60,10 +64,11 @@ struct burn_map {
 	uint32_t revision;                          /* counts changes */
 };
 
-enum burn_watch_kind { BURN_AT_SPEED, BURN_AT_LOAD, BURN_WATCHES };
+enum burn_watch_kind { BURN_AT_SPEED, BURN_AT_LOAD, BURN_AT_FACTORS, BURN_WATCHES };
 
 struct burn {
 	struct burn_map map;
+	struct burn_factors factors;
 	struct batch_watch watches[BURN_WATCHES];
 	double minute[BURN_QUANTITIES]; /* means of the minute so far */
 	double minute_rpm;
@@ -85,6 +90,8 @@ struct burn {
 	uint32_t run_minutes; /* of this run, while pending, and their residuals' mean */
 	double run_mean;
 	double last_running_s;
+	double last_battery_v; /* of the window before */
+	double last_battery_a;
 	double top_rpm; /* highest speed in the map */
 };
 

@@ -458,6 +458,16 @@ static bool is_odd_company(const struct window_view *view, unsigned engine)
 	return false;
 }
 
+/* Of the battery that the alternator charges. */
+static double battery_voltage(const struct window_view *view, uint16_t engine)
+{
+	double battery_v = window_read(view, SIGNAL_BATTERY_VOLTAGE, 0).mean;
+
+	battery_v = first_known(
+		battery_v, window_read(view, SIGNAL_ENGINE_BATTERY_VOLTAGE, engine).mean);
+	return first_known(battery_v, window_read(view, SIGNAL_ALTERNATOR_VOLTAGE, engine).mean);
+}
+
 static void judge_burn(struct engine_watch *w, unsigned engine, const struct window_view *view,
 	double restriction_share)
 {
@@ -478,6 +488,8 @@ static void judge_burn(struct engine_watch *w, unsigned engine, const struct win
 		.water_kn = window_read(view, SIGNAL_WATER_SPEED, 0).mean,
 		.ground_kn = ground_speed(view),
 		.coolant_c = window_read(view, SIGNAL_COOLANT_TEMPERATURE, number).mean,
+		.battery_v = battery_voltage(view, number),
+		.battery_a = window_read(view, SIGNAL_BATTERY_CURRENT, 0).mean,
 		.gear = gear_of(view, engine),
 		.running_s = w->running_s,
 	};
