@@ -337,7 +337,7 @@ static double load_share(
 	if (!isnan(load_pct)) {
 		return load_pct / 100;
 	}
-	return w->burn.top_rpm > 0 ? fmin(rpm / w->burn.top_rpm, 1.2) : NAN;
+	return w->burn.top_rpm > 0 && !isnan(rpm) ? fmin(rpm / w->burn.top_rpm, 1.2) : NAN;
 }
 
 static void judge_temperature(struct engine_watch *w, unsigned engine,

@@ -331,6 +331,12 @@ void filter_watch_compare(struct filter_watch *filters, const struct boat *boat)
 	}
 }
 
+/* Does a fit not know half of what it says, where that matters? Near nothing it need not. */
+static bool is_vague(double kpa, double sd_kpa, const struct boat_filter *filter)
+{
+	return !(sd_kpa <= VAGUE_SHARE * fmax(kpa, 0.5 * filter->limit_kpa));
+}
+
 static void judge_limit(const struct filter_watch *f, unsigned index,
 	const struct window_view *view, double litres)
 {
@@ -346,7 +352,8 @@ static void judge_limit(const struct filter_watch *f, unsigned index,
 	if (up && at_kpa < HIGH_CLEARS_SHARE * filter->limit_kpa) {
 		window_claim(view, &high, false);
 	}
-	if (!(at_kpa >= (1 - KNOWN_SHARE) * filter->limit_kpa) || sd_kpa > VAGUE_SHARE * at_kpa) {
+	if (!(at_kpa >= (1 - KNOWN_SHARE) * filter->limit_kpa) ||
+		is_vague(at_kpa, sd_kpa, filter)) {
 		return;
 	}
 	high.value = at_kpa;
@@ -508,7 +515,8 @@ bool filter_watch_fact(const struct filter_watch *f, unsigned index, const struc
 		.left_h_p90 = NAN,
 	};
 	if (f->watched && config.limit_kpa > 0 &&
-		loading_forecast(&f->loading, &config, litres > 0 ? litres : 0, &forecast)) {
+		loading_forecast(&f->loading, &config, litres > 0 ? litres : 0, &forecast) &&
+		!is_vague(forecast.restriction_kpa, forecast.restriction_sd_kpa, filter)) {
 		ret_fact->reference_kpa = forecast.restriction_kpa;
 		ret_fact->reference_sd_kpa = forecast.restriction_sd_kpa;
 		ret_fact->left_l_p10 = forecast.left_l_p10;

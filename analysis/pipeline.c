@@ -11,6 +11,7 @@
 #include "analysis/event_life.h"
 #include "analysis/filter_pass.h"
 #include "analysis/filter_watch.h"
+#include "analysis/frozen_speed.h"
 #include "analysis/source_choice.h"
 #include "analysis/source_watch.h"
 #include "analysis/state_version_1.h"
@@ -35,6 +36,7 @@ struct pipeline {
 	struct trip_log trips;
 	struct engine_log engines[BOAT_ENGINES_MAX];
 	struct engine_watch engine_watches[BOAT_ENGINES_MAX];
+	struct frozen_speed speeds[BOAT_ENGINES_MAX];
 	struct filter_watch filter_watches[BOAT_FILTERS_MAX];
 	struct due_watch due_watches[BOAT_FILTERS_MAX];
 	struct filter_pass passes[BOAT_FILTERS_MAX];
@@ -69,6 +71,7 @@ void pipeline_init(struct pipeline *p, const struct boat *boat, const struct fac
 	}
 	for (unsigned i = 0; i < BOAT_ENGINES_MAX; i++) {
 		engine_watch_init(&p->engine_watches[i], &p->boat);
+		frozen_speed_init(&p->speeds[i]);
 	}
 	for (size_t i = 0; i < p->boat.filter_count; i++) {
 		filter_watch_init(&p->filter_watches[i], &p->boat.filters[i]);
@@ -485,6 +488,9 @@ static void watch_window(struct pipeline *p)
 	go_by_works(p, &view);
 	for (unsigned i = 0; i < BOAT_ENGINES_MAX; i++) {
 		shares[i] = NAN;
+		if (p->engines[i].heard && frozen_speed_window(&p->speeds[i], i, &view)) {
+			view.frozen_speeds |= 1U << i;
+		}
 	}
 	for (unsigned i = 0; i < p->boat.filter_count; i++) {
 		const struct boat_filter *filter = &p->boat.filters[i];
@@ -915,6 +921,7 @@ void pipeline_save(const struct pipeline *p, struct state_writer *w)
 	save_accounts(p, w);
 	for (unsigned i = 0; i < BOAT_ENGINES_MAX; i++) {
 		engine_watch_save(&p->engine_watches[i], w);
+		frozen_speed_save(&p->speeds[i], w);
 	}
 	state_put_unsigned(w, p->boat.filter_count);
 	for (unsigned i = 0; i < p->boat.filter_count; i++) {
@@ -1017,6 +1024,7 @@ static bool load_present(struct pipeline *p, struct state_reader *r, size_t star
 	load_accounts(p, r);
 	for (unsigned i = 0; i < BOAT_ENGINES_MAX; i++) {
 		engine_watch_load(&p->engine_watches[i], r);
+		frozen_speed_load(&p->speeds[i], r);
 	}
 	filters.count = (size_t)state_get_unsigned(r, BOAT_FILTERS_MAX);
 	for (size_t i = 0; i < filters.count && !r->failed; i++) {

@@ -22,7 +22,11 @@ struct window_reading window_read_slot(const struct window_view *view, int found
 struct window_reading window_read(
 	const struct window_view *view, enum signal_id signal, uint16_t instance)
 {
-	return window_read_slot(view, source_choice_find(view->sources, signal, instance));
+	bool frozen = signal == SIGNAL_ENGINE_SPEED && instance < BOAT_ENGINES_MAX &&
+		      (view->frozen_speeds & 1U << instance) != 0;
+
+	return window_read_slot(
+		view, frozen ? -1 : source_choice_find(view->sources, signal, instance));
 }
 
 int window_find_kind(const struct window_view *view, enum signal_id signal, unsigned number,

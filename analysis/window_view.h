@@ -32,6 +32,7 @@ struct window_view {
 	struct event_moment now; /* the window's end */
 	int64_t utc_ns;          /* the same in UTC, as far as known */
 	int64_t trip;            /* 0: none */
+	unsigned frozen_speeds;  /* a bit for each engine: its speed is not read (frozen_speed.h) */
 };
 
 /* The reading of a slot (source_choice.h) in the window; found −1: nothing was ever heard. */

@@ -443,6 +443,47 @@ static void a_pressure_that_lied_from_the_first_day_is_forgotten(void **state)
 	lying_end(&boat);
 }
 
+static void speed_at_2200(struct lying_boat *b, struct lying_readings *r, bool runs, double since_s)
+{
+	(void)b, (void)since_s;
+	r->rpm = runs ? 2200 : 0;
+}
+
+static void speed_at_2200_for_ever(
+	struct lying_boat *b, struct lying_readings *r, bool runs, double since_s)
+{
+	(void)b, (void)runs, (void)since_s;
+	r->rpm = 2200;
+}
+
+/* A gateway that hangs: neither burn nor filters are judged by a speed that stands while the rate
+ * moves. It may be believed until the rate has moved for the first time. */
+static void a_speed_that_stands_is_told_and_not_gone_by(void **state)
+{
+	static lying_hand *const hands[] = {speed_at_2200, speed_at_2200_for_ever};
+
+	(void)state;
+	for (size_t i = 0; i < 2; i++) {
+		lying_begin(&boat);
+		lying_days(&boat, 10, NULL);
+		lying_days(&boat, 1, hands[i]);
+		assert_non_null(lying_last(&boat, "source-lost"));
+		assert_non_null(strstr(lying_last(&boat, "source-lost")->subject, "engine 0"));
+		lying_days(&boat, 5, hands[i]);
+		lying_days(&boat, 3, NULL);
+		assert_true(lying_last(&boat, "source-lost")->has_cleared);
+		assert_int_equal(lying_events(&boat, "source-lost"), 1);
+		assert_int_equal(lying_events(&boat, "restriction-high"), 0);
+		assert_in_range(
+			lying_events(&boat, "burn-low") + lying_events(&boat, "burn-high"), 0, 1);
+		if (i == 0) {
+			assert_int_equal(lying_events(&boat, "element-due"), 0);
+			assert_in_range(lying_events(&boat, "restriction-jump"), 0, 1);
+		}
+		lying_end(&boat);
+	}
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -460,6 +501,7 @@ int main(void)
 		cmocka_unit_test(a_rate_in_another_scale_is_its_own_cause),
 		cmocka_unit_test(a_coolant_beyond_its_limit_is_one_event),
 		cmocka_unit_test(a_coolant_at_its_range_s_end_is_none),
+		cmocka_unit_test(a_speed_that_stands_is_told_and_not_gone_by),
 		cmocka_unit_test(a_pressure_that_lied_from_the_first_day_is_forgotten),
 	};
 
