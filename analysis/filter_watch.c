@@ -313,6 +313,15 @@ void filter_watch_filled(struct filter_watch *f, double supply_l, double filled_
 	}
 }
 
+void filter_watch_freed(struct filter_watch *f)
+{
+	f->loading.batch.minutes = 0;
+	f->loading.batch.away = 0;
+	f->loading.batch.away_kpa = 0;
+	f->jump_windows = 0;
+	dirt_watch_renew(&f->dirt);
+}
+
 void filter_watch_compare(struct filter_watch *filters, const struct boat *boat)
 {
 	for (size_t i = 0; i < boat->filter_count; i++) {

@@ -48,6 +48,10 @@ void filter_watch_compare(struct filter_watch *filters, const struct boat *boat)
 /* The tank that its engine draws from was filled; supply_l: litres passed so far. */
 void filter_watch_filled(struct filter_watch *f, double supply_l, double filled_l);
 
+/* Another filter of its engine got a new element: a loaded one may have throttled the flow through both, so
+ * what this one reads from now on is no jump from what it read. */
+void filter_watch_freed(struct filter_watch *f);
+
 /* A new element was fitted at a moment (UTC). The life of the old one teaches, if it was near its
  * end. */
 void filter_watch_renew(struct filter_watch *f, unsigned index, const struct window_view *view,

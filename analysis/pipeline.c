@@ -358,6 +358,11 @@ static void go_by_work(
 		filter_watch_renew(filter, work->place, view, work->utc_ns,
 			passed_h(p, work->place), passed_l(p, work->place));
 		due_watch_renew(&p->due_watches[work->place], work->place, view);
+		for (size_t i = 0; i < p->boat.filter_count; i++) {
+			if (i != work->place && p->boat.filters[i].engine == engine) {
+				filter_watch_freed(&p->filter_watches[i]);
+			}
+		}
 	} else if (work->kind == WORK_DRAIN && work->utc_ns > p->drained_ns[work->place]) {
 		p->drained_ns[work->place] = work->utc_ns;
 		engine_watch_drained(&p->engine_watches[engine], engine, view);

@@ -88,6 +88,29 @@ static void a_like_jump_in_another_filter_ends_both(void **state)
 	assert_int_equal(boat.raised[EVENT_RESTRICTION_JUMP], 0);
 }
 
+/* A blocked primary lets less through than is assumed: the secondary reads too low until it is changed. */
+static void the_flow_that_a_new_element_frees_is_no_jump_in_another_filter(void **state)
+{
+	(void)state;
+	for (int told = 0; told < 2; told++) {
+		begin();
+		for (int i = 0; i < 720; i++) {
+			window(28, 4);
+		}
+		if (told == 1) {
+			filter_watch_freed(&filters[1]);
+		}
+		for (int i = 0; i < 720; i++) {
+			window(28, 12);
+		}
+		assert_int_equal(boat.raised[EVENT_RESTRICTION_JUMP], told == 1 ? 0 : 1);
+	}
+	for (int i = 0; i < 720; i++) {
+		window(28, 20); /* one that comes later is told */
+	}
+	assert_int_equal(boat.raised[EVENT_RESTRICTION_JUMP], 1);
+}
+
 /* By 1.5 and by 3: no one thing outside the filters does that. */
 static void an_unlike_jump_in_another_filter_ends_none(void **state)
 {
@@ -280,6 +303,7 @@ int main(void)
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(a_jump_waits_four_minutes_and_is_told),
 		cmocka_unit_test(a_like_jump_in_another_filter_ends_both),
+		cmocka_unit_test(the_flow_that_a_new_element_frees_is_no_jump_in_another_filter),
 		cmocka_unit_test(an_unlike_jump_in_another_filter_ends_none),
 		cmocka_unit_test(jumps_are_alike_within_a_factor_of_the_same_engine),
 		cmocka_unit_test(a_jump_waits_only_while_the_engine_runs),
