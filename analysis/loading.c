@@ -13,9 +13,13 @@
 #define FADE            1.0 /* of a life: evidence about laws and paces fades over that much */
 #define TAIL            4.0 /* degrees of freedom of the innovations' likelihood */
 #define HUBER           2.5
-#define COMMON_BATCHES  4.0  /* batches that share one error */
-#define MODEL_SD        0.08 /* of the slope: what no law knows about the future */
-#define LIMIT_SD        0.05 /* of the restriction: what flow, zero and temperature leave unknown */
+/* Of the variance that readings of some days share, what differs from one batch to the next; the rest
+ * stays as it is, and bends no course. */
+#define COMMON_SHARE    0.1
+/* Of the first restriction: ports, fittings and hose, which do not load, where there are such. */
+#define FIXED_SHARE     0.3
+#define MODEL_SD        0.05 /* of the slope: what no law knows about the future */
+#define LIMIT_SD        0.03 /* of the restriction: what flow, zero and temperature leave unknown */
 #define LIVES_SD        0.2  /* from element to element, in natural logarithm */
 #define LAW_LEAST       (-2.5)
 #define SLOPE_FLOOR     0.25 /* of the mean slope that the expected life needs */
@@ -40,11 +44,28 @@
 #define SLOPE_SOONER    1.3  /* and it must bring the limit nearer by this than was expected */
 #define SLOPE_KNOWN     0.35 /* relative deviation of a slope just found */
 #define WEIGHT_LEAST    (-60.0)
+#define LN2             0.69314718055994531
 #define GRID            160
 #define GRID_LEAST      1e-4 /* of the expected life */
 #define GRID_MOST       30.0
 
-static const double law_n[LOADING_LAWS] = {0, 1, 1.5, 2};
+/* A law's course through the restriction. Beforehand a law's courses are as likely as each other. */
+struct course {
+	enum loading_law law;
+	double n;
+	double fixed; /* share of the first restriction that does not load */
+	double log_share; /* of its law's probability, ln */
+};
+
+static const struct course courses[LOADING_COURSES] = {
+	{LOADING_CAKE, 0, 0, 0}, /* straight, whatever does not load */
+	{LOADING_INTERMEDIATE, 1, 0, -LN2},
+	{LOADING_INTERMEDIATE, 1, FIXED_SHARE, -LN2},
+	{LOADING_STANDARD, 1.5, 0, -LN2},
+	{LOADING_STANDARD, 1.5, FIXED_SHARE, -LN2},
+	{LOADING_COMPLETE, 2, 0, -LN2},
+	{LOADING_COMPLETE, 2, FIXED_SHARE, -LN2},
+};
 /* Liquid filters bend upward: the straight law is less likely beforehand. */
 static const double law_log_prior[LOADING_LAWS] = {-1, 0, 0, 0};
 /* How dirt arrives. level: what differs from load to load and evens out, as the deviation of the
@@ -59,12 +80,31 @@ static double span_of(const struct loading_fit *fit)
 	return fmax(fit->life_l - fit->start_l, 1e-3 * fit->life_l);
 }
 
-static double law_of(size_t track)
+enum loading_law loading_track_law(size_t track)
 {
-	return law_n[track / LOADING_PACES];
+	return courses[track / LOADING_PACES].law;
 }
 
-/* The axis on which a law is a straight line, for p = P / scale; and back. */
+static double law_of(size_t track)
+{
+	return courses[track / LOADING_PACES].n;
+}
+
+/* What does not load of the restriction, of the scale. */
+static double fixed_of(const struct loading_fit *fit, size_t track)
+{
+	return courses[track / LOADING_PACES].fixed * fmax(fit->base_kpa, 0) / fit->scale_kpa;
+}
+
+/* What is thought of a track beforehand, ln. */
+static double prior_of(const struct loading_fit *fit, size_t track)
+{
+	const struct course *course = &courses[track / LOADING_PACES];
+
+	return fit->law_log[course->law] + course->log_share;
+}
+
+/* The axis on which a law is a straight line, for p = (P − F) / scale; and back. */
 static double axis(double n, double p)
 {
 	double inside = fmin(fmax(p, P_LEAST), P_MOST);
@@ -92,7 +132,7 @@ static void fit_start(struct loading_fit *fit)
 {
 	fit->life_l = state_single(exp(fit->lives_log));
 	for (size_t i = 0; i < LOADING_BANK; i++) {
-		fit->tracks[i].log_weight = state_single(fit->law_log[i / LOADING_PACES]);
+		fit->tracks[i].log_weight = state_single(prior_of(fit, i));
 	}
 }
 
@@ -149,8 +189,9 @@ static struct prediction predict(const struct loading_fit *fit, const double *we
 		}
 		const struct loading_track *t = &fit->tracks[i];
 		double w = weight[i] + 1e-9;
-		double p = axis_back(law_of(i), t->y + t->k * dv);
-		double h = pow(p, law_of(i));
+		double loaded = axis_back(law_of(i), t->y + t->k * dv);
+		double p = loaded + fixed_of(fit, i);
+		double h = pow(loaded, law_of(i));
 		sum += w;
 		mean += w * p;
 		square += w * (p * p + h * h * (t->yy + 2 * dv * t->yk + dv * dv * t->kk));
@@ -169,9 +210,11 @@ static void start(struct loading_fit *fit, double p, double var)
 {
 	for (size_t i = 0; i < LOADING_BANK; i++) {
 		struct loading_track *t = &fit->tracks[i];
-		double h = pow(fmax(p, P_LEAST), law_of(i));
-		double need = (axis(law_of(i), 1.2) - axis(law_of(i), p)) / fit->life_l;
-		t->y = axis(law_of(i), p);
+		double fixed = fixed_of(fit, i);
+		double h = pow(fmax(p - fixed, P_LEAST), law_of(i));
+		double need = axis(law_of(i), 1.2 - fixed) - axis(law_of(i), p - fixed);
+		need /= fit->life_l;
+		t->y = axis(law_of(i), p - fixed);
 		t->yy = var / (h * h);
 		t->yk = 0;
 		t->k = 0;
@@ -185,7 +228,8 @@ static double meet(const struct loading_fit *fit, size_t i, struct loading_track
 {
 	double n = law_of(i);
 	double span = span_of(fit);
-	double floor = SLOPE_FLOOR * fmax(axis(n, 1) - t->y, 0.05) / span;
+	double fixed = fixed_of(fit, i);
+	double floor = SLOPE_FLOOR * fmax(axis(n, 1 - fixed) - t->y, 0.05) / span;
 	double size = fmax(fabs(t->k), floor);
 	double drift = pace_drift[i % LOADING_PACES] * size;
 	double level = pace_level[i % LOADING_PACES] * size;
@@ -198,7 +242,7 @@ static double meet(const struct loading_fit *fit, size_t i, struct loading_track
 	double h = pow(expected, n);
 	double prior = h * h * t->yy;
 	double sum = prior + var;
-	double innovation = p - expected;
+	double innovation = p - fixed - expected;
 	double far2 = innovation * innovation / sum;
 	double likelihood = -0.5 * log(sum) - 0.5 * (TAIL + 1) * log1p(far2 / TAIL);
 	if (far2 > HUBER * HUBER) {
@@ -218,7 +262,7 @@ static double meet(const struct loading_fit *fit, size_t i, struct loading_track
 /* The state is kept to single precision, so that what is saved is all there is. */
 static void round_fit(struct loading_fit *fit)
 {
-	double *fields[] = {&fit->scale_kpa, &fit->v_l, &fit->life_l, &fit->asked_l,
+	double *fields[] = {&fit->scale_kpa, &fit->base_kpa, &fit->v_l, &fit->life_l, &fit->asked_l,
 		&fit->lives_log, &fit->lives_log_var, &fit->law_log[0], &fit->law_log[1],
 		&fit->law_log[2], &fit->law_log[3], &fit->start_l, &fit->noise_var, &fit->lag_var,
 		&fit->lag_cross, &fit->last_kpa, &fit->faster, &fit->slower, &fit->watch_l,
@@ -282,7 +326,7 @@ static double batch_var(const struct loading_fit *fit, const struct loading_batc
 
 	lag = fmin(fmax(lag, 0), LAG_MOST);
 	return fmax(fit->noise_var, own) * (1 + lag) / (1 - lag) +
-	       b->common_kpa * b->common_kpa * COMMON_BATCHES;
+	       b->common_kpa * b->common_kpa * COMMON_SHARE;
 }
 
 /* Sums what the even pace missed; when that is much, and the slopes differ by a factor, it is told.
@@ -308,8 +352,8 @@ static enum loading_news watch_slope(struct loading_fit *fit, const double *weig
 	double way = fit->v_l - fit->watch_l;
 	double direct = way > 0 ? (kpa - fit->watch_kpa) / way : free.slope_kpa_l;
 	double before = fmax(fit->watch_slope, least);
-	double after = fmax(
-		faster ? fmax(free.slope_kpa_l, direct) : fmin(free.slope_kpa_l, direct), least);
+	double found = faster ? fmax(free.slope_kpa_l, direct) : fmin(free.slope_kpa_l, direct);
+	double after = fmax(found, least);
 	double room = fmax(fit->scale_kpa - kpa, 0);
 	double left = fmax(fit->life_l - fit->v_l, 0);
 	bool told = faster ? after > SLOPE_RATIO * before && after * left > SLOPE_SOONER * room
@@ -321,13 +365,15 @@ static enum loading_news watch_slope(struct loading_fit *fit, const double *weig
 	/* The steady paces take over what has been found. */
 	for (size_t i = 0; i < LOADING_BANK; i++) {
 		struct loading_track *t = &fit->tracks[i];
-		double p = free.kpa / fit->scale_kpa;
+		double p = free.kpa / fit->scale_kpa - fixed_of(fit, i);
 		double h = pow(fmax(p, P_LEAST), law_of(i));
 		t->y = axis(law_of(i), p);
 		t->k = (told ? after : free.slope_kpa_l) / (fit->scale_kpa * h);
 		t->yy = free.var / (fit->scale_kpa * fit->scale_kpa * h * h);
 		t->yk = 0;
-		t->kk = told ? SLOPE_KNOWN * SLOPE_KNOWN * t->k * t->k
+		/* A fall is not the laws' business, but whoever reads it must not be held up. */
+		double fall = (after - found) / (fit->scale_kpa * h);
+		t->kk = told ? SLOPE_KNOWN * SLOPE_KNOWN * t->k * t->k + fall * fall
 			     : fmax(t->kk, 0.25 * t->k * t->k);
 		t->log_weight *= 0.5;
 	}
@@ -368,6 +414,7 @@ static enum loading_news close_batch(
 			b->noise_kpa * b->noise_kpa / b->count);
 		fit->noise_var = fmax(fit->noise_var, 1e-6 * scale2);
 		fit->v_l = b->v_l;
+		fit->base_kpa = b->p_kpa;
 		start(fit, b->p_kpa / fit->scale_kpa, batch_var(fit, b) / scale2);
 		fit->batches = 1;
 	} else {
@@ -383,8 +430,8 @@ static enum loading_news close_batch(
 			struct loading_track *t = &fit->tracks[i];
 			double likelihood =
 				meet(fit, i, t, dv, b->p_kpa / fit->scale_kpa, var / scale2);
-			t->log_weight = t->log_weight * keep +
-					(1 - keep) * fit->law_log[i / LOADING_PACES] + likelihood;
+			t->log_weight = t->log_weight * keep + (1 - keep) * prior_of(fit, i) +
+					likelihood;
 		}
 		forget_weights(fit);
 		learn_noise(fit, b->p_kpa - all.kpa, all.var, var, b->p_kpa - steady.kpa);
@@ -424,12 +471,12 @@ static void clear_batch(struct loading_batch *b)
 static void step_fit(struct loading *l, double litres, double kpa)
 {
 	struct loading_fit *fit = &l->fit;
-	double p = kpa / fit->scale_kpa;
 
 	if (fit->batches > 0) {
 		double dv = litres - fit->v_l;
 		for (size_t i = 0; i < LOADING_BANK; i++) {
 			struct loading_track *t = &fit->tracks[i];
+			double p = kpa / fit->scale_kpa - fixed_of(fit, i);
 			double h = pow(fmax(p, P_LEAST), law_of(i));
 			t->y = axis(law_of(i), p);
 			t->yy = fit->noise_var / (fit->scale_kpa * fit->scale_kpa * h * h);
@@ -573,6 +620,7 @@ void loading_rescale(struct loading *l, double factor)
 			t->kk *= stretch * stretch;
 		}
 	}
+	fit->base_kpa *= factor;
 	fit->noise_var *= square;
 	fit->lag_var *= square;
 	fit->lag_cross *= square;
@@ -612,11 +660,14 @@ void loading_shift(struct loading *l, double delta_kpa)
 	struct loading_batch *b = &l->batch;
 
 	/* The rise a litre stays what it was; on a bent axis that is another slope. */
+	const struct loading_fit old = *fit;
+	fit->base_kpa += fit->batches > 0 ? delta_kpa : 0;
 	for (size_t i = 0; i < LOADING_BANK && fit->batches > 0; i++) {
 		struct loading_track *t = &fit->tracks[i];
 		double n = law_of(i);
 		double before = axis_back(n, t->y);
-		double after = fmin(fmax(before + delta_kpa / fit->scale_kpa, P_LEAST), P_MOST);
+		double by = delta_kpa / fit->scale_kpa + fixed_of(&old, i) - fixed_of(fit, i);
+		double after = fmin(fmax(before + by, P_LEAST), P_MOST);
 		double stretch = pow(before / after, n);
 		t->y = axis(n, after);
 		t->k *= stretch;
@@ -647,9 +698,10 @@ static double passed(
 	double model = MODEL_SD * t->k;
 	double slope_var = fmax(t->kk + drift * drift * share / 3 + model * model, 1e-30);
 	double var = t->yy + 2 * dv * t->yk + dv * dv * slope_var + level * level * left * span;
-	double scale = LIMIT_SD * pow(limit, 1 - law_of(i));
+	double room = limit - fixed_of(fit, i);
+	double scale = LIMIT_SD * limit * pow(room, -law_of(i));
 	var += scale * scale;
-	double need = axis(law_of(i), limit) - t->y - t->k * dv;
+	double need = axis(law_of(i), room) - t->y - t->k * dv;
 	double rises = 0.5 * erfc(-t->k / sqrt(2 * slope_var));
 	double reached = 0.5 * erfc(need / sqrt(2 * fmax(var, 1e-30)));
 
@@ -698,7 +750,7 @@ bool loading_forecast(const struct loading *l, const struct loading_config *conf
 	f.restriction_sd_kpa = sqrt(now.var);
 	f.slope_kpa_l = now.slope_kpa_l;
 	for (size_t i = 0; i < LOADING_BANK; i++) {
-		f.law_weight[i / LOADING_PACES] += weight[i];
+		f.law_weight[loading_track_law(i)] += weight[i];
 	}
 	if (now.kpa >= config->limit_kpa) {
 		*ret_forecast = f;
@@ -772,7 +824,7 @@ void loading_renew(struct loading *l, const struct loading_config *config, doubl
 void loading_save_fit(const struct loading *l, struct state_writer *w)
 {
 	const struct loading_fit *fit = &l->fit;
-	const double fields[] = {fit->scale_kpa, fit->v_l, fit->life_l, fit->asked_l,
+	const double fields[] = {fit->scale_kpa, fit->base_kpa, fit->v_l, fit->life_l, fit->asked_l,
 		fit->lives_log, fit->lives_log_var, fit->law_log[0], fit->law_log[1],
 		fit->law_log[2], fit->law_log[3], fit->start_l, fit->noise_var, fit->lag_var,
 		fit->lag_cross, fit->last_kpa, fit->faster, fit->slower, fit->watch_l,
@@ -795,7 +847,7 @@ void loading_save_fit(const struct loading *l, struct state_writer *w)
 void loading_load_fit(struct loading *l, struct state_reader *r)
 {
 	struct loading_fit *fit = &l->fit;
-	double *fields[] = {&fit->scale_kpa, &fit->v_l, &fit->life_l, &fit->asked_l,
+	double *fields[] = {&fit->scale_kpa, &fit->base_kpa, &fit->v_l, &fit->life_l, &fit->asked_l,
 		&fit->lives_log, &fit->lives_log_var, &fit->law_log[0], &fit->law_log[1],
 		&fit->law_log[2], &fit->law_log[3], &fit->start_l, &fit->noise_var, &fit->lag_var,
 		&fit->lag_cross, &fit->last_kpa, &fit->faster, &fit->slower, &fit->watch_l,

@@ -1,8 +1,9 @@
 /* loading.h: how an element fills, and how many litres it has left.
  *
- * Reference restriction P against litres V through the element, by the blocking laws dP/dV = K·Pⁿ:
- * cake (n = 0), intermediate (1), standard (3/2), complete (2). A bank of small Kalman filters, one
- * for each law and each way in which dirt may arrive (evenly, by the load, erratically), is weighed
+ * Reference restriction P against litres V through the element, by the blocking laws dP/dV = K·(P − F)ⁿ:
+ * cake (n = 0), intermediate (1), standard (3/2), complete (2); F is what ports, fittings and hose lose,
+ * which do not load. A bank of small Kalman filters, one for each law, with and without such a part, and
+ * for each way in which dirt may arrive (evenly, by the load, erratically), is weighed
  * by how well each foretold what came; the forecast is their mixture, with what earlier elements
  * lived. Jumps and changes of slope restart the fit. Bounded state, constant work a reading.
  * Restrictions in kPa.
@@ -11,6 +12,7 @@
 #define SIGHTBOWL_ANALYSIS_LOADING_H
 
 #include <stdbool.h>
+#include <stddef.h>
 #include <stdint.h>
 
 #include "decoders/state_codec.h"
@@ -23,8 +25,9 @@ enum loading_law {
 	LOADING_LAWS,
 };
 
-#define LOADING_PACES 3
-#define LOADING_BANK  (LOADING_LAWS * LOADING_PACES)
+#define LOADING_COURSES 7 /* laws, with and without a part that does not load */
+#define LOADING_PACES	3
+#define LOADING_BANK	(LOADING_COURSES * LOADING_PACES)
 
 struct loading_config {
 	double limit_kpa; /* > 0 */
@@ -50,6 +53,7 @@ struct loading_track {
 /* What the batches taught; changes once a batch (half an engine hour or more). */
 struct loading_fit {
 	double scale_kpa;
+	double base_kpa; /* the element's first restriction */
 	double v_l;    /* litres at the last batch */
 	double life_l; /* litres of life expected, and litres at which to ask again */
 	double asked_l;
@@ -120,6 +124,9 @@ struct loading_forecast {
 	double left_l_p90;
 	double law_weight[LOADING_LAWS]; /* sum 1 */
 };
+
+/* The law of a track, 0 to LOADING_BANK - 1. The tracks of a course lie together, a pace each. */
+enum loading_law loading_track_law(size_t track);
 
 void loading_init(struct loading *l, const struct loading_config *config);
 

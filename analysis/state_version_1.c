@@ -194,12 +194,25 @@ static void load_fit(struct loading *l, struct state_reader *r)
 	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
 		*fields[i] = get_float(r);
 	}
-	for (size_t i = 0; i < LOADING_BANK; i++) {
-		struct loading_track *t = &fit->tracks[i];
+	/* A law had one course. Without a first restriction nothing of it is fixed, and the courses of a
+	 * law are the same. */
+	struct loading_track tracks[LOADING_LAWS * LOADING_PACES];
+	for (size_t i = 0; i < LOADING_LAWS * LOADING_PACES; i++) {
+		struct loading_track *t = &tracks[i];
 		double *parts[] = {&t->y, &t->k, &t->yy, &t->yk, &t->kk, &t->log_weight};
 		for (size_t j = 0; j < sizeof(parts) / sizeof(parts[0]); j++) {
 			*parts[j] = get_float(r);
 		}
+	}
+	size_t courses[LOADING_LAWS] = {0};
+	for (size_t i = 0; i < LOADING_BANK; i += LOADING_PACES) {
+		courses[loading_track_law(i)]++;
+	}
+	for (size_t i = 0; i < LOADING_BANK; i++) {
+		size_t law = loading_track_law(i);
+		fit->tracks[i] = tracks[law * LOADING_PACES + i % LOADING_PACES];
+		fit->tracks[i].log_weight -= log((double)courses[law]);
+		fit->tracks[i].log_weight = state_single(fit->tracks[i].log_weight);
 	}
 	for (size_t i = 0; i < LOADING_LAWS; i++) {
 		fit->law_log[i] = law_log[i];

@@ -152,9 +152,76 @@ static void the_fitted_slope_is_the_one_of_the_law(void **state)
 			double slope = law_constant(law) * pow(kpa, law_exponent[law]) / LIFE_L;
 			assert_true(loading_forecast(&l, &config, litres_at(now), &f));
 			near(f.restriction_kpa / kpa, 1, 0.01);
-			near(f.slope_kpa_l / slope, 1, 0.05);
+			near(f.slope_kpa_l / slope, 1, 0.06);
 		}
 	}
+}
+
+/* What a new element loses: a share in ports, fittings and hose, which stays; the medium's course is the
+ * closed form for what is left of the limit. By hand for complete blocking, 30 % of 4.5 kPa: 1.35 + 3.15 /
+ * (1 - (1 - 3.15 / 28.65) u), half-way 1.35 + 2 / (1/3.15 + 1/28.65) = 7.0260 kPa. */
+static double closed_form_beside_fittings(enum loading_law law, double share, double u)
+{
+	double fixed = share * CLEAN_KPA;
+	double clean = CLEAN_KPA - fixed;
+	double ratio = (LIMIT_KPA - fixed) / clean;
+
+	switch (law) {
+	case LOADING_CAKE:
+		return fixed + clean * (1 + (ratio - 1) * u);
+	case LOADING_INTERMEDIATE:
+		return fixed + clean * pow(ratio, u);
+	case LOADING_STANDARD:
+		return fixed + clean / pow(1 - (1 - 1 / sqrt(ratio)) * u, 2);
+	case LOADING_COMPLETE:
+	case LOADING_LAWS:
+		break;
+	}
+	return fixed + clean / (1 - (1 - 1 / ratio) * u);
+}
+
+/* On the axis of a law for the whole restriction such a course is bent, more than any law: P·P''/P'² is
+ * n·P/(P - F). A fit that took it for a law of the whole would foretell it late. */
+static void what_does_not_load_does_not_delay_the_forecast(void **state)
+{
+	static const double shares[] = {0, 0.15, 0.3};
+
+	(void)state;
+	near(closed_form_beside_fittings(LOADING_COMPLETE, 0.3, 0.5), 7.0260, 1e-4);
+	for (size_t s = 0; s < sizeof(shares) / sizeof(shares[0]); s++) {
+		for (int i = 0; i < LOADING_LAWS; i++) {
+			enum loading_law law = (enum loading_law)i;
+			struct loading l;
+			struct loading_change change;
+			struct loading_forecast f;
+			loading_init(&l, &config);
+			for (int minute = 0; minute < MINUTES * 3 / 4; minute++) {
+				double u = (double)minute / MINUTES;
+				double kpa = closed_form_beside_fittings(law, shares[s], u);
+				assert_int_equal(loading_take(&l, &config, litres_at(minute), kpa,
+							 0.05, 0, &change),
+					LOADING_QUIET);
+			}
+			assert_true(loading_forecast(&l, &config, 0.75 * LIFE_L, &f));
+			near(f.left_l_p50, 0.25 * LIFE_L, 0.05 * LIFE_L);
+		}
+	}
+}
+
+/* A course that bends to a fall was told as slower; readings are followed down all the same. */
+static void a_long_fall_is_followed(void **state)
+{
+	struct loading l;
+	struct loading_change change;
+	double sd;
+
+	(void)state;
+	loading_init(&l, &config);
+	for (int i = 0; i < 2400; i++) {
+		double kpa = i < 1200 ? 20 + i / 150.0 : 28 - (i - 1200) / 150.0;
+		(void)loading_take(&l, &config, litres_at(i), kpa, 0.05, 0, &change);
+	}
+	near(loading_restriction(&l, litres_at(2400), &sd), 20, 0.5);
 }
 
 #define PAIRS_MAX 2000
@@ -324,7 +391,7 @@ static void a_barely_loaded_element_stays_vague(void **state)
 	}
 	assert_true(loading_forecast(&l, &config, litres_at(1200), &f));
 	assert_true(f.left_l_p50 > LIFE_L / 2);
-	assert_true(f.left_l_p90 > 4 * f.left_l_p10);
+	assert_true(f.left_l_p90 > 3 * f.left_l_p10);
 }
 
 static void what_earlier_elements_lived_narrows_the_range(void **state)
@@ -558,7 +625,7 @@ static void a_resumed_state_goes_on_bit_for_bit(void **state)
 	struct loading whole;
 	struct loading resumed;
 	struct noisy noise;
-	uint8_t fit[512];
+	uint8_t fit[768];
 	uint8_t batch[128];
 	size_t fit_used = 0;
 	uint32_t saved_revision = UINT32_MAX;
@@ -584,7 +651,7 @@ static void a_resumed_state_goes_on_bit_for_bit(void **state)
 			state_writer_init(&w, fit, sizeof(fit));
 			loading_save_fit(&resumed, &w);
 			assert_false(w.failed);
-			assert_true(w.used < 400);
+			assert_true(w.used < 640);
 			fit_used = w.used;
 			saved_revision = resumed.revision;
 		}
@@ -620,6 +687,8 @@ int main(void)
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(every_law_is_foretold_from_its_closed_form),
 		cmocka_unit_test(the_closed_forms_obey_their_laws),
+		cmocka_unit_test(what_does_not_load_does_not_delay_the_forecast),
+		cmocka_unit_test(a_long_fall_is_followed),
 		cmocka_unit_test(the_fitted_slope_is_the_one_of_the_law),
 		cmocka_unit_test(the_published_theil_sen_line_is_the_fitted_one),
 		cmocka_unit_test(readings_far_off_bend_the_fit_as_little_as_theil_sen),
