@@ -4,6 +4,7 @@
 #include <string.h>
 
 #include "analysis/sentence.h"
+#include "analysis/supply_pump.h"
 #include "analysis/viscosity.h"
 
 /* Pressure sources of NMEA 2000 130314 and temperature sources of 130312. */
@@ -19,11 +20,14 @@
 #define LIFE_TOLD_SD  0.8
 /* … and where not even a flow is known. */
 #define LIFE_GUESS_L 2000.0
-/* What flow, zero and temperature leave unknown of a restriction, as a share: a limit that lies within
- * that counts as reached. */
+/* What flow, zero and temperature leave unknown of a restriction, as a share. */
 #define KNOWN_SHARE 0.05
+/* restriction-high is told from this share of the limit on: what lies so near is as good as there. */
+#define HIGH_SHARE 0.98
 /* restriction-high clears below this share of the limit. */
 #define HIGH_CLEARS_SHARE 0.85
+/* How far the loss of a pump that sucks may be off, of itself. */
+#define PUMP_LOSS_SD 0.5
 /* An engine room beyond these is a sensor out of order. */
 #define ROOM_LEAST_C (-30.0)
 #define ROOM_MOST_C  100.0
@@ -129,6 +133,38 @@ static void pressure_of(const struct boat_filter *filter, const struct window_vi
 	}
 }
 
+/* What the filter's sensor says of the suction behind it; NaN: nothing, or it is not ahead of the
+ * pump. */
+static double suction_of(const struct boat_filter *filter, const struct window_view *view)
+{
+	struct restriction_window window = {.running = true};
+
+	pressure_of(filter, view, &window);
+	if (filter->sensor == SENSOR_SPN1381) {
+		double air_kpa = isnan(window.air_kpa) ? SUPPLY_PUMP_AIR_KPA : window.air_kpa;
+		return air_kpa - window.pressure_kpa;
+	}
+	if (filter->sensor_kind == SENSES_OUTLET_VACUUM) {
+		return fabs(window.pressure_kpa); /* counted up or down */
+	}
+	bool ahead = filter->sensor == SENSOR_SPN1382 || strcmp(filter->stage, "primary") == 0;
+	return ahead ? window.pressure_kpa : NAN;
+}
+
+/* How much of its rating the engine's pump moves, sucking as it does now. */
+static double pump_share(unsigned engine, const struct window_view *view)
+{
+	double suction_kpa = 0;
+
+	for (size_t i = 0; i < view->boat->filter_count; i++) {
+		const struct boat_filter *filter = &view->boat->filters[i];
+		if (filter->engine == engine && filter->sensor != SENSOR_NONE) {
+			suction_kpa = fmax(suction_kpa, suction_of(filter, view));
+		}
+	}
+	return supply_pump_share(suction_kpa);
+}
+
 /* share: of the engine's supply that passes this filter. */
 static void flow_of(const struct boat_filter *filter, const struct window_view *view, double share,
 	struct restriction_window *window)
@@ -139,8 +175,10 @@ static void flow_of(const struct boat_filter *filter, const struct window_view *
 	double scale = share;
 
 	if (engine->supply == SUPPLY_PUMP && engine->pump_rpm > 0) {
+		double pumped = pump_share(filter->engine, view);
 		flow = window_read(view, SIGNAL_ENGINE_SPEED, number);
-		scale = share * engine->pump_lph / engine->pump_rpm;
+		scale = share * pumped * engine->pump_lph / engine->pump_rpm;
+		window->supply_sd_share = PUMP_LOSS_SD * (1 - pumped);
 	} else {
 		flow = window_read(view, SIGNAL_FUEL_RATE, number);
 	}
@@ -361,7 +399,7 @@ static void judge_limit(const struct filter_watch *f, unsigned index,
 	if (up && at_kpa < HIGH_CLEARS_SHARE * filter->limit_kpa) {
 		window_claim(view, &high, false);
 	}
-	if (!(at_kpa >= (1 - KNOWN_SHARE) * filter->limit_kpa) ||
+	if (!(at_kpa >= HIGH_SHARE * filter->limit_kpa) ||
 		is_vague(at_kpa, sd_kpa, filter)) {
 		return;
 	}

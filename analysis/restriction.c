@@ -521,6 +521,7 @@ static enum restriction_state take(struct restriction *r, const struct restricti
 			    fmax(window->supply_step_lph, 0) / sqrt(12);
 	double by_flow = (fabs(laminar) + 2 * fitting) * flow_error / window->supply_lph;
 	double by_temperature = laminar * viscosity_slope(&config->fuel, fuel_c) * fuel_sd;
+	double by_supply = (fabs(laminar) + 2 * fitting) * window->supply_sd_share;
 	double by_wax = laminar * WAX_SHARE * fmax(WAX_C - fuel_c, 0);
 	double split = 1 - gain[FITTING] / gain[LAMINAR];
 	/* The zero counts for more at low flow: what it adds beyond the usual is no constant. */
@@ -533,8 +534,8 @@ static enum restriction_state take(struct restriction *r, const struct restricti
 		.measured_kpa = measured,
 		.reference_kpa = laminar + fitting,
 		.noise_kpa = hypot(noise / gain[LAMINAR], by_flow),
-		.common_kpa =
-			sqrt(by_temperature * by_temperature + by_wax * by_wax + fmax(by_parts, 0)),
+		.common_kpa = sqrt(by_temperature * by_temperature + by_supply * by_supply +
+				   by_wax * by_wax + fmax(by_parts, 0)),
 		.zero_kpa = sqrt(zero_var) / gain[LAMINAR],
 		.flow_share = share,
 		.rescale = rescale,

@@ -43,6 +43,8 @@ struct restriction_window {
 	double supply_low_lph;
 	double supply_high_lph;
 	double supply_step_lph; /* one step of the coding it comes from */
+	double supply_sd_share; /* how well the flow is known, of itself, all of these days; not
+				   NaN: 0 is for certain */
 	double fuel_c;
 	double fuel_sd_c; /* how well that is known; NaN: 2 °C */
 };
