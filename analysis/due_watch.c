@@ -84,6 +84,17 @@ static bool is_loaded(const struct due_watch *d, const struct boat_filter *filte
 	       (d->left_l_p10 - since_l) / use->litres_per_h <= EARLY_H * further;
 }
 
+/* Is its restriction measured, and even its early end far? Then a count that comes nearer is no news
+ * yet: what it allows was set for elements that nobody measures. */
+static bool is_clear(const struct due_watch *d, const struct boat_filter *filter,
+	const struct due_count *count, const struct element_use *use, double further)
+{
+	double early_l = d->left_l_p10 - fmax(count->element_l - d->litres, 0);
+
+	return d->forecast && filter->limit_kpa > 0 &&
+	       early_l / use->litres_per_h > NOTICE_H * further;
+}
+
 /* Is any of its ends near? further: how much more than near still counts. */
 static bool is_near(const struct due_watch *d, const struct boat_filter *filter,
 	const struct window_view *view, const struct due_count *count,
@@ -97,10 +108,12 @@ static bool is_near(const struct due_watch *d, const struct boat_filter *filter,
 	if (is_loaded(d, filter, count, use, further)) {
 		return true;
 	}
-	if (left_h <= fmin(hours, share * filter->change_h)) {
+	if (left_h <= 0 || left_l <= 0) {
 		return true;
 	}
-	if (left_l <= 0 || (left_l / use->litres_per_h <= hours && left_l <= share * filter->change_l)) {
+	bool counted = left_h <= fmin(hours, share * filter->change_h) ||
+		       (left_l / use->litres_per_h <= hours && left_l <= share * filter->change_l);
+	if (counted && !is_clear(d, filter, count, use, further)) {
 		return true;
 	}
 	if (count->dated && count->has_fitted && filter->change_months > 0) {
