@@ -51,8 +51,10 @@ struct lying_boat {
 	double supply_l; /* through the filters */
 	double tank_l;
 	double load_noise;
-	double drift; /* for the hand's own use */
-	bool endless; /* something told was neither a number nor unknown */
+	double drift;	 /* for the hand's own use */
+	bool endless;	 /* something told was neither a number nor unknown */
+	unsigned resume; /* through a checkpoint after so many steps; 0: never */
+	unsigned fed;
 	size_t told;
 	struct fact_event events[LYING_EVENTS];
 	struct fact_filter filters[BOAT_FILTERS_MAX];
@@ -209,10 +211,30 @@ static inline void lying_send_one(struct lying_boat *b, uint32_t pgn, uint8_t so
 	lying_send(b, pgn, source, instance, signal, value, signal, value);
 }
 
+static inline void lying_resume(struct lying_boat *b)
+{
+	uint8_t *bytes = malloc(PIPELINE_STATE_MAX);
+	struct fact_sink sink = lying_sink(b);
+	struct state_writer w;
+	struct state_reader r;
+
+	assert_non_null(bytes);
+	state_writer_init(&w, bytes, PIPELINE_STATE_MAX);
+	pipeline_save(b->pipeline, &w);
+	assert_false(w.failed);
+	pipeline_init(b->pipeline, &b->boat, &sink);
+	state_reader_init(&r, bytes, w.used);
+	assert_int_equal(pipeline_load(b->pipeline, &r), 0);
+	free(bytes);
+}
+
 static inline void lying_feed(struct lying_boat *b)
 {
 	pipeline_frames(b->pipeline, b->frames, b->count);
 	b->count = 0;
+	if (b->resume > 0 && ++b->fed % b->resume == 0) {
+		lying_resume(b);
+	}
 }
 
 static inline void lying_send_all(struct lying_boat *b, const struct lying_readings *r)
