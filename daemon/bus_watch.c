@@ -34,7 +34,10 @@ struct watched {
 	uint64_t told_dropped;   /* of status.dropped */
 	uint64_t told_dropped_ms;
 	uint64_t since_ms;       /* since when it is present or not as it is now */
-	uint64_t heard_ms;       /* when frames came last, or it was opened */
+	uint64_t heard_ms;       /* when frames came last, or it was opened; error frames do not count */
+	uint64_t heard;          /* frames that are no error frames … */
+	uint64_t heard_when_off; /* … when the controller left the bus: one that is off hears nothing */
+	bool said_off;           /* by its driver, when that was asked last, or by an error frame since */
 	uv_timer_t rest;
 	uv_timer_t restart;
 	struct bus_status status;
@@ -93,10 +96,19 @@ static void ask_controller(struct watched *w)
 	if (bus_controller(w->interface, &controller) != 0) {
 		return;
 	}
+	if (controller.state != CONTROLLER_BUS_OFF) {
+		w->said_off = false;
+	} else if (!w->said_off) {
+		w->said_off = true;
+		w->heard_when_off = w->heard;
+	} else if (w->heard != w->heard_when_off) {
+		controller.state = CONTROLLER_UNKNOWN; /* it is back; its driver has not noticed */
+	}
 	w->status.controller = controller;
 	tell_condition(w);
 	/* Some drivers do not tell in error frames that they have recovered. */
-	if (controller.state == CONTROLLER_ERROR_ACTIVE && was_off &&
+	if (was_off &&
+		(controller.state == CONTROLLER_ERROR_ACTIVE || w->heard != w->heard_when_off) &&
 		bus_health_set(&w->status.health, BUS_CONDITION_ACTIVE)) {
 		tell_condition(w);
 	}
@@ -138,10 +150,14 @@ static void see_to_restart(struct watched *w)
 static void take(struct watched *w, const struct frame *frames, size_t count)
 {
 	w->status.frames += count;
-	w->heard_ms = uv_now(w->watch->loop);
 	for (size_t i = 0; i < count; i++) {
-		if (frames[i].kind == FRAME_ERROR &&
-			bus_health_accept(&w->status.health, &frames[i])) {
+		if (frames[i].kind != FRAME_ERROR) {
+			w->heard++;
+			w->heard_ms = uv_now(w->watch->loop);
+		} else if (bus_health_accept(&w->status.health, &frames[i]) &&
+			w->status.health.condition == BUS_CONDITION_OFF) {
+			w->said_off = true;
+			w->heard_when_off = w->heard;
 			see_to_restart(w);
 		}
 	}

@@ -32,6 +32,7 @@ static struct {
 	unsigned opened;
 	unsigned restarts;
 	int restart_result;
+	bool restart_leaves_off; /* as the driver says */
 } given[BUSES];
 
 static int links_event = -1;
@@ -136,7 +137,7 @@ int bus_restart(const char *interface)
 	size_t i = index_of(interface);
 
 	given[i].restarts++;
-	if (given[i].restart_result == 0) {
+	if (given[i].restart_result == 0 && !given[i].restart_leaves_off) {
 		given[i].controller.state = CONTROLLER_ERROR_ACTIVE;
 	}
 	return given[i].restart_result;
@@ -480,6 +481,33 @@ static void a_restart_that_is_refused_is_told_once_and_tried_again(void **state)
 	assert_int_equal(bus_watch_status(t.watch, 0)->health.condition, BUS_CONDITION_ACTIVE);
 }
 
+static void a_controller_that_hears_is_not_off_whatever_its_driver_says(void **state)
+{
+	(void)state;
+	given[0].link = LINK_UP;
+	watch(1, 20);
+	given[0].controller.state = CONTROLLER_BUS_OFF;
+	given[0].restart_leaves_off = true;
+	error_frame(0, 0x40, 0);
+	run_ms(60);
+	assert_true(given[0].restarts >= 1);
+	assert_int_equal(bus_watch_trouble(t.watch, 0), BUS_TROUBLE_OFF);
+	send_frames(0, 1);
+	run_ms(120);
+	unsigned restarts = given[0].restarts;
+	assert_int_equal(bus_watch_trouble(t.watch, 0), BUS_TROUBLE_NONE);
+	assert_int_equal(bus_watch_status(t.watch, 0)->health.condition, BUS_CONDITION_ACTIVE);
+	run_ms(60);
+	bus_watch_ask(t.watch);
+	assert_int_equal(bus_watch_trouble(t.watch, 0), BUS_TROUBLE_NONE);
+	assert_int_equal(given[0].restarts, restarts); /* each would cost frames */
+	/* The next time that it goes off. */
+	error_frame(0, 0x40, 0);
+	assert_int_equal(bus_watch_trouble(t.watch, 0), BUS_TROUBLE_OFF);
+	run_ms(60);
+	assert_true(given[0].restarts > restarts);
+}
+
 static void absence_is_a_trouble_after_a_minute(void **state)
 {
 	(void)state;
@@ -511,8 +539,10 @@ static void silence_is_a_trouble_after_half_a_minute(void **state)
 	assert_int_equal(bus_watch_trouble(t.watch, 0), BUS_TROUBLE_NONE);
 	skipped_ms += 5000;
 	assert_int_equal(bus_watch_trouble(t.watch, 0), BUS_TROUBLE_SILENT);
+	error_frame(0, 0x88, 0); /* which is not the bus's traffic */
+	assert_int_equal(bus_watch_trouble(t.watch, 0), BUS_TROUBLE_SILENT);
 	send_frames(0, 1);
-	run_ms(20);
+	run_ms(BUS_WATCH_REST_MS + 20);
 	assert_int_equal(bus_watch_trouble(t.watch, 0), BUS_TROUBLE_NONE);
 	given[0].controller.state = CONTROLLER_ERROR_PASSIVE;
 	bus_watch_ask(t.watch);
@@ -534,6 +564,7 @@ int main(void)
 		ON_A_LOOP(bus_off_is_restarted_where_that_is_wished),
 		ON_A_LOOP(bus_off_is_left_alone_where_it_is_not),
 		ON_A_LOOP(a_restart_that_is_refused_is_told_once_and_tried_again),
+		ON_A_LOOP(a_controller_that_hears_is_not_off_whatever_its_driver_says),
 		ON_A_LOOP(absence_is_a_trouble_after_a_minute),
 		ON_A_LOOP(silence_is_a_trouble_after_half_a_minute),
 	};
