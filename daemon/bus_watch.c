@@ -88,6 +88,17 @@ static void tell_condition(struct watched *w)
 	tell(w, sentence);
 }
 
+static void on_restart(uv_timer_t *timer);
+
+static void see_to_restart(struct watched *w)
+{
+	if ((w->status.health.condition == BUS_CONDITION_OFF ||
+		    w->status.controller.state == CONTROLLER_BUS_OFF) &&
+		w->restart_ms > 0 && !uv_is_active((const uv_handle_t *)&w->restart)) {
+		(void)uv_timer_start(&w->restart, on_restart, w->restart_ms, 0);
+	}
+}
+
 static void ask_controller(struct watched *w)
 {
 	struct controller controller;
@@ -112,6 +123,7 @@ static void ask_controller(struct watched *w)
 		bus_health_set(&w->status.health, BUS_CONDITION_ACTIVE)) {
 		tell_condition(w);
 	}
+	see_to_restart(w); /* no error frame tells of what was so before */
 }
 
 static void on_restart(uv_timer_t *timer)
@@ -137,14 +149,6 @@ static void on_restart(uv_timer_t *timer)
 	}
 	/* It may be off again at once: look again later. */
 	(void)uv_timer_start(timer, on_restart, w->restart_ms, 0);
-}
-
-static void see_to_restart(struct watched *w)
-{
-	if (w->status.health.condition == BUS_CONDITION_OFF && w->restart_ms > 0 &&
-		!uv_is_active((const uv_handle_t *)&w->restart)) {
-		(void)uv_timer_start(&w->restart, on_restart, w->restart_ms, 0);
-	}
 }
 
 static void take(struct watched *w, const struct frame *frames, size_t count)

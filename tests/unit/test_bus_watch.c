@@ -445,6 +445,17 @@ static void bus_off_is_restarted_where_that_is_wished(void **state)
 	assert_int_equal(bus_watch_trouble(t.watch, 0), BUS_TROUBLE_NONE);
 }
 
+static void a_controller_that_is_off_when_it_is_first_asked_is_restarted(void **state)
+{
+	(void)state;
+	given[0].link = LINK_UP;
+	given[0].controller.state = CONTROLLER_BUS_OFF;
+	watch(1, 20);
+	run_ms(60);
+	assert_int_equal(given[0].restarts, 1);
+	assert_int_equal(bus_watch_trouble(t.watch, 0), BUS_TROUBLE_NONE);
+}
+
 static void bus_off_is_left_alone_where_it_is_not(void **state)
 {
 	(void)state;
@@ -562,6 +573,7 @@ int main(void)
 		ON_A_LOOP(dropped_frames_are_told_at_most_once_a_minute),
 		ON_A_LOOP(a_bus_that_wavers_is_told_at_most_once_a_minute),
 		ON_A_LOOP(bus_off_is_restarted_where_that_is_wished),
+		ON_A_LOOP(a_controller_that_is_off_when_it_is_first_asked_is_restarted),
 		ON_A_LOOP(bus_off_is_left_alone_where_it_is_not),
 		ON_A_LOOP(a_restart_that_is_refused_is_told_once_and_tried_again),
 		ON_A_LOOP(a_controller_that_hears_is_not_off_whatever_its_driver_says),
