@@ -11,6 +11,8 @@
 #include <linux/errqueue.h>
 #include <linux/ethtool.h>
 #include <linux/net_tstamp.h>
+#include <linux/netlink.h>
+#include <linux/rtnetlink.h>
 #include <linux/sockios.h>
 #include <net/if.h>
 #include <net/if_arp.h>
@@ -351,6 +353,77 @@ static int is_virtual(const char *interface)
 	return result;
 }
 
+/* The attribute of a type among those of a netlink message, NULL: none. */
+static const struct rtattr *find_attribute(const void *attributes, size_t size, unsigned type)
+{
+	const uint8_t *at = attributes;
+
+	while (size >= sizeof(struct rtattr)) {
+		const struct rtattr *part = (const struct rtattr *)(const void *)at;
+		size_t step = RTA_ALIGN((size_t)part->rta_len);
+
+		if (part->rta_len < sizeof(*part) || part->rta_len > size) {
+			return NULL;
+		}
+		if ((part->rta_type & NLA_TYPE_MASK) == type) {
+			return part;
+		}
+		at += step;
+		size -= step < size ? step : size;
+	}
+	return NULL;
+}
+
+/* A controller's error counters, as far as its driver has them. libsocketcan, asked for those of a driver
+ * that has none (gs_usb), complains on standard error each time. */
+static bool read_counters(const char *interface, struct can_berr_counter *ret_counters)
+{
+	struct {
+		struct nlmsghdr header;
+		struct ifinfomsg info;
+	} request;
+	_Alignas(struct nlmsghdr) uint8_t answer[8192];
+	const struct nlmsghdr *header = (const struct nlmsghdr *)(const void *)answer;
+	static const unsigned path[] = {IFLA_LINKINFO, IFLA_INFO_DATA, IFLA_CAN_BERR_COUNTER};
+	const uint8_t *at = answer + NLMSG_SPACE(sizeof(struct ifinfomsg));
+	ssize_t got = -1;
+	size_t size;
+	int fd = socket(AF_NETLINK, SOCK_RAW | SOCK_CLOEXEC, NETLINK_ROUTE);
+
+	if (fd < 0) {
+		return false;
+	}
+	memset(&request, 0, sizeof(request));
+	request.header.nlmsg_len = sizeof(request);
+	request.header.nlmsg_type = RTM_GETLINK;
+	request.header.nlmsg_flags = NLM_F_REQUEST;
+	request.info.ifi_family = AF_UNSPEC;
+	request.info.ifi_index = (int)if_nametoindex(interface);
+	if (send(fd, &request, sizeof(request), 0) == (ssize_t)sizeof(request)) {
+		got = recv(fd, answer, sizeof(answer), MSG_DONTWAIT); /* it is there when send returns */
+	}
+	(void)close(fd); /* a question's socket: nothing to lose */
+	if (got < (ssize_t)NLMSG_SPACE(sizeof(struct ifinfomsg)) ||
+		header->nlmsg_type != RTM_NEWLINK || header->nlmsg_len > (size_t)got) {
+		return false;
+	}
+	size = header->nlmsg_len - NLMSG_SPACE(sizeof(struct ifinfomsg));
+	for (size_t i = 0; i < sizeof(path) / sizeof(path[0]); i++) {
+		const struct rtattr *part = find_attribute(at, size, path[i]);
+
+		if (part == NULL) {
+			return false;
+		}
+		at = (const uint8_t *)part + RTA_LENGTH(0);
+		size = part->rta_len - RTA_LENGTH(0);
+	}
+	if (size < sizeof(*ret_counters)) {
+		return false;
+	}
+	memcpy(ret_counters, at, sizeof(*ret_counters));
+	return true;
+}
+
 int bus_controller(const char *interface, struct controller *ret_controller)
 {
 	struct controller controller = {.state = CONTROLLER_UNKNOWN};
@@ -379,7 +452,7 @@ int bus_controller(const char *interface, struct controller *ret_controller)
 	if (can_get_bittiming(interface, &timing) == 0) {
 		controller.bit_rate = timing.bitrate;
 	}
-	if (can_get_berr_counter(interface, &counters) == 0) {
+	if (read_counters(interface, &counters)) {
 		controller.has_counters = true;
 		controller.send_errors = counters.txerr;
 		controller.receive_errors = counters.rxerr;

@@ -32,19 +32,33 @@ PRINT_FORMAT(4, 5) static void find(const struct machine_check_listener *listene
 	listener->on_finding(listener->context, subject, finding, sentence);
 }
 
+/* "error-passive, 0 errors sending and 127 receiving": its counters fall with each good frame. */
+static void describe_controller(const struct controller *controller, char *text, size_t size)
+{
+	if (!controller->has_counters ||
+		(controller->send_errors == 0 && controller->receive_errors == 0)) {
+		(void)snprintf(text, size, "%s", controller_state_name(controller->state));
+		return;
+	}
+	(void)snprintf(text, size, "%s, %u errors sending and %u receiving",
+		controller_state_name(controller->state), (unsigned)controller->send_errors,
+		(unsigned)controller->receive_errors);
+}
+
 static void check_controller(const char *interface, const char *subject,
 	const struct machine_check_listener *listener)
 {
 	struct controller controller;
+	char state[96];
 
 	if (bus_controller(interface, &controller) != 0 || controller.bit_rate == 0) {
 		find(listener, subject, MACHINE_OK, "up; it tells no bit rate");
 		return;
 	}
+	describe_controller(&controller, state, sizeof(state));
 	if (controller.state == CONTROLLER_BUS_OFF || controller.state == CONTROLLER_ERROR_PASSIVE) {
 		find(listener, subject, MACHINE_ADVICE, "the controller is %s: look at wiring, "
-			"termination (two resistors of 120 ohm) and bit rate",
-			controller_state_name(controller.state));
+			"termination (two resistors of 120 ohm) and bit rate", state);
 		return;
 	}
 	if (controller.bit_rate != BIT_RATE_ABOARD) {
@@ -58,12 +72,12 @@ static void check_controller(const char *interface, const char *subject,
 		find(listener, subject, MACHINE_ADVICE, "up at %" PRIu32 " bit/s, controller %s, not "
 			"listen-only: where two other nodes or more are on the bus, let the controller "
 			"only listen: ip link set %s down; ip link set %s up type can bitrate %d "
-			"listen-only on", controller.bit_rate, controller_state_name(controller.state),
-			interface, interface, BIT_RATE_ABOARD);
+			"listen-only on", controller.bit_rate, state, interface, interface,
+			BIT_RATE_ABOARD);
 		return;
 	}
 	find(listener, subject, MACHINE_OK, "up at %" PRIu32 " bit/s, controller %s, listen-only",
-		controller.bit_rate, controller_state_name(controller.state));
+		controller.bit_rate, state);
 }
 
 void machine_check_bus(const char *interface, const struct machine_check_listener *listener)

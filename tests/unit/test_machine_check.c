@@ -205,6 +205,10 @@ static void a_controller_in_trouble_comes_with_what_to_do(void **state)
 	controller.state = CONTROLLER_ERROR_PASSIVE;
 	machine_check_bus("can0", &listener);
 	says(MACHINE_ADVICE, "bus can0", "error-passive", "wiring");
+	controller.has_counters = true;
+	controller.receive_errors = 129;
+	machine_check_bus("can0", &listener);
+	says(MACHINE_ADVICE, "bus can0", "error-passive, 0 errors sending and 129 receiving", "wiring");
 	controller.state = CONTROLLER_ERROR_ACTIVE;
 	controller.bit_rate = 500000;
 	machine_check_bus("can0", &listener);
