@@ -4,6 +4,7 @@
 . ./verdicts.sh
 
 dmesg -n 1
+load loop
 mkdir /image
 mounted=0
 while read -r offset; do

@@ -30,3 +30,10 @@ can_up() { # INTERFACE [more of ip link's options]
 
 # Bytes written to the disk so far.
 disk_bytes() { awk '{ print $7 * 512 }' /sys/block/vda/stat; }
+
+# Modules that are not loaded at the start: MODULE…
+load() {
+	for load_name in "$@"; do
+		insmod /modules/$load_name.ko* || fail "module $load_name cannot be loaded"
+	done
+}
