@@ -9,7 +9,8 @@ log of each write and each flush that the guest sent to its disk (its driver blk
 Linux's dm-log-writes), with the guest's time between them (rig_marks.c). From it COUNT disks are
 rebuilt, each as a cut at one instant could have left it: what was written before the last flush is
 there; of what was written since, nothing (CUT_DROPPED), each write or not and in any order (CUT_SUBSET), each
-512-byte sector or not (CUT_TORN), or all (CUT_KEPT). Some of the instants are those just before and just
+4 KiB block or not (CUT_TORN), or all (CUT_KEPT). No block is torn: ext4 with a torn superblock, or a torn
+commit block of its journal, cannot be mounted, whoever wrote to it; torn sectors are for tests/power. Some of the instants are those just before and just
 after a flush. One of them, or what the killed QEMU left, is what the next start finds.
 
 The guest mounts each disk, which recovers it from its journal. Then the file system must be sound
@@ -118,9 +119,9 @@ class Cut:
         self.left_out = len(since) - len(kept)
         for entry in kept:
             if self.kind == CUT_TORN:
-                for at in range(0, len(entry.data), SECTOR):
+                for at in range(0, len(entry.data), BLOCK):
                     if draws.random() < 0.5:
-                        write(disk, entry.at + at, entry.data[at:at + SECTOR])
+                        write(disk, entry.at + at, entry.data[at:at + BLOCK])
             else:
                 write(disk, entry.at, entry.data)
         return disk
@@ -239,13 +240,18 @@ class Voyage:
             elif count % 3 == 1:
                 place = self.draws.choice([at for at in flushes if at]) - 1  # just before it
             else:
-                place = self.draws.randrange(len(entries))
+                cuts.append(self.at_any_time(number, kind, times_ns, 0))
+                continue
             cuts.append(Cut(number, kind, place, times_ns[place]))
         # The one that the next start finds comes late.
-        place = self.draws.randrange(len(entries) * 2 // 3, len(entries))
-        cuts.append(Cut(number, (CUT_SUBSET, CUT_TORN, CUT_DROPPED)[number // 2 % 3], place,
-                        times_ns[place]))
+        cuts.append(self.at_any_time(number, (CUT_SUBSET, CUT_TORN, CUT_DROPPED)[number // 2 % 3],
+                                     times_ns, 0.6))
         return cuts
+
+    def at_any_time(self, number, kind, times_ns, share):
+        """A cut at a time drawn from what comes after this share of the round."""
+        now_ns = times_ns[0] + int((times_ns[-1] - times_ns[0]) * self.draws.uniform(share, 1))
+        return Cut(number, kind, bisect.bisect_right(times_ns, now_ns) - 1, now_ns)
 
     def rebuild(self, number, before, log):
         entries, times_ns = read_write_log(log)
