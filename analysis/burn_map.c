@@ -407,13 +407,16 @@ static enum burn_news watch_factors(struct burn *b, double quantum, struct batch
 		.running_s = b->last_running_s,
 	};
 	struct burn_residual residual;
+	uint32_t learned = b->factors.minutes;
 
 	if (b->minute_rpm < DRIVING_SHARE * b->top_rpm ||
 		!burn_factors_take(
 			&b->factors, &minute, !told(b), BATCH_WATCH_MINUTES * sd * sd, &residual)) {
 		return BURN_QUIET;
 	}
-	b->map.revision++;
+	if (b->factors.minutes != learned) {
+		b->map.revision++;
+	}
 	if (residual.sd > READY_SD || b->factors.minutes < READY ||
 		(!burn_factors_see_advance(&b->factors) && residual.off < -HELPED)) {
 		return BURN_QUIET;

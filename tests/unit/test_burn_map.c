@@ -134,6 +134,37 @@ static void a_log_tells_a_fouled_propeller_from_weather_within_three_hours(void 
 	assert_true(early <= 1);
 }
 
+/* A checkpoint rewrites the map, and the log tells it anew, only where that has changed. */
+static void a_map_that_has_learned_all_is_not_written_anew(void **state)
+{
+	struct burn b;
+	struct burn_model m;
+	struct burn_finding f;
+	int still = 0;
+
+	(void)state;
+	burn_init(&b);
+	model_init(&m, 6, 0.003, 60);
+	for (int i = 0; i < 200 * 360; i++) {
+		struct burn_window w = model_step(&m, i / 360.0, &none, true);
+		uint32_t revision = b.map.revision;
+		uint32_t minutes = b.factors.minutes;
+		w.load_pct = NAN; /* its friction is learned for ever */
+		(void)burn_take(&b, &w, &f);
+		if (i == 190 * 360) {
+			for (size_t n = 0; n < BURN_QUANTITIES * BURN_NODES; n++) {
+				double *weight = &b.map.weight[n / BURN_NODES][n % BURN_NODES];
+				*weight = *weight > 0 ? 1000 : 0; /* frozen */
+			}
+		}
+		if (i > 190 * 360 && b.minute_windows == 0 && b.factors.minutes == minutes) {
+			assert_int_equal(b.map.revision, revision);
+			still++;
+		}
+	}
+	assert_true(still > 300); /* of 600 minutes */
+}
+
 static void cold_or_unsteady_minutes_do_not_count(void **state)
 {
 	struct burn b;
@@ -311,6 +342,7 @@ int main(void)
 		cmocka_unit_test(five_percent_is_found_within_three_hours),
 		cmocka_unit_test(healthy_seasons_stay_quiet),
 		cmocka_unit_test(a_log_tells_a_fouled_propeller_from_weather_within_three_hours),
+		cmocka_unit_test(a_map_that_has_learned_all_is_not_written_anew),
 		cmocka_unit_test(cold_or_unsteady_minutes_do_not_count),
 		cmocka_unit_test(a_change_that_goes_away_is_cleared_and_can_come_again),
 		cmocka_unit_test(what_else_moved_tells_the_causes_apart),
