@@ -5,6 +5,7 @@
 
 #define KN_MS		  (1852.0 / 3600)
 #define PRESSURE_STEP_KPA 0.05 /* the module's own, coarser than its message */
+#define SENSOR_END_KPA	  500  /* where a filter's sensor stands when there is more */
 #define TORQUE_PCT	  100
 #define LOW_FEED_KPA	  30.0
 #define HOT_C		  105.0
@@ -302,7 +303,7 @@ static void read_sensor(struct scenario_sender *s, const struct scenario_season 
 	if (sensor == SENSOR_SPN1381) {
 		v->value = season->sea.baro_kpa - v->value;
 	}
-	bounded(v, v->value, 0, 500);
+	bounded(v, v->value, 0, SENSOR_END_KPA);
 }
 
 static void read_pressure(struct scenario_sender *s, const struct scenario_season *season,
@@ -313,6 +314,7 @@ static void read_pressure(struct scenario_sender *s, const struct scenario_seaso
 
 	read_filter(s, season, stream->engine, stream->filter, v);
 	if (v->state == READING_VALID) {
+		bounded(v, v->value, -SENSOR_END_KPA, SENSOR_END_KPA);
 		v->value = round(v->value / PRESSURE_STEP_KPA) * PRESSURE_STEP_KPA;
 		if (f->sensor_kind == SENSES_OUTLET_VACUUM) {
 			v->value = -v->value;
