@@ -430,7 +430,6 @@ int bus_controller(const char *interface, struct controller *ret_controller)
 	struct can_bittiming timing;
 	struct can_berr_counter counters;
 	struct can_ctrlmode mode;
-	uint32_t restart_ms;
 	int virtual;
 	int state;
 
@@ -459,9 +458,6 @@ int bus_controller(const char *interface, struct controller *ret_controller)
 	}
 	if (can_get_ctrlmode(interface, &mode) == 0) {
 		controller.listen_only = (mode.flags & CAN_CTRLMODE_LISTENONLY) != 0;
-	}
-	if (can_get_restart_ms(interface, &restart_ms) == 0) {
-		controller.restart_ms = restart_ms;
 	}
 	*ret_controller = controller;
 	return 0;

@@ -63,7 +63,6 @@ struct controller {
 	uint16_t send_errors;
 	uint16_t receive_errors;
 	bool listen_only;
-	uint32_t restart_ms;   /* the kernel's own restart after bus-off; 0: none */
 };
 
 /* Asks the kernel by netlink; may block for a moment. What is not known is left unknown; returns 0,
