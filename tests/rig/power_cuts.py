@@ -38,7 +38,7 @@ sys.path.insert(0, os.path.join(HERE, "..", "power"))
 from machine import Frames, absorb, as_replayed, replay, sound  # noqa: E402
 
 BOUND_S = 30
-IMAGES_A_ROUND = 34
+IMAGES_A_ROUND = 50
 BLOCK = 4096
 SECTOR = 512
 DISK_BYTES = 32 << 20  # the file system's; the marks lie behind it
@@ -374,6 +374,10 @@ def main():
     count, build = int(sys.argv[1]), os.path.abspath(sys.argv[2])
     seed = int(sys.argv[3]) if len(sys.argv) > 3 else 1
     rounds = max(2, -(-count // IMAGES_A_ROUND))
+    missing = [tool for tool in ("mke2fs", "e2fsck", "debugfs") if shutil.which(tool) is None]
+    if missing:
+        print(f"SKIPPED: no power was cut: install e2fsprogs first ({', '.join(missing)})", file=sys.stderr)
+        return SKIPPED
     memory = "/dev/shm"
     folder = os.path.realpath(tempfile.mkdtemp(
         prefix="sightbowl-cuts.", dir=memory if os.access(memory, os.W_OK) else None))
@@ -403,6 +407,9 @@ def main():
         voyage.compare(log, voyage.pieces + [(last.times_ns[0], last.times_ns[-1])],
                        rounds, os.path.join(folder, "last"), True)
         assert len(losses) >= count
+    except SystemExit:
+        shutil.rmtree(folder)
+        raise
     except Exception:
         failures.append(("the voyage", traceback.format_exc()))
     for what, trace in failures[:3]:

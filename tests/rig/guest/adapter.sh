@@ -73,7 +73,7 @@ expect "and was restarted once" test "$(restarts)" = 1
 
 # 2. Errors without end: error-passive, and well again when they end.
 mark
-rig_sender stuff wire2 200 70 >/dev/null
+rig_sender stuff wire2 100 70 >/dev/null
 expect "a controller that becomes error-passive is told" told_since "can2: .*passive"
 expect "the kernel says so too" state_is ERROR-PASSIVE
 expect "check tells it, and its counters" sh -c "sightbowl check --config /tmp/boat.conf --db /log/boat.db --csv 2>&1 |
