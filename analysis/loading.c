@@ -18,6 +18,8 @@
 #define COMMON_SHARE    0.1
 /* Of the first restriction: ports, fittings and hose, which do not load, where there are such. */
 #define FIXED_SHARE     0.3
+/* A cake that gives way under pressure, α = α₀·Pˢ: s is 0 (stiff) to some 0.8 (very soft). */
+#define CAKE_GIVES      0.5
 #define MODEL_SD        0.05 /* of the slope: what no law knows about the future */
 #define LIMIT_SD        0.03 /* of the restriction: what flow, zero and temperature leave unknown */
 #define LIVES_SD        0.2  /* from element to element, in natural logarithm */
@@ -58,7 +60,8 @@ struct course {
 };
 
 static const struct course courses[LOADING_COURSES] = {
-	{LOADING_CAKE, 0, 0, 0}, /* straight, whatever does not load */
+	{LOADING_CAKE, 0, 0, -LN2}, /* straight, whatever does not load */
+	{LOADING_CAKE, CAKE_GIVES, 0, -LN2},
 	{LOADING_INTERMEDIATE, 1, 0, -LN2},
 	{LOADING_INTERMEDIATE, 1, FIXED_SHARE, -LN2},
 	{LOADING_STANDARD, 1.5, 0, -LN2},
@@ -66,7 +69,7 @@ static const struct course courses[LOADING_COURSES] = {
 	{LOADING_COMPLETE, 2, 0, -LN2},
 	{LOADING_COMPLETE, 2, FIXED_SHARE, -LN2},
 };
-/* Liquid filters bend upward: the straight law is less likely beforehand. */
+/* Liquid filters bend upward: cake, which bends least, is less likely beforehand. */
 static const double law_log_prior[LOADING_LAWS] = {-1, 0, 0, 0};
 /* How dirt arrives. level: what differs from load to load and evens out, as the deviation of the
  * progress along the axis over a life; drift: what does not, as a deviation of the slope over a
@@ -85,7 +88,7 @@ enum loading_law loading_track_law(size_t track)
 	return courses[track / LOADING_PACES].law;
 }
 
-static double law_of(size_t track)
+double loading_track_exponent(size_t track)
 {
 	return courses[track / LOADING_PACES].n;
 }
@@ -189,9 +192,9 @@ static struct prediction predict(const struct loading_fit *fit, const double *we
 		}
 		const struct loading_track *t = &fit->tracks[i];
 		double w = weight[i] + 1e-9;
-		double loaded = axis_back(law_of(i), t->y + t->k * dv);
+		double loaded = axis_back(loading_track_exponent(i), t->y + t->k * dv);
 		double p = loaded + fixed_of(fit, i);
-		double h = pow(loaded, law_of(i));
+		double h = pow(loaded, loading_track_exponent(i));
 		sum += w;
 		mean += w * p;
 		square += w * (p * p + h * h * (t->yy + 2 * dv * t->yk + dv * dv * t->kk));
@@ -210,11 +213,12 @@ static void start(struct loading_fit *fit, double p, double var)
 {
 	for (size_t i = 0; i < LOADING_BANK; i++) {
 		struct loading_track *t = &fit->tracks[i];
+		double n = loading_track_exponent(i);
 		double fixed = fixed_of(fit, i);
-		double h = pow(fmax(p - fixed, P_LEAST), law_of(i));
-		double need = axis(law_of(i), 1.2 - fixed) - axis(law_of(i), p - fixed);
+		double h = pow(fmax(p - fixed, P_LEAST), n);
+		double need = axis(n, 1.2 - fixed) - axis(n, p - fixed);
 		need /= fit->life_l;
-		t->y = axis(law_of(i), p - fixed);
+		t->y = axis(n, p - fixed);
 		t->yy = var / (h * h);
 		t->yk = 0;
 		t->k = 0;
@@ -226,7 +230,7 @@ static void start(struct loading_fit *fit, double p, double var)
 static double meet(const struct loading_fit *fit, size_t i, struct loading_track *t, double dv,
 	double p, double var)
 {
-	double n = law_of(i);
+	double n = loading_track_exponent(i);
 	double span = span_of(fit);
 	double fixed = fixed_of(fit, i);
 	double floor = SLOPE_FLOOR * fmax(axis(n, 1 - fixed) - t->y, 0.05) / span;
@@ -285,8 +289,8 @@ static void round_fit(struct loading_fit *fit)
 static void round_batch(struct loading_batch *b)
 {
 	double *fields[] = {&b->v_l, &b->p_kpa, &b->scatter_kpa, &b->square_kpa2, &b->noise_kpa,
-		&b->common_kpa, &b->minute_kpa, &b->level_kpa, &b->spread_kpa, &b->away_kpa,
-		&b->away_l};
+		&b->common_kpa, &b->minute_kpa, &b->level_kpa, &b->level_common_kpa, &b->spread_kpa,
+		&b->away_kpa, &b->away_l};
 
 	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
 		*fields[i] = state_single(*fields[i]);
@@ -366,8 +370,8 @@ static enum loading_news watch_slope(struct loading_fit *fit, const double *weig
 	for (size_t i = 0; i < LOADING_BANK; i++) {
 		struct loading_track *t = &fit->tracks[i];
 		double p = free.kpa / fit->scale_kpa - fixed_of(fit, i);
-		double h = pow(fmax(p, P_LEAST), law_of(i));
-		t->y = axis(law_of(i), p);
+		double h = pow(fmax(p, P_LEAST), loading_track_exponent(i));
+		t->y = axis(loading_track_exponent(i), p);
 		t->k = (told ? after : free.slope_kpa_l) / (fit->scale_kpa * h);
 		t->yy = free.var / (fit->scale_kpa * fit->scale_kpa * h * h);
 		t->yk = 0;
@@ -477,8 +481,8 @@ static void step_fit(struct loading *l, double litres, double kpa)
 		for (size_t i = 0; i < LOADING_BANK; i++) {
 			struct loading_track *t = &fit->tracks[i];
 			double p = kpa / fit->scale_kpa - fixed_of(fit, i);
-			double h = pow(fmax(p, P_LEAST), law_of(i));
-			t->y = axis(law_of(i), p);
+			double h = pow(fmax(p, P_LEAST), loading_track_exponent(i));
+			t->y = axis(loading_track_exponent(i), p);
 			t->yy = fit->noise_var / (fit->scale_kpa * fit->scale_kpa * h * h);
 			t->yk = 0;
 			t->kk += JUMP_SLOPE_SD * JUMP_SLOPE_SD * t->k * t->k;
@@ -494,17 +498,20 @@ static void step_fit(struct loading *l, double litres, double kpa)
 	}
 }
 
-/* A minute is full: has the level stepped? */
-static enum loading_news close_minute(
-	struct loading *l, double litres, struct loading_change *ret_change)
+/* A minute is full: has the level stepped? What readings shared when the level was found counts, and
+ * what they share now, whichever is more. */
+static enum loading_news close_minute(struct loading *l, double litres, double common_kpa,
+	struct loading_change *ret_change)
 {
 	struct loading_batch *b = &l->batch;
 	double off = b->minute_kpa - b->level_kpa;
-	double far = fmax(JUMP_FAR * b->spread_kpa, JUMP_COMMON * b->common_kpa);
+	double common = fmax(b->level_common_kpa, common_kpa);
+	double far = fmax(JUMP_FAR * b->spread_kpa, JUMP_COMMON * common);
 	double least = fmax(JUMP_SHARE * fabs(b->level_kpa), JUMP_LIMIT * l->fit.scale_kpa);
 
 	if (b->minutes == 0) {
 		b->level_kpa = b->minute_kpa;
+		b->level_common_kpa = common_kpa;
 		b->spread_kpa = fmax(b->noise_kpa, 0.005 * l->fit.scale_kpa);
 	} else if (b->minutes >= JUMP_READY && fabs(off) > fmax(far, least)) {
 		if (b->away > 0 && off * b->away_kpa < 0) {
@@ -525,6 +532,7 @@ static enum loading_news close_minute(
 			.since_l = b->away_l,
 		};
 		b->level_kpa = ret_change->after;
+		b->level_common_kpa = common_kpa;
 		b->minutes = 1;
 		b->away = 0;
 		b->away_kpa = 0;
@@ -537,6 +545,7 @@ static enum loading_news close_minute(
 		/* Mean deviation to standard deviation: √(π/2), for normal noise. */
 		double scatter = 1.2533 * fmin(fabs(off), 3 * b->spread_kpa);
 		b->level_kpa += gain * off;
+		b->level_common_kpa += gain * (common_kpa - b->level_common_kpa);
 		b->spread_kpa += spread_gain * (scatter - b->spread_kpa);
 		b->spread_kpa = fmax(b->spread_kpa, fmax(b->noise_kpa, 0.001 * l->fit.scale_kpa));
 		b->away = 0;
@@ -588,7 +597,7 @@ enum loading_news loading_take(struct loading *l, const struct loading_config *c
 		double apart = b->minute_kpa - b->scatter_kpa;
 		b->scatter_kpa += apart / b->scatter_minutes;
 		b->square_kpa2 += apart * (b->minute_kpa - b->scatter_kpa);
-		news = close_minute(l, litres, ret_change);
+		news = close_minute(l, litres, common_kpa, ret_change);
 		b->minute_count = 0;
 		b->minute_kpa = 0;
 	}
@@ -609,7 +618,7 @@ void loading_rescale(struct loading *l, double factor)
 	/* On each axis P → f·P is y → f^(1−n)·y + g(f): the laws stay straight. */
 	for (size_t i = 0; i < LOADING_BANK; i++) {
 		struct loading_track *t = &fit->tracks[i];
-		double n = law_of(i);
+		double n = loading_track_exponent(i);
 		double stretch = pow(factor, 1 - n);
 		double shift = n == 1 ? log(factor) : (stretch - 1) / (1 - n);
 		if (fit->batches > 0) {
@@ -633,6 +642,7 @@ void loading_rescale(struct loading *l, double factor)
 	b->common_kpa *= factor;
 	b->minute_kpa *= factor;
 	b->level_kpa *= factor;
+	b->level_common_kpa *= factor;
 	b->spread_kpa *= factor;
 	b->away_kpa *= factor;
 	round_fit(fit);
@@ -664,7 +674,7 @@ void loading_shift(struct loading *l, double delta_kpa)
 	fit->base_kpa += fit->batches > 0 ? delta_kpa : 0;
 	for (size_t i = 0; i < LOADING_BANK && fit->batches > 0; i++) {
 		struct loading_track *t = &fit->tracks[i];
-		double n = law_of(i);
+		double n = loading_track_exponent(i);
 		double before = axis_back(n, t->y);
 		double by = delta_kpa / fit->scale_kpa + fixed_of(&old, i) - fixed_of(fit, i);
 		double after = fmin(fmax(before + by, P_LEAST), P_MOST);
@@ -699,9 +709,9 @@ static double passed(
 	double slope_var = fmax(t->kk + drift * drift * share / 3 + model * model, 1e-30);
 	double var = t->yy + 2 * dv * t->yk + dv * dv * slope_var + level * level * left * span;
 	double room = limit - fixed_of(fit, i);
-	double scale = LIMIT_SD * limit * pow(room, -law_of(i));
+	double scale = LIMIT_SD * limit * pow(room, -loading_track_exponent(i));
 	var += scale * scale;
-	double need = axis(law_of(i), room) - t->y - t->k * dv;
+	double need = axis(loading_track_exponent(i), room) - t->y - t->k * dv;
 	double rises = 0.5 * erfc(-t->k / sqrt(2 * slope_var));
 	double reached = 0.5 * erfc(need / sqrt(2 * fmax(var, 1e-30)));
 
@@ -871,7 +881,8 @@ void loading_save_batch(const struct loading *l, struct state_writer *w)
 {
 	const struct loading_batch *b = &l->batch;
 	const double fields[] = {b->v_l, b->p_kpa, b->scatter_kpa, b->square_kpa2, b->noise_kpa,
-		b->common_kpa, b->minute_kpa, b->level_kpa, b->spread_kpa, b->away_kpa, b->away_l};
+		b->common_kpa, b->minute_kpa, b->level_kpa, b->level_common_kpa, b->spread_kpa,
+		b->away_kpa, b->away_l};
 
 	state_put_unsigned(w, b->count);
 	state_put_unsigned(w, b->minute_count);
@@ -887,8 +898,8 @@ void loading_load_batch(struct loading *l, struct state_reader *r)
 {
 	struct loading_batch *b = &l->batch;
 	double *fields[] = {&b->v_l, &b->p_kpa, &b->scatter_kpa, &b->square_kpa2, &b->noise_kpa,
-		&b->common_kpa, &b->minute_kpa, &b->level_kpa, &b->spread_kpa, &b->away_kpa,
-		&b->away_l};
+		&b->common_kpa, &b->minute_kpa, &b->level_kpa, &b->level_common_kpa, &b->spread_kpa,
+		&b->away_kpa, &b->away_l};
 
 	b->count = (uint32_t)state_get_unsigned(r, UINT32_MAX);
 	b->minute_count = (uint32_t)state_get_unsigned(r, UINT32_MAX);

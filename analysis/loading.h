@@ -1,8 +1,8 @@
 /* loading.h: how an element fills, and how many litres it has left.
  *
  * Reference restriction P against litres V through the element, by the blocking laws dP/dV = K·(P − F)ⁿ:
- * cake (n = 0), intermediate (1), standard (3/2), complete (2); F is what ports, fittings and hose lose,
- * which do not load. A bank of small Kalman filters, one for each law, with and without such a part, and
+ * cake (n = 0; 1/2 where it gives way), intermediate (1), standard (3/2), complete (2); F is what ports,
+ * fittings and hose lose, which do not load. A bank of small Kalman filters, one for each law, with and without such a part, and
  * for each way in which dirt may arrive (evenly, by the load, erratically), is weighed
  * by how well each foretold what came; the forecast is their mixture, with what earlier elements
  * lived. Jumps and changes of slope restart the fit. Bounded state, constant work a reading.
@@ -25,7 +25,7 @@ enum loading_law {
 	LOADING_LAWS,
 };
 
-#define LOADING_COURSES 7 /* laws, with and without a part that does not load */
+#define LOADING_COURSES 8 /* cake stiff and soft; the others with and without a fixed part */
 #define LOADING_PACES	3
 #define LOADING_BANK	(LOADING_COURSES * LOADING_PACES)
 
@@ -89,6 +89,7 @@ struct loading_batch {
 	double minute_kpa;
 	double level_kpa; /* where the minutes have been of late, and how they scatter */
 	double spread_kpa;
+	double level_common_kpa; /* what the readings behind level shared */
 	uint32_t minutes; /* behind level and spread, capped */
 	uint32_t away;    /* minutes in a row far from it, their sum, and litres at the first */
 	double away_kpa;
@@ -127,6 +128,9 @@ struct loading_forecast {
 
 /* The law of a track, 0 to LOADING_BANK - 1. The tracks of a course lie together, a pace each. */
 enum loading_law loading_track_law(size_t track);
+
+/* n of its course, which is straight on the axis (p^(1-n) - 1) / (1 - n), or ln p for n = 1. */
+double loading_track_exponent(size_t track);
 
 void loading_init(struct loading *l, const struct loading_config *config);
 

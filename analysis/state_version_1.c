@@ -180,6 +180,19 @@ static void load_batch(struct loading_batch *b, struct state_reader *r)
 	skip_floats(r, 2);
 }
 
+/* Puts a stiff cake's track on the axis of a soft one's exponent n: same place, same slope. */
+static void bend_cake(struct loading_track *t, double n)
+{
+	double p = fmax(1 + t->y, 0.01);
+	double stretch = pow(p, -n);
+
+	t->y = state_single((pow(p, 1 - n) - 1) / (1 - n));
+	t->k = state_single(t->k * stretch);
+	t->yy = state_single(t->yy * stretch * stretch);
+	t->yk = state_single(t->yk * stretch * stretch);
+	t->kk = state_single(t->kk * stretch * stretch);
+}
+
 static void load_fit(struct loading *l, struct state_reader *r)
 {
 	/* Liquid filters bend upward: the straight law is less likely beforehand. */
@@ -195,7 +208,7 @@ static void load_fit(struct loading *l, struct state_reader *r)
 		*fields[i] = get_float(r);
 	}
 	/* A law had one course. Without a first restriction nothing of it is fixed, and the courses of a
-	 * law are the same. */
+	 * law are the same, but for the cake's. */
 	struct loading_track tracks[LOADING_LAWS * LOADING_PACES];
 	for (size_t i = 0; i < LOADING_LAWS * LOADING_PACES; i++) {
 		struct loading_track *t = &tracks[i];
@@ -211,6 +224,9 @@ static void load_fit(struct loading *l, struct state_reader *r)
 	for (size_t i = 0; i < LOADING_BANK; i++) {
 		size_t law = loading_track_law(i);
 		fit->tracks[i] = tracks[law * LOADING_PACES + i % LOADING_PACES];
+		if (law == LOADING_CAKE && loading_track_exponent(i) > 0) {
+			bend_cake(&fit->tracks[i], loading_track_exponent(i));
+		}
 		fit->tracks[i].log_weight -= log((double)courses[law]);
 		fit->tracks[i].log_weight = state_single(fit->tracks[i].log_weight);
 	}
