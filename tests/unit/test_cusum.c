@@ -1,3 +1,5 @@
+#include <gsl/gsl_cdf.h>
+#include <gsl/gsl_linalg.h>
 #include <string.h>
 
 #include "analysis/cusum.h"
@@ -98,6 +100,83 @@ static void without_a_sum_it_is_the_control_chart_of_three_sigma(void **state)
 	}
 }
 
+/* The same against the GNU Scientific Library's normal tail, down to 1e-9. */
+static void judging_each_value_alone_it_is_the_normal_tail_of_gsl(void **state)
+{
+	static const double sigmas[] = {0.5, 1, 2, 3, 4, 4.5};
+
+	(void)state;
+	for (size_t i = 0; i < sizeof(sigmas) / sizeof(sigmas[0]); i++) {
+		const struct cusum_config config = {.slack = sigmas[i], .limit = 1e-9};
+		for (double shift = -1.5; shift <= 3; shift += 0.5) {
+			double upper = gsl_cdf_ugaussian_Q(sigmas[i] - shift);
+			double lower = gsl_cdf_ugaussian_Q(sigmas[i] + shift);
+			near(cusum_run_length_upper(&config, shift) * upper, 1, 1e-6);
+			near(cusum_run_length(&config, shift) * (upper + lower), 1, 1e-6);
+		}
+	}
+}
+
+/* Brook and Evans (1972): the sum as a Markov chain of so many states, each 2h / (2 states - 1)
+ * wide but the lowest, which takes all below half of that. Returns the run length from state from.
+ */
+static double chain_run_length(double slack, double limit, double shift, size_t states, size_t from)
+{
+	double width = 2 * limit / (2 * (double)states - 1);
+	gsl_matrix *leaves = gsl_matrix_alloc(states, states);
+	gsl_permutation *order = gsl_permutation_alloc(states);
+	gsl_vector *ones = gsl_vector_alloc(states);
+	gsl_vector *lengths = gsl_vector_alloc(states);
+	int sign;
+
+	for (size_t i = 0; i < states; i++) {
+		for (size_t j = 0; j < states; j++) {
+			double middle = ((double)j - (double)i) * width + slack - shift;
+			double below = j == 0 ? 0 : gsl_cdf_ugaussian_P(middle - width / 2);
+			double chance = gsl_cdf_ugaussian_P(middle + width / 2) - below;
+			gsl_matrix_set(leaves, i, j, (i == j ? 1 : 0) - chance);
+		}
+	}
+	gsl_vector_set_all(ones, 1);
+	assert_int_equal(gsl_linalg_LU_decomp(leaves, order, &sign), 0);
+	assert_int_equal(gsl_linalg_LU_solve(leaves, order, ones, lengths), 0);
+	double length = gsl_vector_get(lengths, from);
+	gsl_vector_free(lengths);
+	gsl_vector_free(ones);
+	gsl_permutation_free(order);
+	gsl_matrix_free(leaves);
+	return length;
+}
+
+/* The chain errs by the square of its states' width, so that two chains, one three times as fine,
+ * tell the limit. Their states share the head start: 41 of the coarse ones are
+ * 123 of the fine ones. */
+static void a_markov_chain_solved_by_gsl_runs_as_long(void **state)
+{
+	static const struct {
+		double slack;
+		double limit;
+	} charts[] = {{0.25, 8}, {0.5, 3}, {0.5, 4}, {0.5, 5}, {1, 2.5}, {1.5, 1.61}};
+	static const double shifts[] = {-0.5, 0, 0.5, 1, 2, 3};
+
+	(void)state;
+	for (size_t i = 0; i < sizeof(charts) / sizeof(charts[0]); i++) {
+		for (size_t j = 0; j < sizeof(shifts) / sizeof(shifts[0]); j++) {
+			for (size_t from = 0; from <= 41; from += 41) {
+				const struct cusum_config config = {.slack = charts[i].slack,
+					.limit = charts[i].limit,
+					.head_start = 2 * (double)from / 165};
+				double coarse = chain_run_length(
+					config.slack, config.limit, shifts[j], 83, from);
+				double fine = chain_run_length(
+					config.slack, config.limit, shifts[j], 248, 3 * from);
+				double length = (9 * fine - coarse) / 8;
+				near(cusum_run_length_upper(&config, shifts[j]) / length, 1, 1e-5);
+			}
+		}
+	}
+}
+
 /* A statistics manual prints 4.1500836225 for k 0.25, h 8, shift 2.5; a separate solution by
  * Simpson's rule on 400 intervals gives 4.1500837256. */
 static void the_integral_equation_agrees_to_seven_digits(void **state)
@@ -186,6 +265,8 @@ int main(void)
 		cmocka_unit_test(montgomery_example_signals_at_29_and_estimates_the_mean),
 		cmocka_unit_test(run_lengths_are_the_published_ones),
 		cmocka_unit_test(without_a_sum_it_is_the_control_chart_of_three_sigma),
+		cmocka_unit_test(judging_each_value_alone_it_is_the_normal_tail_of_gsl),
+		cmocka_unit_test(a_markov_chain_solved_by_gsl_runs_as_long),
 		cmocka_unit_test(the_integral_equation_agrees_to_seven_digits),
 		cmocka_unit_test(siegmund_is_close),
 		cmocka_unit_test(limits_come_back_from_run_lengths),
