@@ -234,7 +234,11 @@ void due_watch_window(struct due_watch *d, unsigned index, const struct window_v
 	element_due_judge(&account, &restriction, count->element_l, &use, view->utc_ns, &due);
 	/* A filter that is loaded has its own, worse event. */
 	bool high = event_life_find(view->events, EVENT_RESTRICTION_HIGH, index) != NULL;
-	if (due.due_by == NULL || (high && strcmp(due.due_by, "restriction") == 0)) {
+	if (due.due_by == NULL) {
+		return;
+	}
+	if (high && strcmp(due.due_by, "restriction") == 0) {
+		window_claim(view, &claim, false);
 		return;
 	}
 	bool over = due.used_pct >= 100 || due.left_h_p50 <= 0;

@@ -227,7 +227,7 @@ static struct event_claim claim_of(enum event_kind kind, unsigned index,
 		.severity = severity,
 		.value = NAN,
 		.limit = NAN,
-		.unit = "kPa",
+		.unit = kind == EVENT_RESTRICTION_RISING ? "kPa/100 L" : "kPa",
 		.basis = "measured",
 	};
 }
@@ -264,7 +264,6 @@ static void tell_rising(struct filter_watch *f, unsigned index, const struct win
 
 	claim.value = change->after * 100;
 	claim.limit = change->before * 100;
-	claim.unit = "kPa/100 L";
 	sentence_begin(&s, text, sizeof(text));
 	sentence_words(&s, "Restriction now rises ");
 	sentence_number(&s, change->before > 0 ? change->after / change->before : NAN, 1);
@@ -502,7 +501,6 @@ static void clear_cares(unsigned index, const struct window_view *view)
 	for (size_t i = 0; i < sizeof(kinds) / sizeof(kinds[0]); i++) {
 		struct event_claim claim =
 			claim_of(kinds[i], index, &view->boat->filters[index], SEVERITY_ADVICE);
-		claim.unit = kinds[i] == EVENT_RESTRICTION_RISING ? "kPa/100 L" : "kPa";
 		window_claim(view, &claim, false);
 	}
 }

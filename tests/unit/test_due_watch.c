@@ -302,7 +302,7 @@ static void a_count_is_told_ahead_unless_a_measured_restriction_is_far(void **st
 static void a_loaded_filter_has_its_own_event(void **state)
 {
 	struct bench b;
-	struct fact_filter forecast = {.litres = 250, .reference_kpa = 26};
+	struct fact_filter forecast = {.litres = 1250, .reference_kpa = 26};
 	struct fact_sink sink;
 
 	(void)state;
@@ -313,10 +313,41 @@ static void a_loaded_filter_has_its_own_event(void **state)
 	struct event_claim high = {.kind = EVENT_RESTRICTION_HIGH, .subject = 0, .name = "primary",
 		.unit = "kPa", .basis = "measured", .message = ""};
 	window_claim(&view, &high, true);
-	run_hours(&b, 10);
+	run_hours(&b, 50);
 	due_watch_forecast(&b.due, &forecast);
 	run_hours(&b, 1);
 	assert_int_equal(b.count, 1);
+}
+
+static void one_that_is_told_ends_where_the_filter_is_loaded(void **state)
+{
+	struct bench b;
+	struct fact_filter forecast = {.litres = 1250, .reference_kpa = 24, .left_l_p10 = 100,
+		.left_l_p50 = 200, .left_l_p90 = 300};
+	struct fact_filter fresh = {.litres = 0, .reference_kpa = 4, .left_l_p10 = 1e5,
+		.left_l_p50 = 2e5, .left_l_p90 = 3e5};
+	struct fact_sink sink;
+
+	(void)state;
+	bench_init(&b);
+	b.boat.filters[0].sensor = SENSOR_SPN95;
+	b.boat.filters[0].limit_kpa = 25;
+	run_hours(&b, 50);
+	due_watch_forecast(&b.due, &fresh);
+	due_watch_forecast(&b.due, &forecast);
+	run_hours(&b, 1);
+	assert_string_equal(last(&b)->kind, "element-due");
+	assert_false(last(&b)->has_cleared);
+	struct window_view view = view_of(&b, &sink);
+	struct event_claim high = {.kind = EVENT_RESTRICTION_HIGH, .subject = 0, .name = "primary",
+		.unit = "kPa", .basis = "measured", .message = ""};
+	window_claim(&view, &high, true);
+	run_hours(&b, 1);
+	assert_string_equal(last(&b)->kind, "element-due");
+	assert_true(last(&b)->has_cleared);
+	size_t told = b.count;
+	run_hours(&b, 10);
+	assert_int_equal(b.count, told);
 }
 
 static void a_new_element_ends_it(void **state)
@@ -394,6 +425,7 @@ int main(void)
 		cmocka_unit_test(a_new_element_is_not_due_by_a_guess),
 		cmocka_unit_test(a_count_is_told_ahead_unless_a_measured_restriction_is_far),
 		cmocka_unit_test(a_loaded_filter_has_its_own_event),
+		cmocka_unit_test(one_that_is_told_ends_where_the_filter_is_loaded),
 		cmocka_unit_test(a_new_element_ends_it),
 		cmocka_unit_test(it_is_told_once_and_resumes_the_same),
 	};

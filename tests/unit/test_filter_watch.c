@@ -196,6 +196,13 @@ static void bad_fuel_is_told_with_its_refuelling_within_three_hours(void **state
 		window(9.9 + 0.8 * i / 360, 8);
 	}
 	assert_int_equal(boat.raised[EVENT_RESTRICTION_RISING], 1);
+	/* A new element that nobody wrote into the book ends it, and its value keeps its unit. */
+	for (int i = 0; i < 180 && boat.cleared[EVENT_RESTRICTION_RISING] == 0; i++) {
+		window(5, 8);
+	}
+	assert_int_equal(boat.cleared[EVENT_RESTRICTION_RISING], 1);
+	assert_string_equal(boat.last.kind, "restriction-rising");
+	assert_string_equal(boat.last.unit, "kPa/100 L");
 }
 
 /* 20 h up and 20 h down. The fit, which is what is judged, lags behind the way down. */
