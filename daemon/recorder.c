@@ -1,7 +1,7 @@
-/* recorder.c: the happy path: frames gather in one of two buffers; a job takes that buffer, the other
- * gathers; the worker writes, ends a block each RECORDER_FLUSH_S, begins a new file when the present
- * one is large or a day old, and removes old files. When a file cannot be written it is closed; the
- * next job begins a new one.
+/* recorder.c: the happy path: frames gather in one of two buffers; a job takes that buffer, the
+ * other gathers; the worker writes, ends a block each RECORDER_FLUSH_S, begins a new file when the
+ * present one is large or a day old, and removes old files. When a file cannot be written it is
+ * closed; the next job makes the folder when it is missing, and begins a new file.
  */
 #include "daemon/recorder.h"
 
@@ -24,6 +24,8 @@
 #define NAME_PREFIX   "sightbowl-"
 #define NAME_SUFFIX   ".log.zst"
 #define PATH_BYTES    1200
+#define FOLDER_MODE   0750
+#define LOSS_PAUSE_S  60 /* between two sentences on frames that were dropped */
 
 struct gathered {
 	size_t count;
@@ -38,10 +40,13 @@ struct recorder {
 	struct gathered *gather;  /* the loop's */
 	struct gathered *writing; /* the worker's while a job is under way */
 	uint64_t dropped;
+	uint64_t told_dropped;
+	int64_t told_dropped_s;
+	uint64_t unwritten; /* frames of the jobs that failed since it began to fail */
 	bool busy;
 	int result;
-	bool told;                /* that it fails */
-	char news[1200];
+	bool told; /* that it fails */
+	char news[1300];
 
 	/* the worker's */
 	struct capture_writer *writer;
@@ -58,20 +63,49 @@ static int64_t steady_s(void)
 	return now.tv_sec;
 }
 
+/* Only the last component is made: a path that is wrong, or lies on a disk that is not mounted,
+ * makes no tree of folders elsewhere. */
+static int make_folder(const char *folder)
+{
+	struct stat status;
+
+	if (stat(folder, &status) == 0) {
+		return S_ISDIR(status.st_mode) ? 0 : -ENOTDIR;
+	}
+	if (errno != ENOENT) {
+		return -errno;
+	}
+	return mkdir(folder, FOLDER_MODE) == 0 ? 0 : -errno;
+}
+
+/* A sentence when it began or ceased to fail, else NULL. */
+static const char *tell(struct recorder *recorder, int result)
+{
+	if (result != 0 && !recorder->told) {
+		recorder->told = true;
+		(void)snprintf(recorder->news, sizeof(recorder->news),
+			"raw frames cannot be kept in '%s': %s; trying again", recorder->folder,
+			strerror(-result));
+		return recorder->news;
+	}
+	if (result == 0 && recorder->told) {
+		recorder->told = false;
+		(void)snprintf(recorder->news, sizeof(recorder->news),
+			"raw frames are kept in '%s' again; at least %" PRIu64 " were lost meanwhile",
+			recorder->folder, recorder->unwritten);
+		recorder->unwritten = 0;
+		return recorder->news;
+	}
+	return NULL;
+}
+
 int recorder_open(struct recorder **ret_recorder, const char *folder, const struct bus_names *buses,
 	uint64_t most_bytes, int64_t most_age_s)
 {
 	struct recorder *recorder;
-	struct stat status;
 
 	if (strlen(folder) >= sizeof(recorder->folder)) {
 		return -ENAMETOOLONG;
-	}
-	if (stat(folder, &status) != 0) {
-		return -errno;
-	}
-	if (!S_ISDIR(status.st_mode)) {
-		return -ENOTDIR;
 	}
 	recorder = calloc(1, sizeof(*recorder));
 	if (recorder == NULL) {
@@ -89,6 +123,17 @@ int recorder_open(struct recorder **ret_recorder, const char *folder, const stru
 	recorder->most_age_s = most_age_s;
 	*ret_recorder = recorder;
 	return 0;
+}
+
+const char *recorder_prepare_folder(struct recorder *recorder)
+{
+	int result = make_folder(recorder->folder);
+
+	assert(!recorder->busy);
+	if (result == 0 && access(recorder->folder, W_OK | X_OK) != 0) {
+		result = -errno;
+	}
+	return tell(recorder, result);
 }
 
 void recorder_put(struct recorder *recorder, const struct frame *frames, size_t count)
@@ -203,8 +248,11 @@ static int open_file(struct recorder *recorder, int64_t t_ns)
 	time_t seconds = (time_t)(t_ns / 1000000000);
 	char stamp[40];
 	struct tm tm;
-	int result = prune(recorder);
+	int result = make_folder(recorder->folder);
 
+	if (result == 0) {
+		result = prune(recorder);
+	}
 	if (result != 0) {
 		return result;
 	}
@@ -288,20 +336,10 @@ const char *recorder_done(struct recorder *recorder)
 {
 	assert(recorder->busy);
 	recorder->busy = false;
-	if (recorder->result != 0 && !recorder->told) {
-		recorder->told = true;
-		(void)snprintf(recorder->news, sizeof(recorder->news),
-			"raw frames cannot be kept in '%s': %s; trying again", recorder->folder,
-			strerror(-recorder->result));
-		return recorder->news;
+	if (recorder->result != 0) {
+		recorder->unwritten += recorder->writing->count;
 	}
-	if (recorder->result == 0 && recorder->told) {
-		recorder->told = false;
-		(void)snprintf(recorder->news, sizeof(recorder->news),
-			"raw frames are kept in '%s' again", recorder->folder);
-		return recorder->news;
-	}
-	return NULL;
+	return tell(recorder, recorder->result);
 }
 
 void recorder_close(struct recorder *recorder)
@@ -320,7 +358,19 @@ void recorder_close(struct recorder *recorder)
 	free(recorder);
 }
 
-uint64_t recorder_dropped(const struct recorder *recorder)
+const char *recorder_losses(struct recorder *recorder, bool now)
 {
-	return recorder->dropped;
+	uint64_t lost = recorder->dropped - recorder->told_dropped;
+	int64_t now_s = steady_s();
+
+	if (lost == 0 || (!now && recorder->told_dropped > 0 &&
+				 now_s - recorder->told_dropped_s < LOSS_PAUSE_S)) {
+		return NULL;
+	}
+	recorder->told_dropped = recorder->dropped;
+	recorder->told_dropped_s = now_s;
+	(void)snprintf(recorder->news, sizeof(recorder->news),
+		"%" PRIu64 " raw frames were not kept in '%s': the disk was too slow", lost,
+		recorder->folder);
+	return recorder->news;
 }

@@ -19,24 +19,31 @@
 
 struct recorder; /* opaque; heap */
 
-/* Records into folder, which must be there. most_bytes: of all its captures; most_age_s: of the
- * oldest. buses is borrowed. Returns 0 or a negative errno. */
+/* Records into folder. most_bytes: of all its captures; most_age_s: of the oldest. buses is
+ * borrowed. The folder need not be there or fit: its last component is made when it is missing, and
+ * each job tries again. Returns 0, -ENAMETOOLONG or -ENOMEM. */
 int recorder_open(struct recorder **ret_recorder, const char *folder, const struct bus_names *buses,
 	uint64_t most_bytes, int64_t most_age_s);
+/* Makes the folder now when it is missing. Returns a sentence when nothing can be kept in it, else
+ * NULL; borrowed until the next call. Blocks for the disk. Not while a job is under way. */
+const char *recorder_prepare_folder(struct recorder *recorder);
 /* Writes what is left. Not while a job is under way. NULL is fine. */
 void recorder_close(struct recorder *recorder);
 
-/* Takes frames. When the worker is too slow the newest are dropped and counted. */
+/* Takes frames. When the worker is too slow the newest are dropped and counted (recorder_losses). */
 void recorder_put(struct recorder *recorder, const struct frame *frames, size_t count);
 
 /* Prepares a job when enough has gathered, or (now) anything has. */
 bool recorder_prepare(struct recorder *recorder, bool now);
 /* Does it; blocks for the disk. */
 void recorder_do(struct recorder *recorder);
-/* Takes the outcome: a sentence when something changed (it fails, or works again), else NULL.
- * Borrowed until the next call. */
+/* Takes the outcome: a sentence when something changed (it fails, or works again, with how many
+ * frames were lost), else NULL. Borrowed until the next call. */
 const char *recorder_done(struct recorder *recorder);
 
-uint64_t recorder_dropped(const struct recorder *recorder);
+/* How many frames were dropped since that was last told, as a sentence: at once for the first, then
+ * at most each minute unless now; NULL when there is nothing to tell. Borrowed until the next call.
+ */
+const char *recorder_losses(struct recorder *recorder, bool now);
 
 #endif

@@ -421,6 +421,15 @@ static void record(struct watch *w, bool now)
 	}
 }
 
+static void tell_losses(struct watch *w, bool now)
+{
+	const char *news = w->recorder == NULL ? NULL : recorder_losses(w->recorder, now);
+
+	if (news != NULL) {
+		say("%s", news);
+	}
+}
+
 static void look_at_clocks(struct watch *w, struct frame *frames, size_t count)
 {
 	int64_t step_ns = clock_watch_look(&w->clock, clock_watch_now(), frames, count);
@@ -459,6 +468,7 @@ static void on_look(uv_timer_t *timer)
 
 	look_at_clocks(w, NULL, 0);
 	record(w, true);
+	tell_losses(w, false);
 	page_service_look(w->page, w->pipeline);
 	int64_t wall_ns = clock_watch_now().wall_ns;
 	for (size_t i = 0; w->buses != NULL && i < bus_watch_count(w->buses); i++) {
@@ -552,22 +562,26 @@ static void name_and_limit_buses(struct watch *w)
 	}
 }
 
-static int open_recorder(struct watch *w)
+static void open_recorder(struct watch *w)
 {
 	const struct log_settings *log = &w->settings.log;
+	const char *news;
 	int result;
 
 	if (log->capture_folder[0] == '\0') {
-		return 0;
+		return;
 	}
 	result = recorder_open(&w->recorder, log->capture_folder, &w->names,
 		(uint64_t)(log->capture_mb * 1e6), (int64_t)(log->capture_days * 86400));
 	if (result != 0) {
-		say("raw frames are not kept: cannot write into '%s': %s", log->capture_folder,
-			strerror(-result));
+		say("raw frames are not kept: %s", strerror(-result));
 		w->recorder = NULL;
+		return;
 	}
-	return result;
+	news = recorder_prepare_folder(w->recorder);
+	if (news != NULL) {
+		say("%s", news); /* the log is worth more than the captures */
+	}
 }
 
 static void open_notify(struct watch *w)
@@ -859,7 +873,7 @@ int watch_run(const struct watch_options *options)
 		goto close_log;
 	}
 	(void)clock_watch_look(&w->clock, clock_watch_now(), NULL, 0);
-	(void)open_recorder(w); /* told; the log is worth more than the captures */
+	open_recorder(w);
 	open_notify(w);
 	open_page(w);
 	result = start_handles(w);
@@ -873,6 +887,7 @@ int watch_run(const struct watch_options *options)
 		(void)service_notice("READY=1\nSTATUS=logging");
 	}
 	(void)uv_run(&w->loop, UV_RUN_DEFAULT);
+	tell_losses(w, true);
 	recorder_close(w->recorder);
 	if (result == 0 && live_log_trouble(w->log)[0] != '\0') {
 		say("ended without a complete log: %s", live_log_trouble(w->log));

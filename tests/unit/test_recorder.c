@@ -63,19 +63,26 @@ static size_t list(char names[][64], size_t most)
 	return count;
 }
 
+/* Removes a folder with the files in it. */
+static int remove_folder(const char *path)
+{
+	DIR *directory = opendir(path);
+	const struct dirent *entry;
+
+	if (directory == NULL) {
+		return -1;
+	}
+	while ((entry = readdir(directory)) != NULL) {
+		(void)unlinkat(dirfd(directory), entry->d_name, 0); /* fails for . and .. */
+	}
+	(void)closedir(directory);
+	return rmdir(path);
+}
+
 static int end(void **state)
 {
-	char names[200][64], path[120];
-	size_t count;
-
 	(void)state;
-	(void)chmod(folder, 0700);
-	count = list(names, 200);
-	for (size_t i = 0; i < count; i++) {
-		(void)snprintf(path, sizeof(path), "%s/%s", folder, names[i]);
-		(void)unlink(path);
-	}
-	return rmdir(folder);
+	return remove_folder(folder);
 }
 
 static struct frame frame_of(uint64_t number)
@@ -267,6 +274,14 @@ static void a_file_is_ended_after_a_day(void **state)
 	recorder_close(recorder);
 }
 
+static void put_file(const char *path)
+{
+	int fd = open(path, O_CREAT | O_WRONLY, 0600);
+
+	assert_true(fd >= 0);
+	assert_int_equal(close(fd), 0);
+}
+
 static void touch(const char *name, int64_t age_s)
 {
 	struct timespec times[2] = {{0}};
@@ -333,44 +348,104 @@ static void a_folder_that_fails_is_told_once_and_when_it_is_well_again(void **st
 	(void)state;
 	(void)snprintf(aside, sizeof(aside), "%s.aside", folder);
 	assert_int_equal(rename(folder, aside), 0);
+	put_file(folder);
 	news = record(recorder, 0, 1500);
 	assert_non_null(news);
 	assert_non_null(strstr(news, "cannot be kept in"));
-	assert_non_null(strstr(news, "No such file or directory"));
+	assert_non_null(strstr(news, "Not a directory"));
 	assert_null(record(recorder, 1500, 1500));
+	assert_int_equal(unlink(folder), 0);
 	assert_int_equal(rename(aside, folder), 0);
 	news = record(recorder, 3000, 1500);
 	assert_non_null(news);
-	assert_non_null(strstr(news, "again"));
+	assert_non_null(strstr(news, "again; at least 3000 were lost meanwhile"));
 	recorder_close(recorder);
 }
 
-static void too_slow_a_worker_costs_the_newest_and_they_are_counted(void **state)
+static void put_many(struct recorder *recorder, uint64_t count)
 {
-	struct recorder *recorder = open_recorder(10, 30);
-
-	(void)state;
-	for (uint64_t i = 0; i < 10000; i++) {
+	for (uint64_t i = 0; i < count; i++) {
 		struct frame frame = frame_of(i);
 
 		recorder_put(recorder, &frame, 1);
 	}
-	assert_int_equal(recorder_dropped(recorder), 10000 - 8192);
+}
+
+static void assert_string_start(const char *text, const char *start)
+{
+	assert_non_null(text);
+	if (strncmp(text, start, strlen(start)) != 0) {
+		fail_msg("'%s' does not begin with '%s'", text, start);
+	}
+}
+
+static void too_slow_a_worker_costs_the_newest_and_they_are_told_with_their_number(void **state)
+{
+	struct recorder *recorder = open_recorder(10, 30);
+
+	(void)state;
+	put_many(recorder, 10000);
+	assert_string_start(
+		recorder_losses(recorder, false), "1808 raw frames were not kept in '/tmp/");
+	assert_null(recorder_losses(recorder, false));
+	put_many(recorder, 30);
+	assert_null(recorder_losses(recorder, false)); /* its minute is not over */
+	skipped_s += 61;
+	assert_string_start(recorder_losses(recorder, false), "30 raw frames");
+	put_many(recorder, 7);
+	assert_string_start(recorder_losses(recorder, true), "7 raw frames");
 	recorder_close(recorder);
 }
 
-static void a_folder_that_is_none_is_refused(void **state)
+static void a_folder_that_is_missing_is_made(void **state)
+{
+	struct recorder *recorder = open_recorder(10, 30);
+	struct stat status;
+
+	(void)state;
+	assert_int_equal(rmdir(folder), 0);
+	assert_null(recorder_prepare_folder(recorder));
+	assert_int_equal(stat(folder, &status), 0);
+	assert_int_equal(status.st_mode & 07777, 0750 & ~umask(umask(0)));
+	/* And when it goes while it is recorded. */
+	assert_int_equal(rmdir(folder), 0);
+	assert_null(record(recorder, 0, 1500));
+	assert_int_equal(stat(folder, &status), 0);
+	recorder_close(recorder);
+}
+
+static void only_the_last_component_is_made_and_it_is_tried_again(void **state)
 {
 	struct recorder *recorder = NULL;
+	char above[60], path[80];
+	struct stat status;
+
+	(void)state;
+	(void)snprintf(above, sizeof(above), "%s/disk", folder);
+	(void)snprintf(path, sizeof(path), "%s/captures", above);
+	assert_int_equal(recorder_open(&recorder, path, &buses, 10000000, 30 * 86400), 0);
+	assert_non_null(strstr(recorder_prepare_folder(recorder), "No such file or directory"));
+	assert_int_not_equal(stat(above, &status), 0);
+	assert_null(record(recorder, 0, 100)); /* it has been told */
+	assert_int_equal(mkdir(above, 0700), 0);
+	assert_non_null(strstr(record(recorder, 100, 100), "again; at least 100 were lost meanwhile"));
+	recorder_close(recorder);
+	assert_int_equal(remove_folder(path), 0); /* with one file */
+	assert_int_equal(rmdir(above), 0);
+}
+
+static void what_is_no_folder_is_told_and_left_alone(void **state)
+{
+	struct recorder *recorder = NULL;
+	char path[120];
 
 	(void)state;
 	touch("file", 0);
-	char path[120];
 	(void)snprintf(path, sizeof(path), "%s/file", folder);
-	assert_int_equal(recorder_open(&recorder, path, &buses, 1000000, 86400), -ENOTDIR);
-	(void)snprintf(path, sizeof(path), "%s/none", folder);
-	assert_int_equal(recorder_open(&recorder, path, &buses, 1000000, 86400), -ENOENT);
-	assert_null(recorder);
+	assert_int_equal(recorder_open(&recorder, path, &buses, 1000000, 86400), 0);
+	assert_non_null(strstr(recorder_prepare_folder(recorder), "Not a directory"));
+	recorder_close(recorder);
+	assert_true(is_there("file"));
 	recorder_close(NULL);
 }
 
@@ -386,8 +461,10 @@ int main(void)
 		IN_A_FOLDER(the_old_are_removed_and_only_its_own),
 		IN_A_FOLDER(a_clock_set_back_overwrites_nothing),
 		IN_A_FOLDER(a_folder_that_fails_is_told_once_and_when_it_is_well_again),
-		IN_A_FOLDER(too_slow_a_worker_costs_the_newest_and_they_are_counted),
-		IN_A_FOLDER(a_folder_that_is_none_is_refused),
+		IN_A_FOLDER(too_slow_a_worker_costs_the_newest_and_they_are_told_with_their_number),
+		IN_A_FOLDER(a_folder_that_is_missing_is_made),
+		IN_A_FOLDER(only_the_last_component_is_made_and_it_is_tried_again),
+		IN_A_FOLDER(what_is_no_folder_is_told_and_left_alone),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);
