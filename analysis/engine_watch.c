@@ -3,6 +3,7 @@
 #include <math.h>
 #include <string.h>
 
+#include "analysis/fault_text.h"
 #include "analysis/sentence.h"
 #include "decoders/fault_code.h"
 
@@ -246,39 +247,58 @@ static void explain_own_word(
 	}
 }
 
-static void claim_fault(unsigned engine, const struct window_view *view, uint32_t same, bool holds)
+static uint32_t fault_subject(unsigned engine, uint32_t same)
+{
+	return (uint32_t)engine << 24 | same;
+}
+
+static void claim_fault(unsigned engine, const struct window_view *view, uint32_t same,
+	enum event_severity severity, bool holds)
 {
 	struct fault_code code;
 	struct care care;
+	char what[160];
 
 	if (!fault_code_from_value(same, &code)) {
 		return;
 	}
-	care_begin(&care, EVENT_ENGINE_FAULT, (uint32_t)engine << 24 | same, engine, NULL,
-		SEVERITY_CAUTION);
+	care_begin(&care, EVENT_ENGINE_FAULT, fault_subject(engine, same), engine, NULL, severity);
 	care.claim.value = code.spn;
-	sentence_words(&care.says, "Active trouble code SPN ");
-	sentence_number(&care.says, code.spn, 0);
-	sentence_words(&care.says, " FMI ");
-	sentence_number(&care.says, code.fmi, 0);
-	sentence_words(&care.says, ". See the engine maker's manual.");
+	(void)fault_text_describe(code.spn, code.fmi, what, sizeof(what));
+	sentence_words(&care.says, what);
+	sentence_words(&care.says, " ");
+	sentence_words(&care.says, fault_text_next_step(code.fmi));
+	sentence_words(&care.says, " See the engine maker's manual.");
 	window_claim(view, &care.claim, holds);
 }
 
 /* More codes than are told one by one. */
-static void claim_more_faults(unsigned engine, const struct window_view *view, bool holds)
+static void claim_more_faults(
+	unsigned engine, const struct window_view *view, enum event_severity severity, bool holds)
 {
 	struct care care;
 
-	care_begin(&care, EVENT_ENGINE_FAULT, (uint32_t)engine << 24, engine, NULL, SEVERITY_CAUTION);
+	care_begin(&care, EVENT_ENGINE_FAULT, fault_subject(engine, 0), engine, NULL, severity);
 	sentence_words(&care.says, "More trouble codes are active than the ");
 	sentence_number(&care.says, ENGINE_FAULTS_MAX, 0);
 	sentence_words(&care.says, " that are told one by one: read the engine's own list.");
 	window_claim(view, &care.claim, holds);
 }
 
-void engine_watch_fault(
-	struct engine_watch *w, unsigned engine, const struct window_view *view, double fault_code)
+/* A lamp may come on long after the code: what was told as less is told again. */
+static void raise_worse_fault(unsigned engine, const struct window_view *view, uint32_t same,
+	enum event_severity severity)
+{
+	const struct event_slot *told =
+		event_life_find(view->events, EVENT_ENGINE_FAULT, fault_subject(engine, same));
+
+	if (told != NULL && severity > (enum event_severity)told->severity) {
+		claim_fault(engine, view, same, severity, true);
+	}
+}
+
+void engine_watch_fault(struct engine_watch *w, unsigned engine, const struct window_view *view,
+	uint8_t lamps, double fault_code)
 {
 	struct fault_code code;
 	unsigned free_place = ENGINE_FAULTS_MAX;
@@ -289,9 +309,11 @@ void engine_watch_fault(
 		return;
 	}
 	uint32_t same = (uint32_t)fault_code & FAULT_SAME;
+	enum event_severity severity = fault_text_severity(lamps, code.fmi);
 	for (unsigned i = 0; i < ENGINE_FAULTS_MAX; i++) {
 		if (w->faults[i].code == same) {
 			w->faults[i].heard_ns = view->now.t_ns;
+			raise_worse_fault(engine, view, same, severity);
 			return;
 		}
 		free_place =
@@ -299,9 +321,10 @@ void engine_watch_fault(
 	}
 	if (free_place < ENGINE_FAULTS_MAX) {
 		w->faults[free_place] = (struct engine_fault){same, view->now.t_ns};
-		claim_fault(engine, view, same, true);
+		claim_fault(engine, view, same, severity, true);
 	} else {
-		claim_more_faults(engine, view, true);
+		claim_more_faults(engine, view,
+			severity > SEVERITY_CAUTION ? severity : SEVERITY_CAUTION, true);
 	}
 }
 
@@ -313,13 +336,13 @@ static void drop_faults(struct engine_watch *w, unsigned engine, const struct wi
 	for (unsigned i = 0; i < ENGINE_FAULTS_MAX; i++) {
 		if (w->faults[i].code != 0 &&
 			w->faults_ns - w->faults[i].heard_ns > FAULT_GONE_NS) {
-			claim_fault(engine, view, w->faults[i].code, false);
+			claim_fault(engine, view, w->faults[i].code, SEVERITY_CAUTION, false);
 			w->faults[i].code = 0;
 		}
 		all = all && w->faults[i].code != 0;
 	}
 	if (!all) {
-		claim_more_faults(engine, view, false);
+		claim_more_faults(engine, view, SEVERITY_CAUTION, false);
 	}
 }
 

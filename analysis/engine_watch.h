@@ -53,8 +53,9 @@ void engine_watch_water(
 	struct engine_watch *w, unsigned engine, const struct window_view *view, bool wet);
 void engine_watch_status(
 	struct engine_watch *w, unsigned engine, const struct window_view *view, unsigned status_1);
-void engine_watch_fault(
-	struct engine_watch *w, unsigned engine, const struct window_view *view, double fault_code);
+/* A code of DM1, with the lamps of the same message (fault_text.h; 0xFF: not told). */
+void engine_watch_fault(struct engine_watch *w, unsigned engine, const struct window_view *view,
+	uint8_t lamps, double fault_code);
 
 /* Takes the window that has ended. restriction_share: greatest of its filters, NaN unknown. */
 void engine_watch_window(struct engine_watch *w, unsigned engine, const struct window_view *view,

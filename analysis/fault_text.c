@@ -251,7 +251,6 @@ enum event_severity fault_text_severity(uint8_t lamps, unsigned fmi)
 		return SEVERITY_WARNING;
 	case 15:
 	case 17:
-	case 31:
 		return SEVERITY_ADVICE;
 	default:
 		return SEVERITY_CAUTION;
@@ -286,6 +285,6 @@ const char *fault_text_next_step(unsigned fmi)
 	case 7:
 		return "Look for what sticks, is worn or is out of adjustment.";
 	default:
-		return "Look the code up in the engine maker's manual.";
+		return "Look the code up: it alone does not say where to look.";
 	}
 }

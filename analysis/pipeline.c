@@ -50,6 +50,7 @@ struct pipeline {
 	int64_t window;	 /* present window: steady time / 10 s */
 	int64_t next_ns; /* steady time at which it ends */
 	uint64_t frames;
+	uint8_t lamps; /* of the DM1 that is being read, ahead of its codes; not kept */
 };
 
 size_t pipeline_size(void)
@@ -640,6 +641,9 @@ static void take(struct pipeline *p, const struct observation *o)
 	const struct signal *signal = signal_get((enum signal_id)o->signal);
 	bool is_new;
 
+	if (o->signal == SIGNAL_FAULT_LAMPS) {
+		p->lamps = o->state == READING_VALID ? (uint8_t)((uint32_t)o->value & 0xFF) : 0xFF;
+	}
 	if (o->state != READING_VALID) {
 		return;
 	}
@@ -658,8 +662,8 @@ static void take(struct pipeline *p, const struct observation *o)
 		/* Lists, not quantities: every sender's faults count. */
 		if (o->signal == SIGNAL_ACTIVE_FAULT && o->instance < BOAT_ENGINES_MAX) {
 			struct window_view view = view_of(p, o->t_ns);
-			engine_watch_fault(
-				&p->engine_watches[o->instance], o->instance, &view, o->value);
+			engine_watch_fault(&p->engine_watches[o->instance], o->instance, &view,
+				p->lamps, o->value);
 		}
 		return;
 	}

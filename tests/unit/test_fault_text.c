@@ -97,6 +97,8 @@ static void lamps_come_before_failure_modes(void **state)
 	assert_int_equal(fault_text_severity(0xFF, 1), SEVERITY_WARNING);
 	assert_int_equal(fault_text_severity(0xFF, 4), SEVERITY_CAUTION);
 	assert_int_equal(fault_text_severity(0x00, 15), SEVERITY_ADVICE);
+	/* "The condition exists" says nothing of how bad it is. */
+	assert_int_equal(fault_text_severity(0x00, 31), SEVERITY_CAUTION);
 }
 
 int main(void)

@@ -262,8 +262,10 @@ static void water_that_flickers_at_every_period_is_slosh(void **state)
 	lying_end(&boat);
 }
 
-/* DM1 as a broadcast: so many codes, no lamp's state known. The time goes on. */
-static void send_faults(struct lying_boat *b, unsigned count)
+#define LAMPS_UNKNOWN 0xFF
+
+/* DM1 of a sender as a broadcast: so many codes, and its first byte of lamps. The time goes on. */
+static void send_faults(struct lying_boat *b, uint8_t source, uint8_t lamps, unsigned count)
 {
 	static struct encode_value values[100];
 	static struct frame frames[ENCODE_FRAMES_MAX];
@@ -272,6 +274,7 @@ static void send_faults(struct lying_boat *b, unsigned count)
 	struct encode_header header = {
 		.pgn = 65226,
 		.priority = 6,
+		.source = source,
 		.destination = ADDRESS_GLOBAL,
 		.t_ns = b->t_ns,
 		.step_ns = 50000000,
@@ -285,7 +288,8 @@ static void send_faults(struct lying_boat *b, unsigned count)
 	int length = encode_payload(
 		(size_t)row, 0, values, count > 0 ? count : 1, payload, sizeof(payload));
 	assert_true(length > 0);
-	payload[0] = payload[1] = 0xFF;
+	payload[0] = lamps;
+	payload[1] = 0xFF;
 	int n = encode_frames(encode_way_of((size_t)row, (size_t)length), &header, payload,
 		(size_t)length, frames, ENCODE_FRAMES_MAX);
 	assert_true(n > 0);
@@ -300,14 +304,14 @@ static void a_hundred_faults_hide_no_water(void **state)
 	lying_begin(&boat);
 	lying_days(&boat, 1, NULL);
 	for (int i = 0; i < 12; i++) {
-		send_faults(&boat, 100);
+		send_faults(&boat, 0, LAMPS_UNKNOWN, 100);
 	}
 	assert_int_equal(lying_events(&boat, "engine-fault"), 9);
 	assert_non_null(strstr(boat.events[boat.told - 1].message, "More trouble codes"));
 	lying_days(&boat, 1, water_by_spn_97_alone);
 	assert_int_equal(lying_events(&boat, "water-in-fuel"), 1);
 	for (int i = 0; i < 12; i++) {
-		send_faults(&boat, 0);
+		send_faults(&boat, 0, LAMPS_UNKNOWN, 0);
 	}
 	size_t up = 0;
 	for (size_t i = 0; i < boat.told; i++) {
@@ -316,6 +320,36 @@ static void a_hundred_faults_hide_no_water(void **state)
 	told(10);
 	assert_int_equal(boat.told, 2 * up - 1); /* all told up and over but the water */
 	lying_end(&boat);
+}
+
+/* SPN 100 with FMI 31, which alone is a caution. A lamp speaks for the codes of its own sender:
+ * address 3's does not for those of address 0. Resumed after each message or not, the same is
+ * told. */
+static void a_red_stop_lamp_speaks_for_its_own_sender(void **state)
+{
+	(void)state;
+	for (int resumed = 0; resumed < 2; resumed++) {
+		lying_begin(&boat);
+		lying_days(&boat, 1, NULL);
+		told(0);
+		for (int i = 0; i < 20; i++) {
+			bool red = i >= 10;
+			send_faults(&boat, 3, 0x10, 0);
+			send_faults(&boat, 0, red ? 0x14 : LAMPS_UNKNOWN, 1);
+			if (resumed == 1) {
+				lying_resume(&boat);
+			}
+			assert_int_equal(boat.told, red ? 2 : 1);
+			assert_int_equal(boat.events[boat.told - 1].severity,
+				red ? SEVERITY_WARNING : SEVERITY_CAUTION);
+			assert_string_equal(boat.events[boat.told - 1].message,
+				"Engine oil pressure: the condition exists (SPN 100, FMI 31). "
+				"Look the code up: it alone does not say where to look. See the "
+				"engine maker's manual.");
+		}
+		assert_int_equal(lying_events(&boat, "engine-fault"), 1);
+		lying_end(&boat);
+	}
 }
 
 static void rate_not_available(
@@ -552,6 +586,7 @@ int main(void)
 		cmocka_unit_test(a_message_without_a_probe_does_not_hide_another_s_water),
 		cmocka_unit_test(water_that_flickers_at_every_period_is_slosh),
 		cmocka_unit_test(a_hundred_faults_hide_no_water),
+		cmocka_unit_test(a_red_stop_lamp_speaks_for_its_own_sender),
 		cmocka_unit_test(a_rate_that_is_not_known_is_no_leak),
 		cmocka_unit_test(a_rate_in_another_scale_is_its_own_cause),
 		cmocka_unit_test(a_coolant_beyond_its_limit_is_one_event),
