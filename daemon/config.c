@@ -568,8 +568,8 @@ static void *find_bus(struct reading *reading, const char *name)
 		}
 	}
 	if (strlen(name) >= sizeof(settings->buses[0].name)) {
-		(void)refuse(reading, "[bus %s]: expected a name of at most %zu bytes", name,
-			sizeof(settings->buses[0].name) - 1);
+		(void)refuse(reading, "[bus %s]: expected an interface's name of at most %zu bytes",
+			name, sizeof(settings->buses[0].name) - 1);
 		return NULL;
 	}
 	if (settings->bus_count == FRAME_BUS_MAX) {

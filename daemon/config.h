@@ -12,6 +12,7 @@
 #include <stdint.h>
 
 #include "analysis/boat.h"
+#include "daemon/link_watch.h"
 #include "daemon/units.h"
 #include "daemon/web_settings.h"
 #include "decoders/frame.h"
@@ -21,9 +22,9 @@
 
 /* One bus of the boat. */
 struct bus_setting {
-	char name[32];    /* its network interface, or its name in captures */
-	uint8_t protocol; /* enum decoder_protocol */
-	double restart_s; /* restart its controller so long after bus-off; 0: never */
+	char name[LINK_NAME_MAX]; /* its network interface, or its name in captures */
+	uint8_t protocol;         /* enum decoder_protocol */
+	double restart_s;         /* restart its controller so long after bus-off; 0: never */
 };
 
 /* How long what is kept, and whether raw frames are. */

@@ -1,6 +1,7 @@
 #include <string.h>
 
 #include "daemon/commands.h"
+#include "daemon/link_watch.h"
 #include "daemon/watch.h"
 
 static enum program_exit run_watch(const struct command_line *line)
@@ -14,6 +15,10 @@ static enum program_exit run_watch(const struct command_line *line)
 		}
 		if (options.bus_count == FRAME_BUS_MAX) {
 			return command_misused(line, "at most %d buses", FRAME_BUS_MAX);
+		}
+		if (strlen(line->options[i].value) >= LINK_NAME_MAX) {
+			return command_misused(line, "--bus: expected an interface's name of at most %d bytes",
+				LINK_NAME_MAX - 1);
 		}
 		options.buses[options.bus_count++] = line->options[i].value;
 	}

@@ -167,6 +167,10 @@ static void what_is_wrong_is_named_with_its_line(void **state)
 			"[engine N] [filter NAME] [tank N] [limits] [log] [web] [notify]"},
 		{"[boat]\n\n[ship]\n", ":3: [ship]: no such section"},
 		{"[bus]\nprotocol = both\n", ":1: [bus]: no such section"},
+		/* netdevice(7): a name has IFNAMSIZ bytes, 16, with the null at its end. */
+		{"[boat]\n[bus engine-room-can0]\n", ":2: [bus engine-room-can0]: expected an "
+			"interface's name of at most 15 bytes"},
+		{"[bus abcdefghijklmno]\n[bus abcdefghijklmnop]\n", ":2: [bus abcdefghijklmnop]: expected"},
 		{"[boat one]\n", ":1: [boat one]: no such section"},
 		{"name = x\n", ":1: []: no such section"},
 		{"[boat]\nunits = imperial\n", ":2: units: expected metric or us; got 'imperial'"},
