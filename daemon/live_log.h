@@ -35,7 +35,7 @@ void live_log_close(struct live_log *log);
  * get their buses' numbers. Finds where the analysis stood: live_log_resume then gives the state.
  * *ret_rebuilt: what the log holds of it could not be understood; what was open is closed, counting
  * begins anew behind it. Blocks. Returns 0 or a negative errno, -ENOSPC also when no number is left
- * for a bus. */
+ * for a bus: ret_buses then has the names that took them, and not that one. */
 int live_log_begin(struct live_log *log, struct settings *settings, const char *const *names,
 	size_t count, struct bus_names *ret_buses, bool *ret_rebuilt);
 

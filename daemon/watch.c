@@ -9,7 +9,7 @@
  *   - the disk: live_log holds the facts in memory and tries again each LIVE_LOG_KEEP_MS
  *   - the wall clock is set: the analysis is told (clock_watch)
  *   - the page: cannot be served, or is asked too much: the log goes on without it
- *   - a wrong configuration at SIGHUP: told, the old one stays
+ *   - a configuration at SIGHUP that is wrong or cannot be followed: told, the old one stays
  *   - the loop hangs: the service manager's watchdog restarts the program
  */
 #include "daemon/book_store.h"
@@ -483,7 +483,9 @@ static void on_ask(uv_timer_t *timer)
 {
 	struct watch *w = timer->data;
 
-	bus_watch_ask(w->buses);
+	if (w->buses != NULL) {
+		bus_watch_ask(w->buses);
+	}
 }
 
 static void on_watchdog(uv_timer_t *timer)
@@ -493,18 +495,19 @@ static void on_watchdog(uv_timer_t *timer)
 }
 
 /* The interfaces to watch, from the command line, the configuration, or the usual one. */
-static size_t wanted_buses(const struct watch *w, const char *names[FRAME_BUS_MAX])
+static size_t wanted_buses(const struct watch_options *options, const struct settings *settings,
+	const char *names[FRAME_BUS_MAX])
 {
-	size_t count = w->options->bus_count;
+	size_t count = options->bus_count;
 
 	for (size_t i = 0; i < count; i++) {
-		names[i] = w->options->buses[i];
+		names[i] = options->buses[i];
 	}
-	for (size_t i = 0; count == 0 && i < w->settings.bus_count; i++) {
-		names[i] = w->settings.buses[i].name;
+	for (size_t i = 0; count == 0 && i < settings->bus_count; i++) {
+		names[i] = settings->buses[i].name;
 	}
 	if (count == 0) {
-		count = w->settings.bus_count;
+		count = settings->bus_count;
 	}
 	if (count == 0) {
 		names[0] = "can0";
@@ -523,24 +526,51 @@ static const struct bus_setting *setting_of(const struct settings *settings, con
 	return NULL;
 }
 
-static int open_buses(struct watch *w)
+/* Numbers the wanted buses. Returns 0, or -ENOSPC with the sentence in error when none is left for one. */
+static int number_buses(struct bus_names *numbers, const char *const *names, size_t count,
+	char *error, size_t size)
+{
+	for (size_t i = 0; i < count; i++) {
+		int used;
+
+		if (bus_names_find(numbers, names[i], strlen(names[i])) >= 0) {
+			continue;
+		}
+		used = snprintf(error, size, "bus '%s' cannot be logged: a log holds at most %d buses, "
+			"told apart by their names; it has", names[i], FRAME_BUS_MAX);
+		for (size_t j = 0; j < numbers->count && used > 0 && (size_t)used < size; j++) {
+			used += snprintf(error + used, size - (size_t)used, "%s %s",
+				j == 0 ? "" : ",", numbers->names[j]);
+		}
+		return -ENOSPC;
+	}
+	return 0;
+}
+
+/* The wanted buses have numbers in w->names, or in those that are to take their place. */
+static int open_buses(struct watch *w, const struct settings *settings, struct bus_names *numbers,
+	struct bus_watch **ret_buses)
 {
 	const char *names[FRAME_BUS_MAX];
 	struct bus_watch_want wants[FRAME_BUS_MAX];
-	size_t count = wanted_buses(w, names);
+	size_t count = wanted_buses(w->options, settings, names);
 	const struct bus_watch_listener listener = {w, on_frames, on_news};
 
 	for (size_t i = 0; i < count; i++) {
-		const struct bus_setting *setting = setting_of(&w->settings, names[i]);
+		const struct bus_setting *setting = setting_of(settings, names[i]);
+		int number = bus_names_find(numbers, names[i], strlen(names[i]));
 
+		if (number < 0) {
+			return number;
+		}
 		wants[i] = (struct bus_watch_want){
 			.interface = names[i],
-			.number = (unsigned)bus_names_find(&w->names, names[i], strlen(names[i])),
+			.number = (unsigned)number,
 			.restart_ms = setting == NULL ? 0 : (uint64_t)(setting->restart_s * 1000),
 		};
 	}
 	/* The recorder keeps what the bus carried, whatever it was. */
-	return bus_watch_open(&w->buses, &w->loop, wants, count,
+	return bus_watch_open(ret_buses, &w->loop, wants, count,
 		w->recorder != NULL ? BUS_ALL_FRAMES : BUS_EXTENDED_FRAMES, &listener);
 }
 
@@ -658,8 +688,11 @@ static bool change_boat(struct watch *w, const struct boat *boat)
 
 static void reread(struct watch *w)
 {
+	const char *wanted[FRAME_BUS_MAX];
+	struct bus_names names = w->names;
+	struct bus_watch *buses = NULL;
 	struct settings settings;
-	char error[512];
+	char error[600];
 	int result;
 
 	if (w->options->config == NULL) {
@@ -668,6 +701,10 @@ static void reread(struct watch *w)
 	}
 	settings_init(&settings);
 	result = config_read(&settings, w->options->config, error, sizeof(error));
+	if (result == 0) {
+		result = number_buses(&names, wanted, wanted_buses(w->options, &settings, wanted), error,
+			sizeof(error));
+	}
 	if (result != 0) {
 		say("%s; the old configuration stays", error);
 		return;
@@ -679,12 +716,29 @@ static void reread(struct watch *w)
 		say("[log] capture_folder takes a restart");
 	}
 	(void)snprintf(settings.log_path, sizeof(settings.log_path), "%s", w->settings.log_path);
-	settings_number_buses(&settings, &w->names);
+	settings_number_buses(&settings, &names);
+	/* What waits unread is counted under the old configuration. Drained before the new buses are open,
+	 * so that nothing is read twice; what comes in the moment between is lost. */
+	if (w->buses != NULL) {
+		bus_watch_drain(w->buses);
+	}
+	result = open_buses(w, &settings, &names, &buses);
+	if (result != 0) {
+		say("cannot watch the buses: %s; the old configuration stays", strerror(-result));
+		return;
+	}
 	if (!change_boat(w, &settings.boat)) {
+		bus_watch_close(buses);
 		say("the boat cannot be changed while it is watched; the old configuration stays");
 		return;
 	}
+	bus_watch_close(w->buses);
+	w->buses = buses;
 	w->settings = settings;
+	/* Only added to: the recorder's worker reads them. */
+	for (size_t i = w->names.count; i < names.count; i++) {
+		(void)bus_names_find(&w->names, names.names[i], strlen(names.names[i]));
+	}
 	live_log_retain(w->log, &settings.log);
 	name_and_limit_buses(w);
 	page_service_stop(w->page);
@@ -693,12 +747,6 @@ static void reread(struct watch *w)
 	notify_close(w->notify);
 	w->notify = NULL;
 	open_notify(w);
-	bus_watch_close(w->buses);
-	w->buses = NULL;
-	result = open_buses(w);
-	if (result != 0) {
-		say("cannot watch the buses: %s", strerror(-result));
-	}
 	say("the configuration was reread");
 }
 
@@ -795,14 +843,16 @@ static int start_handles(struct watch *w)
 static int open_log(struct watch *w)
 {
 	const char *names[FRAME_BUS_MAX];
-	char error[512] = "";
-	size_t count = wanted_buses(w, names);
+	char error[600] = "";
+	size_t count = wanted_buses(w->options, &w->settings, names);
 	bool rebuilt = false;
 	int result = live_log_open(&w->log, w->settings.log_path, error, sizeof(error));
 
 	if (result == 0) {
 		result = live_log_begin(w->log, &w->settings, names, count, &w->names, &rebuilt);
-		if (result != 0) {
+		/* The disk may also be full. */
+		if (result != 0 && (result != -ENOSPC ||
+			number_buses(&w->names, names, count, error, sizeof(error)) == 0)) {
 			(void)snprintf(error, sizeof(error), "log '%.300s': %s",
 				w->settings.log_path, strerror(-result));
 		}
@@ -878,7 +928,7 @@ int watch_run(const struct watch_options *options)
 	open_page(w);
 	result = start_handles(w);
 	if (result == 0) {
-		result = open_buses(w);
+		result = open_buses(w, &w->settings, &w->names, &w->buses);
 	}
 	if (result != 0) {
 		say("cannot begin: %s", strerror(-result));

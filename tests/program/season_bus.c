@@ -3,6 +3,7 @@
  *   SEASON_BUS_LOG     a candump -L log (plain text): what its bus carries, whatever it is called there
  *   SEASON_BUS_SPEED   how many times faster time passes; pauses of all traffic beyond a minute are skipped
  *   SEASON_BUS_DONE    a file that is made when all has been read
+ *   SEASON_BUS_NO_LINKS  a file: while it is there, the kernel tells nothing of its links (no netlink)
  *
  * The bus is "can0". Every clock that the program reads begins with the log's first frame and runs at that speed, so
  * that all its periods (commits, rests, flushes) keep their proportion. The kernel's timers stay as they are: what
@@ -189,6 +190,11 @@ int socket(int domain, int type, int protocol)
 	int (*real)(int, int, int);
 	const struct itimerspec tick = {{0, TICK_NS}, {0, TICK_NS}};
 
+	if (domain == PF_NETLINK && getenv("SEASON_BUS_NO_LINKS") != NULL &&
+		access(getenv("SEASON_BUS_NO_LINKS"), F_OK) == 0) {
+		errno = EMFILE;
+		return -1;
+	}
 	if (domain != PF_CAN) {
 		*(void **)&real = next_of("socket");
 		return real(domain, type, protocol);

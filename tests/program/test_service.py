@@ -16,6 +16,7 @@ from sightbowl_program import PROGRAM, ProgramTest
 
 BUILD = os.path.dirname(PROGRAM)
 PATIENCE_S = 120
+SEASON_BUS = os.environ.get("SEASON_BUS", "")
 
 
 def systemd_analyze(*arguments):
@@ -104,8 +105,8 @@ class Watch(ProgramTest):
         with open(self.config, "w", encoding="utf-8") as file:
             file.write("[bus nocan9]\n[web]\nlisten = none\n" + more)
 
-    def start(self, watchdog_us=None):
-        environment = {"PATH": os.environ["PATH"], "NOTIFY_SOCKET": self.path("notify")}
+    def start(self, watchdog_us=None, more=None):
+        environment = {"PATH": os.environ["PATH"], "NOTIFY_SOCKET": self.path("notify"), **(more or {})}
         if watchdog_us is not None:
             environment["WATCHDOG_USEC"] = str(watchdog_us)
         self.watch = subprocess.Popen(
@@ -189,7 +190,8 @@ class Watch(ProgramTest):
         self.start()
         self.expect("READY=1")
         for wrong, line in (("[engine 0]\nlabbel = main\n", 5), ("[filter primary]\nmicron = ten\n", 5),
-                            ("nonsense\n", 4), ("[engine 9]\nlabel = x\n", 4)):
+                            ("nonsense\n", 4), ("[engine 9]\nlabel = x\n", 4),
+                            ("[bus engine-room-can0]\n", 4)):
             self.configure(wrong)
             self.watch.send_signal(signal.SIGHUP)
             self.expect("RELOADING=1")
@@ -205,6 +207,65 @@ class Watch(ProgramTest):
         self.assertIsNone(self.watch.poll())
         self.expect("RELOADING=1")
         self.expect("READY=1")
+        self.stop()
+
+    def reread(self):
+        """What is said about it."""
+        self.errors.seek(0)
+        self.errors.truncate()
+        self.watch.send_signal(signal.SIGHUP)
+        self.expect("RELOADING=1")
+        self.expect("READY=1")
+        with open(self.path("errors"), encoding="utf-8") as file:
+            return file.read()
+
+    def test_more_buses_than_a_log_holds_keep_the_old_configuration(self):
+        self.start()
+        self.expect("READY=1")
+        self.configure("".join(f"[bus early{i}]\n" for i in range(5)))
+        self.assertIn("the configuration was reread", self.reread())
+        self.configure("[bus late0]\n[bus late1]\n[bus late2]\n")  # with the first six they would be nine
+        said = self.reread()
+        self.assertIn("late2", said)
+        self.assertIn("at most 8 buses", said)
+        self.assertIn("nocan9, early0, early1, early2, early3, early4", said)
+        self.assertIn("the old configuration stays", said)
+        self.assertNotIn("the configuration was reread", said)
+        self.configure("[bus other0]\n[bus other1]\n")  # what was refused took no place
+        self.assertIn("the configuration was reread", self.reread())
+        self.stop()
+
+    def test_a_start_with_more_buses_than_the_log_holds_names_those_in_it(self):
+        self.configure("".join(f"[bus early{i}]\n" for i in range(7)))
+        self.start()
+        self.expect("READY=1")
+        self.stop()
+        self.configure("[bus ninth]\n")
+        self.start()
+        self.assertEqual(self.watch.wait(PATIENCE_S), 1)
+        said = self.expect_said("at most 8 buses")
+        self.assertIn("'ninth'", said)
+        self.assertIn("nocan9, early0, early1, early2, early3, early4, early5, early6", said)
+        self.assertNotIn("No space left", said)
+
+    @unittest.skipUnless(os.path.exists(SEASON_BUS), "SKIPPED: a sanitized program takes no preloaded bus")
+    def test_buses_that_cannot_be_opened_keep_the_old_ones(self):
+        with open(self.path("season.log"), "w", encoding="ascii") as log:
+            log.write("(1777622400.000000) can0 09F20000#00401FFFFF7FFFFF\n")
+        self.configure("[bus can0]\n")
+        self.start(more={"LD_PRELOAD": SEASON_BUS, "SEASON_BUS_LOG": self.path("season.log"),
+                         "SEASON_BUS_SPEED": "100", "SEASON_BUS_NO_LINKS": self.path("no links")})
+        self.expect("READY=1")
+        with open(self.path("no links"), "w", encoding="ascii"):
+            pass
+        said = self.reread()
+        self.assertIn("cannot watch the buses", said)
+        self.assertIn("the old configuration stays", said)
+        self.assertNotIn("the configuration was reread", said)
+        time.sleep(1)  # the controllers are asked each 30 s, which are 0.3 s here
+        self.assertIsNone(self.watch.poll())
+        os.remove(self.path("no links"))
+        self.assertIn("the configuration was reread", self.reread())
         self.stop()
 
     def test_without_a_service_manager_it_works_the_same(self):
