@@ -27,6 +27,7 @@
 #define FAR_HOURLY     4.0
 #define TOLD_RATIO     2.0
 #define TOLD_SD	       0.5 /* of the slope just found, as a share */
+#define K_VAR_OPEN     1e6 /* per litre²: a start that is remembered, but held against nothing */
 #define BEND_MOST      0.8 /* of the way to a complete block: beyond it nothing can be said */
 
 void dirt_watch_init(struct dirt_watch *d)
@@ -123,6 +124,21 @@ void dirt_watch_filled(struct dirt_watch *d, double litres, double filled_l)
 	}
 }
 
+double dirt_watch_taken_in(const struct dirt_watch *d, double from_l, double until_l)
+{
+	double last_l = from_l;
+	double filled_l = 0;
+
+	for (size_t i = 0; i < DIRT_FILLINGS; i++) {
+		const struct dirt_start *s = &d->starts[i];
+		if (s->batches > 0 && s->v_l >= last_l && s->v_l <= until_l) {
+			last_l = s->v_l;
+			filled_l = s->filled_l;
+		}
+	}
+	return filled_l;
+}
+
 /* Has this start's dirt become more than usual? y, own_var: of this batch. What has happened since
  * must not count as noise. */
 static bool is_dirtier(const struct dirt_start *s, const struct dirt_config *config, double litres,
@@ -169,7 +185,8 @@ static const struct dirt_start *judge(
 	return found;
 }
 
-/* Goes on from what was found. */
+/* Goes on from what was found. The refuellings stay known, for what the fit may find of the same
+ * fuel, but the lines from before them are no measure any more. */
 static void take_over(struct dirt_watch *d, double y, double var, double k)
 {
 	d->y = y;
@@ -179,7 +196,15 @@ static void take_over(struct dirt_watch *d, double y, double var, double k)
 	d->kk = TOLD_SD * TOLD_SD * k * k;
 	d->batches = 1;
 	d->hour = 0;
-	memset(d->starts, 0, sizeof(d->starts));
+	for (size_t i = 0; i < DIRT_STARTS; i++) {
+		struct dirt_start *s = &d->starts[i];
+		if (i < DIRT_FILLINGS && s->batches > 0) {
+			s->hits = 0;
+			s->k_var = K_VAR_OPEN;
+		} else {
+			*s = (struct dirt_start){0};
+		}
+	}
 }
 
 static void follow(

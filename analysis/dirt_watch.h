@@ -81,6 +81,10 @@ bool dirt_watch_take(struct dirt_watch *d, const struct dirt_config *config, dou
 /* The tank was filled when so many litres had passed. */
 void dirt_watch_filled(struct dirt_watch *d, double litres, double filled_l);
 
+/* Litres of the last refuelling that is remembered between these two litres through the element; 0:
+ * of none. */
+double dirt_watch_taken_in(const struct dirt_watch *d, double from_l, double until_l);
+
 /* What was read before is to be multiplied by factor (> 0), and then moved by delta. */
 void dirt_watch_move(
 	struct dirt_watch *d, const struct dirt_config *config, double factor, double delta_kpa);

@@ -253,10 +253,23 @@ static void tell_jump(struct filter_watch *f, unsigned index, const struct windo
 	f->cares |= CARE_JUMP;
 }
 
-/* The change in kPa a litre. filled_l: by the refuelling that it began with; 0: with none. */
-static void tell_rising(struct filter_watch *f, unsigned index, const struct window_view *view,
-	const struct loading_change *change, double filled_l)
+/* The refuelling, in litres, that a change found at these litres may come from; 0: none. Where it
+ * began is known roughly: what was taken in may lie as far before that as it took to be found, or
+ * after it by half of that. */
+static double preceding(
+	const struct filter_watch *f, const struct loading_change *change, double litres)
 {
+	double way = litres - change->since_l;
+
+	return dirt_watch_taken_in(&f->dirt, change->since_l - way, change->since_l + 0.5 * way);
+}
+
+/* The change in kPa a litre, found when so many litres had passed. filled_l: by the refuelling that
+ * it began with; 0: with none that is known. */
+static void tell_rising(struct filter_watch *f, unsigned index, const struct window_view *view,
+	const struct loading_change *change, double litres, double filled_l)
+{
+	double taken_l = filled_l > 0 ? filled_l : preceding(f, change, litres);
 	struct event_claim claim = claim_of(EVENT_RESTRICTION_RISING, index,
 		&view->boat->filters[index], SEVERITY_CAUTION);
 	char text[240];
@@ -268,9 +281,9 @@ static void tell_rising(struct filter_watch *f, unsigned index, const struct win
 	sentence_words(&s, "Restriction now rises ");
 	sentence_number(&s, change->before > 0 ? change->after / change->before : NAN, 1);
 	sentence_words(&s, " times as fast as before");
-	if (filled_l > 0) {
-		sentence_words(&s, ", since ");
-		sentence_number(&s, filled_l, 0);
+	if (taken_l > 0) {
+		sentence_words(&s, filled_l > 0 ? ", since " : ", after ");
+		sentence_number(&s, taken_l, 0);
 		sentence_words(&s, " L were taken in. Think of that fuel, and");
 	} else {
 		sentence_words(&s, ". The forecast counts from here;");
@@ -282,7 +295,7 @@ static void tell_rising(struct filter_watch *f, unsigned index, const struct win
 }
 
 static void take_news(struct filter_watch *f, unsigned index, const struct window_view *view,
-	enum loading_news news, const struct loading_change *change)
+	double litres, enum loading_news news, const struct loading_change *change)
 {
 	const struct boat_filter *filter = &view->boat->filters[index];
 	struct event_claim jump = claim_of(EVENT_RESTRICTION_JUMP, index, filter, SEVERITY_CAUTION);
@@ -299,7 +312,7 @@ static void take_news(struct filter_watch *f, unsigned index, const struct windo
 		f->jump_windows = JUMP_WAITS;
 		break;
 	case LOADING_FASTER:
-		tell_rising(f, index, view, change, 0);
+		tell_rising(f, index, view, change, litres, 0);
 		break;
 	case LOADING_DROPPED:
 		window_claim(view, &jump, false);
@@ -339,7 +352,7 @@ static void watch_dirt(struct filter_watch *f, unsigned index, const struct wind
 		const struct loading_change slope = {.before = change.before_kpa_l,
 			.after = change.after_kpa_l,
 			.since_l = change.since_l};
-		tell_rising(f, index, view, &slope, change.filled_l);
+		tell_rising(f, index, view, &slope, litres, change.filled_l);
 	}
 }
 
@@ -486,7 +499,7 @@ void filter_watch_window(struct filter_watch *f, unsigned index, const struct wi
 	}
 	enum loading_news news = loading_take(&f->loading, &loading, litres, reading.reference_kpa,
 		reading.noise_kpa, reading.common_kpa, &change);
-	take_news(f, index, view, news, &change);
+	take_news(f, index, view, litres, news, &change);
 	watch_dirt(f, index, view, &loading, litres, &reading, news, &change);
 	if (f->loading.batch.minute_count == 0) {
 		judge_limit(f, index, view, litres);

@@ -118,7 +118,7 @@ static void without_a_tank_it_is_told_later_and_with_no_refuelling(void **state)
 	assert_true(change.filled_l == 0);
 }
 
-static void it_is_told_once(void **state)
+static void it_is_told_once_and_its_refuelling_stays_known(void **state)
 {
 	struct season s;
 	struct dirt_change change;
@@ -126,9 +126,16 @@ static void it_is_told_once(void **state)
 	(void)state;
 	begin(&s, 4, 0.02);
 	assert_true(run(&s, 25, 1, &change) < 0);
-	dirt_watch_filled(&s.watch, litres_of(&s), 150);
+	double filled_at_l = litres_of(&s);
+	dirt_watch_filled(&s.watch, filled_at_l, 150);
 	assert_true(run(&s, 5, 4, &change) > 0);
 	assert_true(run(&s, 4, 4, &change) < 0);
+	assert_true(dirt_watch_taken_in(&s.watch, filled_at_l - 1, filled_at_l + 1) == 150);
+	assert_true(dirt_watch_taken_in(&s.watch, filled_at_l + 1, litres_of(&s)) == 0);
+	assert_true(dirt_watch_taken_in(&s.watch, 0, filled_at_l - 1) == 0);
+	dirt_watch_filled(&s.watch, litres_of(&s), 80);
+	assert_true(dirt_watch_taken_in(&s.watch, 0, litres_of(&s) + 1) == 80);
+	assert_true(dirt_watch_taken_in(&s.watch, 0, filled_at_l + 1) == 150);
 }
 
 static void noise_of_its_own_size_hides_a_small_change(void **state)
@@ -239,7 +246,7 @@ int main(void)
 		cmocka_unit_test(the_usual_fuel_is_not_called_dirty_up_to_the_limit),
 		cmocka_unit_test(a_bad_load_is_told_with_the_refuelling_within_three_hours),
 		cmocka_unit_test(without_a_tank_it_is_told_later_and_with_no_refuelling),
-		cmocka_unit_test(it_is_told_once),
+		cmocka_unit_test(it_is_told_once_and_its_refuelling_stays_known),
 		cmocka_unit_test(noise_of_its_own_size_hides_a_small_change),
 		cmocka_unit_test(moved_readings_are_no_dirt),
 		cmocka_unit_test(no_line_runs_through_less_than_nothing),

@@ -1,3 +1,5 @@
+#include <stdio.h>
+
 #include "analysis/filter_watch.h"
 #include "tests/unit/boat_windows.h"
 #include "tests/unit/near.h"
@@ -205,6 +207,71 @@ static void bad_fuel_is_told_with_its_refuelling_within_three_hours(void **state
 	assert_string_equal(boat.last.unit, "kPa/100 L");
 }
 
+/* 30 h of 0.1 kPa an hour, but from the 25th on 0.8, with minutes in turn so much too high and too
+ * low; 150 L are taken in at filled_h. The first and the last telling go to ret_messages; returns how
+ * often it was told. */
+static int tells_bad_fuel(double noise_kpa, int filled_h, char ret_messages[2][256])
+{
+	double kpa = 5;
+
+	begin();
+	ret_messages[0][0] = '\0';
+	ret_messages[1][0] = '\0';
+	for (int i = 0; i < 30 * 360; i++) {
+		int told = boat.raised[EVENT_RESTRICTION_RISING];
+		kpa += (i < 25 * 360 ? 0.1 : 0.8) / 360;
+		if (i == filled_h * 360) {
+			filter_watch_filled(&filters[0], filled_h * FLOW_LPH, 150);
+		}
+		window(kpa + (i / 60 % 2 == 0 ? noise_kpa : -noise_kpa), 8);
+		if (boat.raised[EVENT_RESTRICTION_RISING] > told) {
+			snprintf(ret_messages[told == 0 ? 0 : 1], 256, "%s", boat.last.message);
+		}
+	}
+	return boat.raised[EVENT_RESTRICTION_RISING];
+}
+
+static void a_slope_that_the_fit_finds_first_is_told_with_the_refuelling_before_it(void **state)
+{
+	char messages[2][256];
+
+	(void)state;
+	assert_int_equal(tells_bad_fuel(0.35, 25, messages), 1);
+	assert_non_null(strstr(messages[0], "as before, after 150 L were taken in. Think of"));
+}
+
+/* The watch over dirt tells it, and then the fit, where that has found another slope. */
+static void what_is_told_again_names_its_refuelling_again(void **state)
+{
+	int again = 0;
+
+	(void)state;
+	for (int i = 0; i < 15; i++) {
+		char messages[2][256];
+		int told = tells_bad_fuel(0.02 * i, 25, messages);
+		assert_true(told >= 1);
+		assert_non_null(strstr(messages[0], " 150 L were taken in. Think of"));
+		if (told > 1) {
+			again++;
+			assert_non_null(strstr(messages[1], " after 150 L were taken in. Think of"));
+		}
+	}
+	assert_true(again > 0);
+}
+
+/* Found some 2.3 h after it began. */
+static void a_refuelling_long_before_or_after_the_slope_is_not_named(void **state)
+{
+	static const int filled_h[] = {5, 15, 20, 27};
+
+	(void)state;
+	for (size_t i = 0; i < sizeof(filled_h) / sizeof(filled_h[0]); i++) {
+		char messages[2][256];
+		assert_true(tells_bad_fuel(0.35, filled_h[i], messages) >= 1);
+		assert_non_null(strstr(messages[0], "as before. The forecast counts from here"));
+	}
+}
+
 /* 20 h up and 20 h down. The fit, which is what is judged, lags behind the way down. */
 static void the_limit_is_told_from_98_percent_and_cleared_below_85(void **state)
 {
@@ -354,6 +421,10 @@ int main(void)
 		cmocka_unit_test(jumps_are_alike_within_a_factor_of_the_same_engine),
 		cmocka_unit_test(a_jump_waits_only_while_the_engine_runs),
 		cmocka_unit_test(bad_fuel_is_told_with_its_refuelling_within_three_hours),
+		cmocka_unit_test(
+			a_slope_that_the_fit_finds_first_is_told_with_the_refuelling_before_it),
+		cmocka_unit_test(what_is_told_again_names_its_refuelling_again),
+		cmocka_unit_test(a_refuelling_long_before_or_after_the_slope_is_not_named),
 		cmocka_unit_test(the_limit_is_told_from_98_percent_and_cleared_below_85),
 		cmocka_unit_test(a_pump_that_sucks_moves_less_through_every_filter),
 		cmocka_unit_test(one_that_is_cut_before_its_engine_is_heard_reads_as_ever),
