@@ -1,3 +1,4 @@
+#include <gsl/gsl_randist.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -750,6 +751,83 @@ static void a_resumed_state_goes_on_bit_for_bit(void **state)
 	}
 }
 
+/* Each reading is a batch. */
+static const struct loading_config each = {
+	.limit_kpa = LIMIT_KPA,
+	.life_l = LIFE_L,
+	.life_log_sd = 0.8,
+	.minute = 1,
+	.batch = 1,
+};
+
+/* Under the stiff cake, whose axis is straight, what a batch of so many kPa at these litres makes of
+ * each pace. */
+static void meet_batch(const struct loading *before, double litres, double kpa,
+	struct loading_track ret_tracks[LOADING_PACES])
+{
+	struct loading l = *before;
+	struct loading_change change;
+
+	(void)loading_take(&l, &each, litres, kpa, 0.1, 0, &change);
+	assert_int_equal(l.fit.batches, before->fit.batches + 1);
+	memcpy(ret_tracks, l.fit.tracks, LOADING_PACES * sizeof(*ret_tracks));
+}
+
+/* ln of GNU Scientific Library's density, 4 degrees of freedom, about a middle, so wide. */
+static double log_student(double p, double middle, double width)
+{
+	return log(gsl_ran_tdist_pdf((p - middle) / width, 4) / width);
+}
+
+/* Two paces foretell a batch with different widths. What it makes of their weights against each
+ * other, more than a batch near both, is the ratio of two Student densities. Middles and widths
+ * come from how far the tracks follow: gain g = yy / width², and yy (1 - g) stays. */
+static void batches_are_weighed_by_student_t_as_gsl_has_it(void **state)
+{
+	static const double far_kpa[] = {-6, -3, -1.5, -0.7, 0.7, 1.5, 3, 6};
+	struct loading before;
+	struct loading_track near_by[LOADING_PACES];
+	double middle[LOADING_PACES];
+	double width[LOADING_PACES];
+	double litres = 0;
+	double most = 0;
+
+	(void)state;
+	loading_init(&before, &each);
+	for (int i = 0; i < 20; i++, litres += 0.03 * LIFE_L) {
+		struct loading_change change;
+		double kpa = 10 + 0.3 * i + (i % 3 - 1) * 0.2;
+		assert_int_equal(
+			loading_take(&before, &each, litres, kpa, 0.1, 0, &change), LOADING_QUIET);
+	}
+	double near_kpa = 10 + 0.3 * 20 + 0.2;
+	meet_batch(&before, litres, near_kpa, near_by);
+	for (int i = 0; i < LOADING_PACES; i++) {
+		const struct loading_track *t = &before.fit.tracks[i];
+		double y = t->y + t->k * (litres - before.fit.v_l);
+		double gain = (near_by[i].y - y) / (near_kpa / LIMIT_KPA - 1 - y);
+		middle[i] = 1 + y;
+		width[i] = sqrt(near_by[i].yy / (1 - gain) / gain);
+	}
+	for (size_t i = 0; i < sizeof(far_kpa) / sizeof(far_kpa[0]); i++) {
+		struct loading_track far[LOADING_PACES];
+		meet_batch(&before, litres, near_kpa + far_kpa[i], far);
+		for (int j = 1; j < LOADING_PACES; j++) {
+			double p = (near_kpa + far_kpa[i]) / LIMIT_KPA;
+			double p_near = near_kpa / LIMIT_KPA;
+			double made = far[j].log_weight - far[0].log_weight -
+				      (near_by[j].log_weight - near_by[0].log_weight);
+			double expected = log_student(p, middle[j], width[j]) -
+					  log_student(p, middle[0], width[0]) -
+					  log_student(p_near, middle[j], width[j]) +
+					  log_student(p_near, middle[0], width[0]);
+			near(made, expected, 1e-4);
+			most = fmax(most, fabs(expected));
+		}
+	}
+	assert_true(most > 0.5);
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -774,6 +852,7 @@ int main(void)
 		cmocka_unit_test(dirty_fuel_is_told_and_the_forecast_follows),
 		cmocka_unit_test(a_rescaled_fit_says_the_same),
 		cmocka_unit_test(a_resumed_state_goes_on_bit_for_bit),
+		cmocka_unit_test(batches_are_weighed_by_student_t_as_gsl_has_it),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);
