@@ -493,6 +493,37 @@ static bool is_wild(enum burn_watch_kind speaker, double change_pct)
 	return change_pct > most || change_pct < -100 * most / (100 + most);
 }
 
+static void tell_since(struct burn *b, const struct burn_finding *finding)
+{
+	b->stood_minutes = (uint32_t)fmin(fmax(60 * finding->since_h, 0), CONFIRM_MOST);
+}
+
+/* What has been told stands, while none tells anything new: its size and signs of late. */
+static enum burn_news stand(struct burn *b, struct burn_finding *ret_finding)
+{
+	enum burn_watch_kind speaker = BURN_WATCHES;
+
+	for (size_t i = 0; i < BURN_WATCHES; i++) {
+		if (has_told(b, (enum burn_watch_kind)i) != 0) {
+			speaker = (enum burn_watch_kind)i;
+		}
+	}
+	if (speaker == BURN_WATCHES) {
+		return BURN_QUIET;
+	}
+	b->stood_minutes += b->stood_minutes < CONFIRM_MOST ? 1 : 0;
+	if (b->stood_minutes % BATCH_WATCH_MINUTES != 0) {
+		return BURN_QUIET;
+	}
+	double now_pct = minute_pct(b, speaker);
+	*ret_finding = burn_find(b);
+	ret_finding->watch = speaker;
+	ret_finding->change_pct =
+		is_wild(speaker, now_pct) ? now_pct : 100 * expm1(b->watches[speaker].mean);
+	ret_finding->since_h = b->stood_minutes / 60.0;
+	return BURN_STANDS;
+}
+
 /* A steady minute is full. */
 static enum burn_news close_minute(
 	struct burn *b, double rate_step, struct burn_finding *ret_finding)
@@ -597,6 +628,7 @@ enum burn_news burn_take(
 		b->run_minutes = 0;
 		b->run_mean = 0;
 		if (news != BURN_QUIET) {
+			tell_since(b, ret_finding);
 			return news;
 		}
 	}
@@ -633,6 +665,11 @@ enum burn_news burn_take(
 	}
 	double step = isnan(window->rate_step_lph) ? 0 : window->rate_step_lph;
 	enum burn_news news = close_minute(b, step, ret_finding);
+	if (news == BURN_HIGH || news == BURN_LOW) {
+		tell_since(b, ret_finding);
+	} else if (news == BURN_QUIET) {
+		news = stand(b, ret_finding);
+	}
 	clear_minute(b);
 	return news;
 }
@@ -783,6 +820,7 @@ void burn_save(const struct burn *b, struct state_writer *w)
 	state_put_unsigned(w, b->pending_minutes);
 	state_put_unsigned(w, b->confirmed);
 	state_put_unsigned(w, b->run_minutes);
+	state_put_unsigned(w, b->stood_minutes);
 }
 
 void burn_load(struct burn *b, struct state_reader *r)
@@ -814,4 +852,5 @@ void burn_load(struct burn *b, struct state_reader *r)
 	b->pending_minutes = (uint32_t)state_get_unsigned(r, CONFIRM_MOST);
 	b->confirmed = (uint32_t)state_get_unsigned(r, CONFIRM_EXPLAINED);
 	b->run_minutes = (uint32_t)state_get_unsigned(r, CONFIRM_MOST);
+	b->stood_minutes = (uint32_t)state_get_unsigned(r, CONFIRM_MOST);
 }

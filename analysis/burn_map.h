@@ -93,11 +93,13 @@ struct burn {
 	double last_battery_v; /* of the window before */
 	double last_battery_a;
 	double top_rpm; /* highest speed in the map */
+	uint32_t stood_minutes; /* of steady running since what is told began, capped */
 };
 
 /* Told once, whichever watch speaks first; cleared when neither holds it. Where load is heard, burn
- * at a speed is told only when two later runs confirm it: a day's weather is no change. */
-enum burn_news { BURN_QUIET, BURN_HIGH, BURN_LOW, BURN_CLEARED };
+ * at a speed is told only when two later runs confirm it: a day's weather is no change. What was
+ * told and still stands is found anew with every tenth minute. */
+enum burn_news { BURN_QUIET, BURN_HIGH, BURN_LOW, BURN_CLEARED, BURN_STANDS };
 
 /* What the watches and the drifts say, in percent; NaN where unknown. */
 struct burn_finding {

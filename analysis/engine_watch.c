@@ -14,6 +14,11 @@
 
 #define COMPANY_SHARE 0.5 /* of this engine's hours: the other one is usually on */
 
+#define BURN_HOLDS	 6U  /* findings in a row, an hour, until what stands is told anew */
+#define BURN_OVER_PCT	 2.0 /* less is as usual: it will be cleared */
+#define BURN_MOVED_PCT	 2.5 /* half of what matters */
+#define BURN_MOVED_SHARE 0.25
+
 #define FAULT_SAME    0xFFFFFFU /* of a code's value: SPN and FMI */
 #define FAULT_GONE_NS INT64_C(15000000000)
 
@@ -491,6 +496,46 @@ static double battery_voltage(const struct window_view *view, uint16_t engine)
 	return first_known(battery_v, window_read(view, SIGNAL_ALTERNATOR_VOLTAGE, engine).mean);
 }
 
+/* Is what stands to be told anew? When for an hour of steady running another cause has come first,
+ * or its size has been another by more than weather makes of it. */
+static bool burn_is_news(struct engine_watch *w, const struct event_slot *standing,
+	double change_pct, enum burn_cause first)
+{
+	double moved_pct = fmax(BURN_MOVED_PCT, BURN_MOVED_SHARE * fabs(standing->value));
+	bool differs = first != w->burn_cause || fabs(change_pct - standing->value) > moved_pct;
+
+	w->burn_differs = differs ? w->burn_differs + 1 : 0;
+	return w->burn_differs >= BURN_HOLDS;
+}
+
+static void say_moved(struct sentence *s, const char *what, double moved_pct)
+{
+	sentence_words(s, what);
+	sentence_words(s, moved_pct < 0 ? "−" : "+");
+	sentence_number(s, fabs(moved_pct), 1);
+	sentence_words(s, " %");
+}
+
+/* What else moved at the same engine speed, where there is room for it. */
+static void say_signs(struct care *care, const struct burn_finding *finding)
+{
+	char text[64];
+	struct sentence s;
+
+	sentence_begin(&s, text, sizeof(text));
+	if (!isnan(finding->load_pct)) {
+		say_moved(&s, " Load ", finding->load_pct);
+	}
+	if (!isnan(finding->speed_pct)) {
+		say_moved(
+			&s, isnan(finding->load_pct) ? " Speed " : ", speed ", finding->speed_pct);
+	}
+	if (s.used > 0 && care->says.used + s.used + 1 < care->says.size) {
+		sentence_words(&care->says, text);
+		sentence_words(&care->says, ".");
+	}
+}
+
 static void judge_burn(struct engine_watch *w, unsigned engine, const struct window_view *view,
 	double restriction_share)
 {
@@ -525,11 +570,23 @@ static void judge_burn(struct engine_watch *w, unsigned engine, const struct win
 	if (news == BURN_QUIET) {
 		return;
 	}
-	bool high = news == BURN_HIGH;
-	care_begin(&care, news == BURN_LOW ? EVENT_BURN_LOW : EVENT_BURN_HIGH, engine, engine, NULL,
+	const struct event_slot *standing = event_life_find(view->events, EVENT_BURN_HIGH, engine);
+	bool high = news == BURN_STANDS ? standing != NULL : news == BURN_HIGH;
+	if (news == BURN_STANDS && standing == NULL) {
+		standing = event_life_find(view->events, EVENT_BURN_LOW, engine);
+	}
+	/* What has turned round is told by its own watch, if it is anything. */
+	if (news == BURN_STANDS &&
+		(standing == NULL || !(high ? finding.change_pct > BURN_OVER_PCT
+					    : finding.change_pct < -BURN_OVER_PCT))) {
+		w->burn_differs = 0;
+		return;
+	}
+	bool low = news == BURN_LOW || (news == BURN_STANDS && !high);
+	care_begin(&care, low ? EVENT_BURN_LOW : EVENT_BURN_HIGH, engine, engine, NULL,
 		SEVERITY_CAUTION);
-	care_begin(&other, news == BURN_LOW ? EVENT_BURN_HIGH : EVENT_BURN_LOW, engine, engine,
-		NULL, SEVERITY_CAUTION);
+	care_begin(&other, low ? EVENT_BURN_HIGH : EVENT_BURN_LOW, engine, engine, NULL,
+		SEVERITY_CAUTION);
 	window_claim(view, &other.claim, false);
 	if (news == BURN_CLEARED) {
 		window_claim(view, &care.claim, false);
@@ -542,6 +599,12 @@ static void judge_burn(struct engine_watch *w, unsigned engine, const struct win
 		.restriction_share = restriction_share,
 	};
 	unsigned count = burn_causes(&finding, &signs, high, causes);
+	if (news == BURN_STANDS && !burn_is_news(w, standing, finding.change_pct, causes[0])) {
+		return;
+	}
+	bool other_cause = news == BURN_STANDS && causes[0] != w->burn_cause;
+	w->burn_cause = causes[0];
+	w->burn_differs = 0;
 	care.claim.value = finding.change_pct;
 	care.claim.unit = "%";
 	sentence_words(&care.says, "Burn is ");
@@ -555,6 +618,8 @@ static void judge_burn(struct engine_watch *w, unsigned engine, const struct win
 		sentence_words(&care.says, burn_cause_text(causes[i]));
 	}
 	sentence_words(&care.says, ".");
+	say_signs(&care, &finding);
+	care.claim.retell = other_cause;
 	window_claim(view, &care.claim, true);
 }
 
@@ -774,6 +839,8 @@ void engine_watch_save(const struct engine_watch *w, struct state_writer *writer
 		}
 	}
 	state_put_double(writer, w->running_s);
+	state_put_unsigned(writer, w->burn_cause);
+	state_put_unsigned(writer, w->burn_differs);
 	state_put_unsigned(writer, w->told_revision);
 }
 
@@ -804,6 +871,8 @@ void engine_watch_load(struct engine_watch *w, struct state_reader *reader)
 		}
 	}
 	w->running_s = state_get_double(reader);
+	w->burn_cause = (enum burn_cause)state_get_unsigned(reader, BURN_CAUSES - 1);
+	w->burn_differs = (uint32_t)state_get_unsigned(reader, BURN_HOLDS);
 	w->told_revision = (uint32_t)state_get_unsigned(reader, UINT32_MAX);
 }
 

@@ -42,6 +42,8 @@ struct engine_watch {
 	struct engine_fault faults[ENGINE_FAULTS_MAX];
 	int64_t faults_ns;	/* last message of active faults */
 	double running_s;	/* since the engine was started */
+	enum burn_cause burn_cause; /* told first for burn that is high or low */
+	uint32_t burn_differs;	    /* findings in a row that differ from what stands */
 	uint32_t told_revision; /* of the map, when it was told last */
 };
 

@@ -129,7 +129,7 @@ int64_t event_life_raise(struct event_life *life, const struct event_moment *now
 	}
 	if (slot != NULL && slot->standing == EVENT_UP) {
 		bool worse = claim->severity > (enum event_severity)slot->severity;
-		if (worse || moved(slot->value, claim->value)) {
+		if (worse || claim->retell || moved(slot->value, claim->value)) {
 			slot->acknowledged = slot->acknowledged && !worse;
 			slot->severity = worse ? (uint8_t)claim->severity : slot->severity;
 			slot->value = claim->value;

@@ -59,6 +59,7 @@ struct event_claim {
 	const char *basis;     /* static */
 	const char *message;   /* copied */
 	int64_t trip;          /* 0: none */
+	bool retell; /* its message says something else: told again though its value stands */
 };
 
 enum event_standing {
@@ -96,10 +97,11 @@ struct event_moment {
 
 void event_life_init(struct event_life *life, int64_t last_event);
 
-/* The care holds: raises it, or updates it when it is up (told again when it is worse or its value has
- * moved by a tenth). Returns the event's number; 0 while it is suppressed, or when there is no
- * room: EVENT_LIFE_MAX cares are up or suppressed, or EVENT_LIFE_STRANGERS of faults and lost sources, which
- * whoever sends can make many of. sink may lack on_event. */
+/* The care holds: raises it, or updates it when it is up (told again when it is worse, its value
+ * has moved by a tenth, or the claim asks for it). Returns the event's number; 0 while it is
+ * suppressed, or when there is no room: EVENT_LIFE_MAX cares are up or suppressed, or
+ * EVENT_LIFE_STRANGERS of faults and lost sources, which whoever sends can make many of. sink may
+ * lack on_event. */
 int64_t event_life_raise(struct event_life *life, const struct event_moment *now,
 	const struct event_claim *claim, const struct fact_sink *sink);
 

@@ -85,7 +85,7 @@ static inline struct burn_window model_step(
 
 static const struct fault none = {0};
 
-/* Runs hours and counts the news; stops at the first one if asked to. Returns the hours run. */
+/* Runs hours and stops at the first news. Returns the hours run. */
 static inline double run_hours(struct burn *b, struct burn_model *m, double from_h, double hours,
 	const struct fault *fault, bool all, int *ret_news, struct burn_finding *ret_finding)
 {
@@ -94,7 +94,7 @@ static inline double run_hours(struct burn *b, struct burn_model *m, double from
 		double hour = i / 360.0;
 		struct burn_window w = model_step(m, from_h + hour, fault, all);
 		enum burn_news news = burn_take(b, &w, ret_finding);
-		if (news != BURN_QUIET) {
+		if (news != BURN_QUIET && news != BURN_STANDS) {
 			*ret_news = (int)news;
 			return hour;
 		}

@@ -88,9 +88,77 @@ static void the_likeliest_cause_is_the_one_that_the_signs_point_to(void **state)
 	}
 }
 
+/* First more burn for the same load, as of an injector; then, while that is told, a hull fouls. */
+static struct moved so_far;
+
+static void foul(struct lying_boat *b, struct lying_readings *r, bool runs, double since_s)
+{
+	now = &so_far;
+	move(b, r, runs, since_s);
+}
+
+static struct fact_event last_high(void)
+{
+	struct fact_event none = {.event = 0};
+	const struct fact_event *told = lying_last(&boat, "burn-high");
+
+	assert_non_null(told);
+	return told != NULL ? *told : none;
+}
+
+static struct fact_event foul_beside_injector(unsigned resume)
+{
+	static const char hull[] = "a fouled hull or propeller";
+
+	lying_begin(&boat);
+	boat.resume = resume;
+	so_far =
+		(struct moved){.rate = 1, .load = 1, .speed = 1, .pressure = 1, .load_heard = true};
+	lying_days(&boat, 12, foul);
+	so_far.rate = 1.06;
+	lying_days(&boat, 3, foul);
+	struct fact_event told = last_high();
+	assert_non_null(strstr(told.message, "Likely: a leaking or worn injector"));
+	int64_t event = told.event;
+	size_t first = boat.told;
+	/* By hand: most of the burn is now the load's, and the boat is slower. */
+	so_far.rate = 1.04;
+	so_far.load = 1.14;
+	so_far.speed = 0.93;
+	lying_days(&boat, 6, foul);
+	told = last_high();
+	assert_int_equal(told.event, event);
+	assert_false(told.has_cleared);
+	const char *likely = strstr(told.message, "Likely: ");
+	assert_non_null(likely);
+	if (strncmp(likely + 8, hull, strlen(hull)) != 0) {
+		fail_msg("%s", told.message);
+	}
+	assert_non_null(strstr(told.message, "speed −"));
+	/* Told again, not again and again. */
+	int again = 0;
+	for (size_t i = first; i < boat.told; i++) {
+		again += boat.events[i].event == event;
+	}
+	assert_in_range(again, 1, 3);
+	lying_end(&boat);
+	return told;
+}
+
+static void a_standing_event_is_told_again_when_another_cause_comes_first(void **state)
+{
+	(void)state;
+	struct fact_event unbroken = foul_beside_injector(0);
+	struct fact_event resumed = foul_beside_injector(97);
+
+	assert_string_equal(resumed.message, unbroken.message);
+	assert_true(resumed.value == unbroken.value);
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
+		cmocka_unit_test(a_standing_event_is_told_again_when_another_cause_comes_first),
 		cmocka_unit_test(the_likeliest_cause_is_the_one_that_the_signs_point_to),
 	};
 

@@ -154,6 +154,28 @@ static void a_worse_or_moved_event_is_told_again_under_its_number(void **state)
 	assert_int_equal(heard.count, 3);
 }
 
+static void a_claim_that_says_something_else_is_told_again_and_stays_acknowledged(void **state)
+{
+	struct heard heard = {0};
+	struct fact_sink sink = sink_of(&heard);
+	struct event_life life;
+	struct event_claim claim = water(1);
+	struct event_moment now = at(1);
+
+	(void)state;
+	event_life_init(&life, 0);
+	assert_int_equal(event_life_raise(&life, &now, &claim, &sink), 1);
+	assert_true(event_life_acknowledge(&life, 1));
+	claim.message = "Water, and dirt.";
+	assert_int_equal(event_life_raise(&life, &now, &claim, &sink), 1);
+	assert_int_equal(heard.count, 1);
+	claim.retell = true;
+	assert_int_equal(event_life_raise(&life, &now, &claim, &sink), 1);
+	assert_int_equal(heard.count, 2);
+	assert_string_equal(heard.last.message, "Water, and dirt.");
+	assert_false(event_slot_calls(event_life_find(&life, claim.kind, 1), now.t_ns));
+}
+
 static void a_care_whose_cause_is_known_is_suppressed(void **state)
 {
 	struct heard heard = {0};
@@ -369,6 +391,8 @@ int main(void)
 		cmocka_unit_test(what_comes_back_at_once_is_the_same_event),
 		cmocka_unit_test(kinds_and_subjects_have_lives_of_their_own),
 		cmocka_unit_test(a_worse_or_moved_event_is_told_again_under_its_number),
+		cmocka_unit_test(
+			a_claim_that_says_something_else_is_told_again_and_stays_acknowledged),
 		cmocka_unit_test(a_care_whose_cause_is_known_is_suppressed),
 		cmocka_unit_test(shelving_and_acknowledging_change_no_fact),
 		cmocka_unit_test(a_full_house_takes_no_more_and_cleared_ones_make_room),
