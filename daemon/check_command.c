@@ -206,6 +206,9 @@ static bool put_machine(const struct command_line *line, struct table *table)
 	if (line->log_path != NULL) {
 		machine_check_disk(line->log_path, &settings->log, &listener);
 	}
+	if (settings->log.capture_folder[0] != '\0') {
+		machine_check_captures(settings->log.capture_folder, &listener);
+	}
 	return !findings.failed;
 }
 
@@ -237,7 +240,7 @@ static enum program_exit run_check(const struct command_line *line)
 }
 
 static const struct command_option check_options[] = {
-	{"--no-machine", NULL, "leave out this machine: buses, clock, disk"},
+	{"--no-machine", NULL, "leave out this machine: buses, clock, disk, folder of captures"},
 	{NULL, NULL, NULL},
 };
 
@@ -247,7 +250,8 @@ const struct command command_check = {
 	.arguments = "",
 	.help = "Reads the configuration and says what it understood, or the file, the line and what was\n"
 		"expected there; opens the log and checks that it is sound; looks at this machine: each bus, its bit\n"
-		"rate and state, the clock, the room on the disk. What is not well is told with what to do.\n\n"
+		"rate and state, the clock, the disk, the folder of the captures. Run it as the user who runs watch:\n"
+		"whether files can be written is told of the user who asks. What is not well is told with what to do.\n\n"
 		"  sightbowl check --config boat.conf --db boat.db\n"
 		"  sightbowl check --no-machine --config boat.conf",
 	.takes = COMMAND_TAKES_LOG | COMMAND_TAKES_CONFIG | COMMAND_TAKES_FORMAT,

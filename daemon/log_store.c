@@ -14,6 +14,7 @@
 #include <string.h>
 #include <sys/file.h>
 #include <sys/stat.h>
+#include <sys/statvfs.h>
 #include <unistd.h>
 
 #include "daemon/log_schema.h"
@@ -77,11 +78,22 @@ static int errno_of(int rc, int system)
 	}
 }
 
+/* SQLite says the same of a file that this user may not write and of a file system that is read-only. */
+static bool is_file_system_read_only(const char *path)
+{
+	struct statvfs status;
+
+	return statvfs(path, &status) != 0 || (status.f_flag & ST_RDONLY) != 0;
+}
+
 int log_sqlite_failure(struct log_store *store, int rc)
 {
 	int error = errno_of(sqlite3_extended_errcode(store->db), sqlite3_system_errno(store->db));
 	int result = error != 0 ? error : errno_of(rc, 0);
 
+	if (result == -EROFS && !is_file_system_read_only(store->path)) {
+		result = -EACCES;
+	}
 	switch (result) {
 	case -ENOSPC:
 		log_say(store, "no room left to write log '%s'; nothing after the last commit was kept",
@@ -269,8 +281,10 @@ static int take_lock(struct log_store *store)
 	store->lock_fd = open(name, O_RDWR | O_CREAT | O_CLOEXEC, 0666);
 	if (store->lock_fd < 0) {
 		result = -errno;
-		log_say(store, result == -EROFS || result == -EACCES
+		log_say(store, result == -EROFS
 			? "cannot write log '%s': its folder is read-only (%s)"
+			: result == -EACCES
+			? "cannot write log '%s': this user may not write its .lock file or its folder (%s)"
 			: "cannot write log '%s': %s", store->path, strerror(-result));
 		return result;
 	}

@@ -94,7 +94,7 @@ void machine_check_bus(const char *interface, const struct machine_check_listene
 		break;
 	case -ENETDOWN:
 		find(listener, subject, MACHINE_ADVICE, "there, but down: ip link set %s up type can "
-			"bitrate %d, or the systemd-networkd file in the manual", interface,
+			"bitrate %d, or the systemd-networkd file 80-can0.network (docs/watch.md)", interface,
 			BIT_RATE_ABOARD);
 		break;
 	case -ENODEV:
@@ -202,6 +202,71 @@ static bool has_option(const char *options, const char *word)
 	return false;
 }
 
+/* The log and what lies beside it: each of them that is there must be writable, whoever made it. Returns
+ * whether they are. */
+static bool check_log_files(const char *log_path, const struct machine_check_listener *listener)
+{
+	static const char *const endings[] = {"", "-wal", "-shm", "-batch", ".lock"};
+
+	for (size_t i = 0; i < sizeof(endings) / sizeof(endings[0]); i++) {
+		char path[1200];
+
+		(void)snprintf(path, sizeof(path), "%s%s", log_path, endings[i]);
+		if (access(path, W_OK) == 0 || errno == ENOENT) {
+			continue;
+		}
+		find(listener, "log file", MACHINE_FAILED, "watch cannot write '%.300s' as this user: "
+			"%s; give it to the user it runs as: chown sightbowl %.300s", path,
+			strerror(errno), path);
+		return false;
+	}
+	return true;
+}
+
+void machine_check_captures(const char *capture_folder,
+	const struct machine_check_listener *listener)
+{
+	static const char subject[] = "capture folder";
+	char path[1100], folder[1100];
+	struct stat status;
+	int obstacle;
+
+	(void)snprintf(path, sizeof(path), "%s", capture_folder);
+	for (size_t length = strlen(path); length > 1 && path[length - 1] == '/'; length--) {
+		path[length - 1] = '\0';
+	}
+	if (stat(path, &status) == 0) {
+		if (!S_ISDIR(status.st_mode)) {
+			find(listener, subject, MACHINE_FAILED, "'%.200s' is no folder: name another "
+				"(capture_folder in [log])", path);
+		} else if (access(path, W_OK | X_OK) == 0) {
+			find(listener, subject, MACHINE_OK, "'%.200s' can be written", path);
+		} else if (errno == EROFS) {
+			find(listener, subject, MACHINE_FAILED, "the file system of '%.200s' is read-only: "
+				"look at it with fsck, or name another folder (capture_folder in "
+				"[log])", path);
+		} else {
+			find(listener, subject, MACHINE_FAILED, "raw frames cannot be kept in '%.200s' as "
+				"this user: %s; give it to the user watch runs as: chown sightbowl %.200s",
+				path, strerror(errno), path);
+		}
+		return;
+	}
+	obstacle = errno;
+	folder_of(path, folder, sizeof(folder));
+	if (obstacle == ENOENT) {
+		if (access(folder, W_OK | X_OK) == 0) {
+			find(listener, subject, MACHINE_OK, "'%.200s' is not there yet: watch makes it",
+				path);
+			return;
+		}
+		obstacle = errno;
+	}
+	find(listener, subject, MACHINE_FAILED, "raw frames cannot be kept in '%.150s': %s; make it: "
+		"install -d -m 750 -o sightbowl %.150s, or name another (capture_folder in [log])",
+		path, strerror(obstacle), path);
+}
+
 void machine_check_disk(const char *log_path, const struct log_settings *log,
 	const struct machine_check_listener *listener)
 {
@@ -222,6 +287,9 @@ void machine_check_disk(const char *log_path, const struct log_settings *log,
 			"error: look at it with fsck)"
 					: "make it the property of the user sightbowl, "
 					  "or run as one who may");
+		return;
+	}
+	if (!check_log_files(log_path, listener)) {
 		return;
 	}
 	if (stat(log_path, &status) == 0) {

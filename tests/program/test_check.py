@@ -60,6 +60,37 @@ class Check(ProgramTest):
             self.assertEqual((status, rows["log"][0]), (1, "failed"), name)
             self.assertIn("name another log", rows["log"][1])
 
+    def test_a_log_that_this_user_may_not_write_is_refused_as_watch_refuses_it(self):
+        folder = self.path("log")
+        log = os.path.join(folder, "boat.db")
+        os.mkdir(folder)
+        os.rename(self.make_log(), log)
+        for path, mode in ((self.folder, 0o755), (folder, 0o777), (log, 0o444)):
+            os.chmod(path, mode)
+        # Root may write anything: it asks as somebody else.
+        somebody = {"user": 65534, "group": 65534, "extra_groups": []} if os.geteuid() == 0 else {}
+        try:
+            run("--version", **somebody)
+        except PermissionError:
+            self.skipTest("the program lies where only root may run it")
+        status, out, _ = run("check", "--json", "--db", log, **somebody)
+        rows = {row["subject"]: row for row in json.loads(out)["checks"]}
+        self.assertEqual((status, rows["log file"]["result"]), (1, "failed"), rows)
+        self.assertIn(f"chown sightbowl {log}", rows["log file"]["detail"])
+        status, _, error = run("watch", "--db", log, **somebody)
+        self.assertEqual(status, 1)
+        self.assertIn("Permission denied", error)
+        self.assertNotIn("Read-only", error)
+
+    def test_the_capture_folder_has_its_row(self):
+        config = self.path("boat.conf")
+        for name, result in (("captures", "ok"), ("none/captures", "failed")):
+            with open(config, "w", encoding="ascii") as file:
+                file.write(f"[log]\ncapture_folder = {self.path(name)}\n")
+            _, out, _ = run("check", "--json", "--config", config)
+            rows = {row["subject"]: row for row in json.loads(out)["checks"]}
+            self.assertEqual(rows["capture folder"]["result"], result, rows)
+
     def test_a_filter_of_which_nothing_is_told(self):
         status, rows = self.check()
         self.assertEqual(status, 0)

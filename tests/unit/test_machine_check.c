@@ -261,8 +261,85 @@ static void each_state_of_the_disk_comes_with_what_to_do(void **state)
 		(void)snprintf(path, sizeof(path), "%s/boat.db", folder);
 		machine_check_disk(path, &log, &listener);
 		says(MACHINE_FAILED, "disk", "cannot be written", "sightbowl");
+		assert_int_equal(chmod(folder, 0700), 0);
 	}
 	assert_int_equal(rmdir(folder), 0);
+}
+
+/* access(2) asks for the real user; root, who may write anywhere, asks as one who may not. */
+static bool become_somebody(void)
+{
+	return getuid() != 0 || setresuid(65534, (uid_t)-1, 0) == 0;
+}
+
+static void become_root_again(uid_t before)
+{
+	assert_int_equal(setresuid(before, (uid_t)-1, (uid_t)-1), 0);
+}
+
+static void each_file_of_the_log_that_cannot_be_written_is_told_with_the_chown(void **state)
+{
+	static const char *const endings[] = {"", "-wal", "-shm", "-batch", ".lock"};
+	struct log_settings log = {.size_mb = 500};
+	char folder[] = "/tmp/test_machine_check.XXXXXX";
+	char log_path[80], path[100], remedy[140];
+	uid_t before = getuid();
+
+	(void)state;
+	assert_non_null(mkdtemp(folder));
+	assert_int_equal(chmod(folder, 0777), 0);
+	(void)snprintf(log_path, sizeof(log_path), "%s/boat.db", folder);
+	for (size_t i = 0; i < sizeof(endings) / sizeof(endings[0]); i++) {
+		(void)snprintf(path, sizeof(path), "%s%s", log_path, endings[i]);
+		(void)snprintf(remedy, sizeof(remedy), "chown sightbowl %s", path);
+		FILE *file = fopen(path, "w");
+		assert_non_null(file);
+		assert_int_equal(fclose(file), 0);
+		assert_int_equal(chmod(path, 0444), 0);
+		assert_true(become_somebody());
+		machine_check_disk(log_path, &log, &listener);
+		become_root_again(before);
+		says(MACHINE_FAILED, "log file", "Permission denied", remedy);
+		assert_int_equal(chmod(path, 0666), 0);
+		assert_true(become_somebody());
+		machine_check_disk(log_path, &log, &listener);
+		become_root_again(before);
+		says(MACHINE_OK, "disk", "MB are free", "");
+	}
+	for (size_t i = 0; i < sizeof(endings) / sizeof(endings[0]); i++) {
+		(void)snprintf(path, sizeof(path), "%s%s", log_path, endings[i]);
+		assert_int_equal(unlink(path), 0);
+	}
+	assert_int_equal(rmdir(folder), 0);
+}
+
+static void each_state_of_the_capture_folder_comes_with_what_to_do(void **state)
+{
+	char folder[] = "/tmp/test_machine_check.XXXXXX";
+	char path[80];
+	uid_t before = getuid();
+
+	(void)state;
+	assert_non_null(mkdtemp(folder));
+	machine_check_captures(folder, &listener);
+	says(MACHINE_OK, "capture folder", "can be written", folder);
+	(void)snprintf(path, sizeof(path), "%s/captures/", folder);
+	machine_check_captures(path, &listener);
+	says(MACHINE_OK, "capture folder", "not there yet", "watch makes it");
+	(void)snprintf(path, sizeof(path), "%s/none/captures", folder);
+	machine_check_captures(path, &listener);
+	says(MACHINE_FAILED, "capture folder", "No such file", "install -d -m 750 -o sightbowl /tmp/");
+	assert_int_equal(chmod(folder, 0555), 0);
+	assert_true(become_somebody());
+	machine_check_captures(folder, &listener);
+	says(MACHINE_FAILED, "capture folder", "Permission denied", "chown sightbowl /tmp/");
+	(void)snprintf(path, sizeof(path), "%s/captures", folder);
+	machine_check_captures(path, &listener);
+	says(MACHINE_FAILED, "capture folder", "Permission denied", "install -d");
+	become_root_again(before);
+	assert_int_equal(rmdir(folder), 0);
+	machine_check_captures("/proc/self/status", &listener);
+	says(MACHINE_FAILED, "capture folder", "is no folder", "name another");
 }
 
 int main(void)
@@ -275,6 +352,9 @@ int main(void)
 		cmocka_unit_test_setup(a_bus_that_is_not_listen_only_is_advised_to_be, begin),
 		cmocka_unit_test_setup(each_state_of_the_clock_comes_with_what_to_do, begin),
 		cmocka_unit_test_setup(each_state_of_the_disk_comes_with_what_to_do, begin),
+		cmocka_unit_test_setup(
+			each_file_of_the_log_that_cannot_be_written_is_told_with_the_chown, begin),
+		cmocka_unit_test_setup(each_state_of_the_capture_folder_comes_with_what_to_do, begin),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);
