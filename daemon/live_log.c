@@ -493,6 +493,11 @@ bool live_log_is_busy(const struct live_log *log)
 	return log->job != JOB_NONE;
 }
 
+bool live_log_is_committing(const struct live_log *log)
+{
+	return log->job == JOB_COMMIT;
+}
+
 bool live_log_is_behind(const struct live_log *log, const struct pipeline *pipeline)
 {
 	return log->queue.used > 0 || pipeline_frame_count(pipeline) != log->committed;

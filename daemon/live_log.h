@@ -59,6 +59,8 @@ void live_log_do(struct live_log *log);
 int live_log_done(struct live_log *log);
 
 bool live_log_is_busy(const struct live_log *log);
+/* Whether a commit is under way, the only job that may open the log's file. */
+bool live_log_is_committing(const struct live_log *log);
 /* Whether facts or frames wait that the log (not only the batch file) does not hold. */
 bool live_log_is_behind(const struct live_log *log, const struct pipeline *pipeline);
 /* Whether a commit is due before its time: the batch file is filling, or cannot be written, or the last

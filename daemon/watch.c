@@ -359,8 +359,8 @@ static void on_log_opened(uv_poll_t *poll, int status, int events)
 	while (read(w->log_inotify, buffer, sizeof(buffer)) > 0) {
 		/* That the file was opened is all there is to know. */
 	}
-	/* The log's own opening by a job is one, too. */
-	if (!live_log_is_busy(w->log) && !uv_is_active((const uv_handle_t *)&w->reader)) {
+	/* A commit's own opening of the log is one, too. Behind any other job the commit comes next. */
+	if (!live_log_is_committing(w->log) && !uv_is_active((const uv_handle_t *)&w->reader)) {
 		(void)uv_timer_start(&w->reader, on_reader_pause, READER_PAUSE_MS, 0);
 		w->want_commit = true;
 		next_job(w);

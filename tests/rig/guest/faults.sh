@@ -66,7 +66,7 @@ sed -i '$d' /tmp/boat.conf
 rig_sender log can1 1 scenario.log >/tmp/sent
 dd if=/dev/zero of=/log/ballast bs=64k >/dev/null 2>&1
 rig_sender log can1 1 scenario.log >/tmp/sent
-# A reader makes it commit, but not one that comes while something is being written: it asks again.
+# A reader makes it commit, at most each 27 s: ask again.
 full_is_told() {
 	sightbowl runs --db /log/boat.db --csv >/tmp/runs 2>&1
 	sleep 2
