@@ -9,21 +9,6 @@ mark() { seen=$(wc -l </tmp/watch.err); }
 told_since() { tail -n +$((seen + 1)) /tmp/watch.err | grep -q "$1"; }
 state_is() { /usr/bin/ip -d link show can2 | grep -q "state $1"; }
 restarts() { /usr/bin/ip -d -s link show can2 | awk 'seen { print $1; exit } /re-started/ { seen = 1 }'; }
-events() { sqlite3 /log/boat.db "SELECT kind, subject, cleared_ns IS NOT NULL, message FROM events" 2>&1; }
-# Reading by an ordinary command makes the daemon bring the log up to date, at most each 27 s: ask again.
-is() {
-	sightbowl events --db /log/boat.db --csv >/dev/null 2>&1
-	sleep 1
-	events | grep -q "^$1|[^|]*|$2|.*$3"
-}
-has() { # KIND CLEARED PART-OF-MESSAGE, within 100 s
-	has_left=30
-	until is "$1" "$2" "$3"; do
-		has_left=$((has_left - 1))
-		[ "$has_left" -gt 0 ] || return 1
-		sleep 2
-	done
-}
 plug() { # KIND PORT BUS: its interface is can2 or can3
 	rig_adapter "$1" "$2" "$3" >>/tmp/sent_by_host &
 	adapter=$!

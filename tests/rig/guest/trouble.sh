@@ -3,21 +3,6 @@
 # host: rig_scenario n2k 900 300 >scenario.log
 . ./verdicts.sh
 
-events() { sqlite3 /log/boat.db "SELECT kind, subject, cleared_ns IS NOT NULL, message FROM events" 2>&1; }
-# Reading by an ordinary command makes the daemon bring the log up to date, at most each 27 s: ask again.
-is() {
-	sightbowl events --db /log/boat.db --csv >/dev/null 2>&1
-	sleep 1
-	events | grep -q "^$1|[^|]*|$2|.*$3"
-}
-has() { # KIND CLEARED PART-OF-MESSAGE, within 100 s
-	has_left=30
-	until is "$1" "$2" "$3"; do
-		has_left=$((has_left - 1))
-		[ "$has_left" -gt 0 ] || return 1
-		sleep 2
-	done
-}
 count() { events | grep -c "^$1|"; }
 listening() { grep "$1: " /tmp/watch.err | tail -1 | grep -q listening; }
 # The scenario's engine, on can0, from the start of the piece; it runs above idle all along.
