@@ -3,6 +3,7 @@
 #include <math.h>
 #include <string.h>
 
+#include "decoders/fault_code.h"
 #include "decoders/field.h"
 
 #define SECOND_NS INT64_C(1000000000)
@@ -148,6 +149,42 @@ static void count_value(struct bus_census *census, const struct observation *o)
 	signal->counts[o->state]++;
 }
 
+static void count_code(struct bus_census *census, const struct observation *o)
+{
+	bool active = o->signal == SIGNAL_ACTIVE_FAULT;
+	struct census_code *row = NULL;
+	struct fault_code code;
+
+	if (o->state != READING_VALID || !fault_code_from_value(o->value, &code)) {
+		return;
+	}
+	for (size_t i = 0; i < census->code_count && row == NULL; i++) {
+		struct census_code *at = &census->codes[i];
+		if (at->bus == o->bus && at->source == o->source && at->active == active &&
+			at->engine == o->instance && at->spn == code.spn && at->fmi == code.fmi) {
+			row = at;
+		}
+	}
+	if (row == NULL) {
+		if (census->code_count == CENSUS_CODES_MAX) {
+			census->no_room++;
+			return;
+		}
+		row = &census->codes[census->code_count++];
+		*row = (struct census_code){
+			.bus = o->bus,
+			.source = o->source,
+			.active = active,
+			.engine = o->instance,
+			.spn = code.spn,
+			.fmi = code.fmi,
+		};
+	}
+	row->conversion = code.conversion;
+	row->occurrences = code.count;
+	row->lists++;
+}
+
 /* A field of a message by its name in the tables. */
 static const struct field_row *find_field(const struct message_row *row, const char *name)
 {
@@ -243,7 +280,11 @@ static void count_message(struct bus_census *census, struct census_source *sourc
 	}
 	count = decoder_read(&census->decoder, message, observations, OBSERVATIONS_MAX);
 	for (size_t i = 0; i < count; i++) {
+		uint16_t signal = observations[i].signal;
 		count_value(census, &observations[i]);
+		if (signal == SIGNAL_ACTIVE_FAULT || signal == SIGNAL_PAST_FAULT) {
+			count_code(census, &observations[i]);
+		}
 	}
 }
 

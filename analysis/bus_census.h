@@ -15,6 +15,7 @@
 #define CENSUS_SOURCES_MAX  512
 #define CENSUS_MESSAGES_MAX 4096 /* a power of two */
 #define CENSUS_SIGNALS_MAX  1024
+#define CENSUS_CODES_MAX    256
 #define CENSUS_TEXT_MAX     33
 
 /* Bits that a frame takes on the wire, its spacing included: without a stuffed bit, and with the most
@@ -74,6 +75,19 @@ struct census_signal {
 	double last;
 };
 
+/* A trouble code that a source listed (fault_code.h). */
+struct census_code {
+	uint8_t bus;
+	uint8_t source;
+	bool active;         /* in its list of active codes, else of past ones */
+	uint16_t engine;
+	uint32_t spn;
+	uint8_t fmi;
+	uint8_t conversion;
+	uint8_t occurrences; /* as listed last */
+	uint64_t lists;      /* that had it */
+};
+
 struct bus_census {
 	struct decoder decoder;
 	struct census_bus buses[FRAME_BUS_MAX];
@@ -84,6 +98,8 @@ struct bus_census {
 	struct census_message messages[CENSUS_MESSAGES_MAX]; /* hashed: skip the unused */
 	size_t signal_count;
 	struct census_signal signals[CENSUS_SIGNALS_MAX];
+	size_t code_count;
+	struct census_code codes[CENSUS_CODES_MAX];
 	uint64_t no_room;
 };
 

@@ -3,9 +3,7 @@
 #include <math.h>
 #include <string.h>
 
-#include "analysis/fault_text.h"
 #include "analysis/sentence.h"
-#include "decoders/fault_code.h"
 
 /* NMEA 2000 127489, status 1. */
 #define STATUS_OVER_TEMPERATURE	 0x0002U
@@ -18,9 +16,6 @@
 #define BURN_OVER_PCT	 2.0 /* less is as usual: it will be cleared */
 #define BURN_MOVED_PCT	 2.5 /* half of what matters */
 #define BURN_MOVED_SHARE 0.25
-
-#define FAULT_SAME    0xFFFFFFU /* of a code's value: SPN and FMI */
-#define FAULT_GONE_NS INT64_C(15000000000)
 
 /* Subjects of temperature-high: engine · 8 + which; 7: the engine's own word. */
 #define OWN_WORD 7
@@ -249,105 +244,6 @@ static void explain_own_word(
 		event_life_suppress(view->events, &view->now, &care.claim, view->sink);
 	} else {
 		event_life_release(view->events, word->kind, care.claim.subject);
-	}
-}
-
-static uint32_t fault_subject(unsigned engine, uint32_t same)
-{
-	return (uint32_t)engine << 24 | same;
-}
-
-static void claim_fault(unsigned engine, const struct window_view *view, uint32_t same,
-	enum event_severity severity, bool holds)
-{
-	struct fault_code code;
-	struct care care;
-	char what[160];
-
-	if (!fault_code_from_value(same, &code)) {
-		return;
-	}
-	care_begin(&care, EVENT_ENGINE_FAULT, fault_subject(engine, same), engine, NULL, severity);
-	care.claim.value = code.spn;
-	(void)fault_text_describe(code.spn, code.fmi, what, sizeof(what));
-	sentence_words(&care.says, what);
-	sentence_words(&care.says, " ");
-	sentence_words(&care.says, fault_text_next_step(code.fmi));
-	sentence_words(&care.says, " See the engine maker's manual.");
-	window_claim(view, &care.claim, holds);
-}
-
-/* More codes than are told one by one. */
-static void claim_more_faults(
-	unsigned engine, const struct window_view *view, enum event_severity severity, bool holds)
-{
-	struct care care;
-
-	care_begin(&care, EVENT_ENGINE_FAULT, fault_subject(engine, 0), engine, NULL, severity);
-	sentence_words(&care.says, "More trouble codes are active than the ");
-	sentence_number(&care.says, ENGINE_FAULTS_MAX, 0);
-	sentence_words(&care.says, " that are told one by one: read the engine's own list.");
-	window_claim(view, &care.claim, holds);
-}
-
-/* A lamp may come on long after the code: what was told as less is told again. */
-static void raise_worse_fault(unsigned engine, const struct window_view *view, uint32_t same,
-	enum event_severity severity)
-{
-	const struct event_slot *told =
-		event_life_find(view->events, EVENT_ENGINE_FAULT, fault_subject(engine, same));
-
-	if (told != NULL && severity > (enum event_severity)told->severity) {
-		claim_fault(engine, view, same, severity, true);
-	}
-}
-
-void engine_watch_fault(struct engine_watch *w, unsigned engine, const struct window_view *view,
-	uint8_t lamps, double fault_code)
-{
-	struct fault_code code;
-	unsigned free_place = ENGINE_FAULTS_MAX;
-
-	w->begun = true;
-	w->faults_ns = view->now.t_ns;
-	if (!fault_code_from_value(fault_code, &code)) {
-		return;
-	}
-	uint32_t same = (uint32_t)fault_code & FAULT_SAME;
-	enum event_severity severity = fault_text_severity(lamps, code.fmi);
-	for (unsigned i = 0; i < ENGINE_FAULTS_MAX; i++) {
-		if (w->faults[i].code == same) {
-			w->faults[i].heard_ns = view->now.t_ns;
-			raise_worse_fault(engine, view, same, severity);
-			return;
-		}
-		free_place =
-			w->faults[i].code == 0 && free_place == ENGINE_FAULTS_MAX ? i : free_place;
-	}
-	if (free_place < ENGINE_FAULTS_MAX) {
-		w->faults[free_place] = (struct engine_fault){same, view->now.t_ns};
-		claim_fault(engine, view, same, severity, true);
-	} else {
-		claim_more_faults(engine, view,
-			severity > SEVERITY_CAUTION ? severity : SEVERITY_CAUTION, true);
-	}
-}
-
-/* A code that the sender no longer lists, while it goes on sending lists, is gone. */
-static void drop_faults(struct engine_watch *w, unsigned engine, const struct window_view *view)
-{
-	bool all = true;
-
-	for (unsigned i = 0; i < ENGINE_FAULTS_MAX; i++) {
-		if (w->faults[i].code != 0 &&
-			w->faults_ns - w->faults[i].heard_ns > FAULT_GONE_NS) {
-			claim_fault(engine, view, w->faults[i].code, SEVERITY_CAUTION, false);
-			w->faults[i].code = 0;
-		}
-		all = all && w->faults[i].code != 0;
-	}
-	if (!all) {
-		claim_more_faults(engine, view, SEVERITY_CAUTION, false);
 	}
 }
 
@@ -754,7 +650,6 @@ void engine_watch_window(struct engine_watch *w, unsigned engine, const struct w
 	for (int i = 0; i < WATCHED_TEMPERATURES; i++) {
 		judge_temperature(w, engine, view, (enum watched_temperature)i);
 	}
-	drop_faults(w, engine, view);
 	end_own_words(w, engine, view);
 	if (running) {
 		judge_burn(w, engine, view, restriction_share);
@@ -831,13 +726,6 @@ void engine_watch_save(const struct engine_watch *w, struct state_writer *writer
 		water_save(&w->waters[i], writer);
 	}
 	state_put_unsigned(writer, w->own_words);
-	state_put_signed(writer, w->faults_ns);
-	for (unsigned i = 0; i < ENGINE_FAULTS_MAX; i++) {
-		state_put_unsigned(writer, w->faults[i].code);
-		if (w->faults[i].code != 0) {
-			state_put_signed(writer, w->faults[i].heard_ns);
-		}
-	}
 	state_put_double(writer, w->running_s);
 	state_put_unsigned(writer, w->burn_cause);
 	state_put_unsigned(writer, w->burn_differs);
@@ -863,13 +751,6 @@ void engine_watch_load(struct engine_watch *w, struct state_reader *reader)
 		water_load(&w->waters[i], reader);
 	}
 	w->own_words = (uint16_t)state_get_unsigned(reader, UINT16_MAX);
-	w->faults_ns = state_get_signed(reader);
-	for (unsigned i = 0; i < ENGINE_FAULTS_MAX; i++) {
-		w->faults[i].code = (uint32_t)state_get_unsigned(reader, FAULT_SAME);
-		if (w->faults[i].code != 0) {
-			w->faults[i].heard_ns = state_get_signed(reader);
-		}
-	}
 	w->running_s = state_get_double(reader);
 	w->burn_cause = (enum burn_cause)state_get_unsigned(reader, BURN_CAUSES - 1);
 	w->burn_differs = (uint32_t)state_get_unsigned(reader, BURN_HOLDS);

@@ -1,4 +1,4 @@
-/* engine_watch.h: one engine: burn, starvation, temperatures, water, faults, as cares.
+/* engine_watch.h: one engine: burn, starvation, temperatures, water, as cares.
  *
  * Hands each window to the detectors and puts their news into events with the evidence in words.
  */
@@ -20,27 +20,17 @@ enum watched_temperature {
 	WATCHED_TEMPERATURES,
 };
 
-#define ENGINE_FAULTS_MAX 8
-
 /* Messages that tell of water: SPN 97, and NMEA 2000's engine status. */
 enum water_voice { WATER_BY_PROBE, WATER_BY_STATUS, WATER_VOICES };
 
-/* An active diagnostic trouble code. */
-struct engine_fault {
-	uint32_t code; /* SPN | FMI << 19; 0: free */
-	int64_t heard_ns;
-};
-
 struct engine_watch {
-	bool begun; /* something was heard of the engine, if only a fault or water */
+	bool begun; /* something was heard of the engine, if only water */
 	struct burn burn;
 	struct starvation starvation;
 	struct temperature_watch temperatures[WATCHED_TEMPERATURES];
 	uint8_t temperature_heard; /* bits */
 	struct water waters[WATER_VOICES];
 	uint16_t own_words; /* what the engine itself reports: seen, and for how long not */
-	struct engine_fault faults[ENGINE_FAULTS_MAX];
-	int64_t faults_ns;	/* last message of active faults */
 	double running_s;	/* since the engine was started */
 	enum burn_cause burn_cause; /* told first for burn that is high or low */
 	uint32_t burn_differs;	    /* findings in a row that differ from what stands */
@@ -55,9 +45,6 @@ void engine_watch_water(
 	struct engine_watch *w, unsigned engine, const struct window_view *view, bool wet);
 void engine_watch_status(
 	struct engine_watch *w, unsigned engine, const struct window_view *view, unsigned status_1);
-/* A code of DM1, with the lamps of the same message (fault_text.h; 0xFF: not told). */
-void engine_watch_fault(struct engine_watch *w, unsigned engine, const struct window_view *view,
-	uint8_t lamps, double fault_code);
 
 /* Takes the window that has ended. restriction_share: greatest of its filters, NaN unknown. */
 void engine_watch_window(struct engine_watch *w, unsigned engine, const struct window_view *view,

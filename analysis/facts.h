@@ -167,6 +167,29 @@ struct fact_event {
 	char message[240];     /* "": as told before */
 };
 
+enum fault_standing {
+	FAULT_ACTIVE,
+	FAULT_PAST, /* no longer active, or in its sender's memory of such */
+	FAULT_GONE, /* its sender's memory no longer has it */
+};
+
+/* A trouble code of a sender; told when its standing, its count or its lamps have changed. */
+struct fact_fault {
+	unsigned engine;
+	uint8_t bus;
+	uint8_t source;
+	uint32_t spn;
+	uint8_t fmi;
+	uint8_t conversion; /* SPN conversion method */
+	int occurrences;    /* -1: not told */
+	enum fault_standing standing;
+	uint8_t lamps;      /* of the message of active codes that listed it last; 0xFF: none did */
+	int64_t first_session; /* in which it was heard first; 0: not known */
+	int64_t first_ns;
+	int64_t session;
+	int64_t t_ns;       /* since when it stands so */
+};
+
 struct fact_sink {
 	void *context;
 	void (*on_session)(void *context, const struct fact_session *session);
@@ -181,6 +204,7 @@ struct fact_sink {
 	void (*on_burn)(void *context, const struct fact_burn *point);
 	void (*on_tank)(void *context, const struct fact_tank *tank);
 	void (*on_refuelling)(void *context, const struct fact_refuelling *refuelling);
+	void (*on_fault)(void *context, const struct fact_fault *fault);
 };
 
 #endif

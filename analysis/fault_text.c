@@ -210,10 +210,12 @@ static void append_number(struct line *line, uint32_t number)
 	append(line, digits + at);
 }
 
-size_t fault_text_describe(uint32_t spn, unsigned fmi, char *text, size_t size)
+size_t fault_text_describe(
+	uint32_t spn, unsigned fmi, unsigned conversion, char *text, size_t size)
 {
 	struct line line = {.text = text, .size = size};
-	const char *what = fault_text_spn(spn);
+	const char *what = conversion == 0 ? fault_text_spn(spn)
+					   : "trouble code in an older layout";
 
 	if (what != NULL) {
 		append(&line, what);
@@ -227,7 +229,7 @@ size_t fault_text_describe(uint32_t spn, unsigned fmi, char *text, size_t size)
 	append(&line, fault_text_fmi(fmi));
 	append(&line, " (SPN ");
 	append_number(&line, spn);
-	append(&line, ", FMI ");
+	append(&line, conversion == 0 ? ", FMI " : " if it were today's, FMI ");
 	append_number(&line, fmi);
 	append(&line, ").");
 	if (size > 0) {

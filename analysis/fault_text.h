@@ -11,6 +11,8 @@
 
 #include "analysis/facts.h"
 
+#define FAULT_LAMPS_UNKNOWN 0xFF /* no message told of them */
+
 /* What an SPN measures or moves; NULL when it is not in the list. Static. */
 const char *fault_text_spn(uint32_t spn);
 
@@ -18,8 +20,10 @@ const char *fault_text_spn(uint32_t spn);
 const char *fault_text_fmi(unsigned fmi);
 
 /* Writes "Fuel delivery pressure: far too low (SPN 94, FMI 1)." cut to size; always ended when size > 0.
- * Returns the length without the cut. */
-size_t fault_text_describe(uint32_t spn, unsigned fmi, char *text, size_t size);
+ * conversion: the sender's SPN conversion method; 1 is one of three older layouts, which one it does not
+ * say, so the SPN is given without words. Returns the length without the cut. */
+size_t fault_text_describe(
+	uint32_t spn, unsigned fmi, unsigned conversion, char *text, size_t size);
 
 /* How bad: by the lamps of DM1's first byte (red stop, then amber, protect, MIL; a lamp that is off or
  * not told says nothing), else by the FMI. */

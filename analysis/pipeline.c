@@ -9,6 +9,7 @@
 #include "analysis/engine_run.h"
 #include "analysis/engine_watch.h"
 #include "analysis/event_life.h"
+#include "analysis/fault_watch.h"
 #include "analysis/filter_pass.h"
 #include "analysis/filter_watch.h"
 #include "analysis/frozen_speed.h"
@@ -19,7 +20,7 @@
 #include "analysis/traffic_watch.h"
 #include "analysis/trip.h"
 
-#define STATE_VERSION 10
+#define STATE_VERSION 11
 #define STATE_ROOM    480 /* what changes seldom begins at a multiple of this */
 #define CHECK_SIZE    4
 #define RAW_MOST_NS   (INT64_C(1) << 62)
@@ -43,6 +44,7 @@ struct pipeline {
 	struct tank_watch tank_watches[BOAT_TANK_NUMBERS];
 	struct traffic_watch traffic;
 	struct source_watch senders;
+	struct fault_watch faults;
 	struct event_life events;
 	int64_t drained_ns[BOAT_FILTERS_MAX]; /* UTC of the last work that was gone by */
 	int64_t relearned_ns[BOAT_ENGINES_MAX];
@@ -86,6 +88,7 @@ void pipeline_init(struct pipeline *p, const struct boat *boat, const struct fac
 	}
 	traffic_watch_init(&p->traffic);
 	source_watch_init(&p->senders);
+	fault_watch_init(&p->faults);
 	event_life_init(&p->events, 0);
 	for (size_t i = 0; i < BOAT_FILTERS_MAX; i++) {
 		p->drained_ns[i] = INT64_MIN;
@@ -527,6 +530,7 @@ static void watch_window(struct pipeline *p)
 			tell_filled(p, i, filled_l);
 		}
 	}
+	fault_watch_window(&p->faults, &view);
 	source_watch_window(&p->senders, &p->traffic, &view);
 	traffic_watch_window(&p->traffic, &view);
 }
@@ -660,11 +664,8 @@ static void take(struct pipeline *p, const struct observation *o)
 	}
 	if (o->signal == SIGNAL_ACTIVE_FAULT || o->signal == SIGNAL_PAST_FAULT) {
 		/* Lists, not quantities: every sender's faults count. */
-		if (o->signal == SIGNAL_ACTIVE_FAULT && o->instance < BOAT_ENGINES_MAX) {
-			struct window_view view = view_of(p, o->t_ns);
-			engine_watch_fault(&p->engine_watches[o->instance], o->instance, &view,
-				p->lamps, o->value);
-		}
+		struct window_view view = view_of(p, o->t_ns);
+		fault_watch_take(&p->faults, &view, o, p->lamps);
 		return;
 	}
 	int found = source_choice_take(&p->sources, o, &is_new);
@@ -947,6 +948,7 @@ void pipeline_save(const struct pipeline *p, struct state_writer *w)
 	}
 	traffic_watch_save(&p->traffic, w);
 	source_watch_save(&p->senders, w);
+	fault_watch_save(&p->faults, w);
 	save_events(p, w);
 	while (!w->failed && (w->used - start) % STATE_ROOM != 0) {
 		state_put_unsigned(w, 0);
@@ -997,7 +999,7 @@ static bool load_version_1(struct pipeline *p, struct state_reader *r, size_t st
 	}
 	load_accounts(p, r);
 	for (unsigned i = 0; i < BOAT_ENGINES_MAX; i++) {
-		state_version_1_engine(&p->engine_watches[i], r);
+		state_version_1_engine(&p->engine_watches[i], &p->faults, i, r);
 	}
 	filters.count = (size_t)state_get_unsigned(r, BOAT_FILTERS_MAX);
 	for (size_t i = 0; i < filters.count && !r->failed; i++) {
@@ -1053,6 +1055,7 @@ static bool load_present(struct pipeline *p, struct state_reader *r, size_t star
 	}
 	traffic_watch_load(&p->traffic, r);
 	source_watch_load(&p->senders, r);
+	fault_watch_load(&p->faults, r);
 	load_events(p, r);
 	while (!r->failed && (r->used - start) % STATE_ROOM != 0) {
 		(void)state_get_unsigned(r, 0);

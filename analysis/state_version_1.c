@@ -5,6 +5,7 @@
 #define QUANTITIES   3      /* rate, load, speed */
 #define COUNT_MOST   100000 /* more than any count was allowed */
 #define CODE_MOST    0xFFFFFFU
+#define STATE_VERSION_1_FAULTS 8 /* of an engine */
 #define GUESS_VAR    0.6  /* of what elements live, ln(litres): before any has been seen */
 #define LIFE_VAR     0.04 /* what one element tells of it */
 #define JUMP_MINUTES 5
@@ -113,7 +114,34 @@ static void load_temperature(struct temperature_watch *t, struct state_reader *r
 	load_watch(&t->drift, r);
 }
 
-void state_version_1_engine(struct engine_watch *w, struct state_reader *r)
+/* Who listed them was not kept: it is taken to be the address that an engine usually has. */
+static void load_faults(struct fault_watch *faults, unsigned engine, struct state_reader *r)
+{
+	int64_t list_ns = state_get_signed(r);
+
+	for (unsigned i = 0; i < STATE_VERSION_1_FAULTS; i++) {
+		uint32_t code = get_count(r, CODE_MOST);
+		if (code == 0) {
+			continue;
+		}
+		int64_t heard_ns = state_get_signed(r);
+		faults->places[engine * STATE_VERSION_1_FAULTS + i] = (struct fault_place){
+			.code = code,
+			.engine = (uint8_t)engine,
+			.source = (uint8_t)engine,
+			.standing = FAULT_ACTIVE,
+			.count = FAULT_CODE_COUNT_UNKNOWN,
+			.lamps = FAULT_LAMPS_UNKNOWN,
+			.is_event = true,
+			.first_ns = heard_ns,
+			.heard_ns = heard_ns,
+			.list_ns = list_ns,
+		};
+	}
+}
+
+void state_version_1_engine(struct engine_watch *w, struct fault_watch *faults, unsigned engine,
+	struct state_reader *r)
 {
 	w->begun = state_get_unsigned(r, 1) != 0;
 	if (!w->begun) {
@@ -130,13 +158,7 @@ void state_version_1_engine(struct engine_watch *w, struct state_reader *r)
 	}
 	water_load(&w->waters[WATER_BY_PROBE], r); /* whichever it was */
 	(void)get_count(r, UINT16_MAX); /* status bits as last heard: they will be heard again */
-	w->faults_ns = state_get_signed(r);
-	for (unsigned i = 0; i < ENGINE_FAULTS_MAX; i++) {
-		w->faults[i].code = get_count(r, CODE_MOST);
-		if (w->faults[i].code != 0) {
-			w->faults[i].heard_ns = state_get_signed(r);
-		}
-	}
+	load_faults(faults, engine, r);
 	w->running_s = state_get_double(r);
 	w->told_revision = get_count(r, UINT32_MAX);
 }

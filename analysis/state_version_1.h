@@ -9,13 +9,15 @@
 #define SIGHTBOWL_ANALYSIS_STATE_VERSION_1_H
 
 #include "analysis/engine_watch.h"
+#include "analysis/fault_watch.h"
 #include "analysis/filter_watch.h"
 #include "analysis/tank_watch.h"
 
 #define STATE_VERSION_1_TANKS 8
 
 /* Fill a watch that has been initialised (watched set), or put the reader into its failed state. */
-void state_version_1_engine(struct engine_watch *w, struct state_reader *r);
+void state_version_1_engine(struct engine_watch *w, struct fault_watch *faults, unsigned engine,
+	struct state_reader *r);
 void state_version_1_filter(struct filter_watch *f, struct state_reader *r);
 void state_version_1_tank(struct tank_watch *t, struct state_reader *r);
 

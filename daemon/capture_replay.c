@@ -408,6 +408,13 @@ static void on_refuelling(void *context, const struct fact_refuelling *fact)
 	r->store_sink.on_refuelling(r->store_sink.context, fact);
 }
 
+static void on_fault(void *context, const struct fact_fault *fact)
+{
+	struct replay *r = context;
+
+	r->store_sink.on_fault(r->store_sink.context, fact);
+}
+
 static void on_event(void *context, const struct fact_event *fact)
 {
 	struct replay *r = context;
@@ -824,6 +831,7 @@ int capture_replay_run(const struct capture_replay_options *options,
 		.on_burn = on_burn,
 		.on_tank = on_tank,
 		.on_refuelling = on_refuelling,
+		.on_fault = on_fault,
 	};
 	progress_init(&r->progress, "replay");
 	r->committed_ns = progress_now_ns();

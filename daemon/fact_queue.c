@@ -30,7 +30,8 @@ enum tag {
 	TAG_BURN,
 	TAG_TANK,
 	TAG_REFUELLING,
-	TAG_LAST = TAG_REFUELLING,
+	TAG_FAULT,
+	TAG_LAST = TAG_FAULT,
 };
 
 #define LENGTH_BYTES 4
@@ -679,6 +680,52 @@ static void play_refuelling(struct state_reader *r, const struct fact_sink *sink
 	}
 }
 
+static void on_fault(void *context, const struct fact_fault *fact)
+{
+	struct fact_queue *queue = context;
+	struct state_writer w;
+
+	if (!begin(queue, &w, TAG_FAULT)) {
+		return;
+	}
+	state_put_unsigned(&w, fact->engine);
+	state_put_unsigned(&w, fact->bus);
+	state_put_unsigned(&w, fact->source);
+	state_put_unsigned(&w, fact->spn);
+	state_put_unsigned(&w, fact->fmi);
+	state_put_unsigned(&w, fact->conversion);
+	state_put_signed(&w, fact->occurrences);
+	state_put_unsigned(&w, fact->standing);
+	state_put_unsigned(&w, fact->lamps);
+	state_put_signed(&w, fact->first_session);
+	state_put_signed(&w, fact->first_ns);
+	state_put_signed(&w, fact->session);
+	state_put_signed(&w, fact->t_ns);
+	end(queue, &w);
+}
+
+static void play_fault(struct state_reader *r, const struct fact_sink *sink)
+{
+	struct fact_fault fact = {0};
+
+	fact.engine = (unsigned)state_get_unsigned(r, UINT32_MAX);
+	fact.bus = (uint8_t)state_get_unsigned(r, UINT8_MAX);
+	fact.source = (uint8_t)state_get_unsigned(r, UINT8_MAX);
+	fact.spn = (uint32_t)state_get_unsigned(r, UINT32_MAX);
+	fact.fmi = (uint8_t)state_get_unsigned(r, UINT8_MAX);
+	fact.conversion = (uint8_t)state_get_unsigned(r, 1);
+	fact.occurrences = (int)state_get_signed(r);
+	fact.standing = (enum fault_standing)state_get_unsigned(r, FAULT_GONE);
+	fact.lamps = (uint8_t)state_get_unsigned(r, UINT8_MAX);
+	fact.first_session = state_get_signed(r);
+	fact.first_ns = state_get_signed(r);
+	fact.session = state_get_signed(r);
+	fact.t_ns = state_get_signed(r);
+	if (!r->failed && sink->on_fault != NULL) {
+		sink->on_fault(sink->context, &fact);
+	}
+}
+
 struct fact_sink fact_queue_sink(struct fact_queue *queue)
 {
 	return (struct fact_sink){
@@ -695,6 +742,7 @@ struct fact_sink fact_queue_sink(struct fact_queue *queue)
 		.on_burn = on_burn,
 		.on_tank = on_tank,
 		.on_refuelling = on_refuelling,
+		.on_fault = on_fault,
 	};
 }
 
@@ -711,6 +759,7 @@ static void (*const players[])(struct state_reader *r, const struct fact_sink *s
 	[TAG_BURN] = play_burn,
 	[TAG_TANK] = play_tank,
 	[TAG_REFUELLING] = play_refuelling,
+	[TAG_FAULT] = play_fault,
 };
 
 int fact_queue_play(const uint8_t *bytes, size_t size, const struct fact_sink *sink)

@@ -5,10 +5,12 @@
 #include <string.h>
 
 #include "analysis/bus_census.h"
+#include "analysis/fault_text.h"
 #include "daemon/commands.h"
 #include "daemon/coverage_table.h"
 #include "daemon/listen_live.h"
 #include "daemon/progress.h"
+#include "decoders/fault_code.h"
 #include "replay/capture.h"
 
 #define COUNT(columns) (sizeof(columns) / sizeof((columns)[0]))
@@ -325,6 +327,47 @@ static void put_signals(struct listening *l, struct table *table)
 	table_end(table);
 }
 
+static const struct table_column code_columns[] = {
+	{"engine", TABLE_INTEGER, QUANTITY_NONE, 0},
+	{"bus", TABLE_TEXT, QUANTITY_NONE, 0},
+	{"source", TABLE_INTEGER, QUANTITY_NONE, 0},
+	{"spn", TABLE_INTEGER, QUANTITY_NONE, 0},
+	{"fmi", TABLE_INTEGER, QUANTITY_NONE, 0},
+	{"standing", TABLE_TEXT, QUANTITY_NONE, 0},
+	{"occurrences", TABLE_INTEGER, QUANTITY_NONE, 0},
+	{"lists", TABLE_INTEGER, QUANTITY_NONE, 0},
+	{"says", TABLE_TEXT, QUANTITY_NONE, 0},
+};
+
+static void put_codes(const struct listening *l, struct table *table)
+{
+	if (l->census.code_count == 0 && l->line->format == TABLE_PEOPLE) {
+		return;
+	}
+	table_begin(table, "trouble_codes", code_columns, COUNT(code_columns));
+	for (size_t i = 0; i < l->census.code_count; i++) {
+		const struct census_code *code = &l->census.codes[i];
+		char says[160];
+		(void)fault_text_describe(
+			code->spn, code->fmi, code->conversion, says, sizeof(says));
+		table_put_integer(table, code->engine);
+		table_put_text(table, l->buses.names[code->bus]);
+		table_put_integer(table, code->source);
+		table_put_integer(table, code->spn);
+		table_put_integer(table, code->fmi);
+		table_put_text(table, code->active ? "active" : "past");
+		if (code->occurrences == FAULT_CODE_COUNT_UNKNOWN) {
+			table_put_unknown(table);
+		} else {
+			table_put_integer(table, code->occurrences);
+		}
+		table_put_integer(table, (int64_t)code->lists);
+		table_put_text(table, says);
+		table_end_row(table);
+	}
+	table_end(table);
+}
+
 static bool heard(const void *context, enum signal_id signal, int instance)
 {
 	return bus_census_heard(context, signal, instance);
@@ -363,6 +406,7 @@ static enum program_exit show(struct listening *l)
 	put_sources(l, table);
 	put_messages(l, table);
 	put_signals(l, table);
+	put_codes(l, table);
 	put_counters(l, table);
 	coverage_table_put(table, heard, &l->census);
 	if (l->census.no_room > 0) {
@@ -419,8 +463,8 @@ const struct command command_listen = {
 	.help = "Tells of captures, or without one of the live bus, what it hears; it never sends, so it cannot ask.\n"
 		"The buses and how full they are (at 250 kbit/s, without and with the most stuffed bits), who\n"
 		"sends and what each says it is, every message with its interval, every signal with the numbers\n"
-		"and the other states that it brought, and the coverage: which analyses this permits, what is\n"
-		"missing, and what would supply it.\n\n"
+		"and the other states that it brought, trouble codes, active and past, and the coverage: which\n"
+		"analyses this permits, what is missing, and what would supply it.\n\n"
 		"  sightbowl listen --bus can0 --seconds 60\n"
 		"  sightbowl listen june.log.gz\n"
 		"  sightbowl listen --json june.log.gz",

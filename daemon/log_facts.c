@@ -6,6 +6,7 @@
 #include <math.h>
 #include <string.h>
 
+#include "analysis/fault_text.h"
 #include "daemon/log_store_parts.h"
 
 #define NS INT64_C(1000000000)
@@ -613,6 +614,41 @@ static void on_refuelling(void *context, const struct fact_refuelling *fact)
 	(void)log_run(context, statement);
 }
 
+static void on_fault(void *context, const struct fact_fault *fact)
+{
+	static const char *const standings[] = {
+		[FAULT_ACTIVE] = "active",
+		[FAULT_PAST] = "past",
+		[FAULT_GONE] = "gone",
+	};
+	sqlite3_stmt *statement = fact_statement(context, LOG_PUT_FAULT);
+	char says[160];
+
+	if (statement == NULL) {
+		return;
+	}
+	(void)fault_text_describe(fact->spn, fact->fmi, fact->conversion, says, sizeof(says));
+	(void)sqlite3_bind_int64(statement, 1, fact->engine);
+	(void)sqlite3_bind_int64(statement, 2, fact->bus);
+	(void)sqlite3_bind_int64(statement, 3, fact->source);
+	(void)sqlite3_bind_int64(statement, 4, fact->spn);
+	(void)sqlite3_bind_int64(statement, 5, fact->fmi);
+	(void)sqlite3_bind_int64(statement, 6, fact->conversion);
+	if (fact->occurrences >= 0) {
+		(void)sqlite3_bind_int64(statement, 7, fact->occurrences);
+	}
+	bind_text(statement, 8, standings[fact->standing]);
+	if (fact->lamps != FAULT_LAMPS_UNKNOWN) {
+		(void)sqlite3_bind_int64(statement, 9, fact->lamps);
+	}
+	(void)sqlite3_bind_int64(statement, 10, fact->first_session);
+	(void)sqlite3_bind_int64(statement, 11, fact->first_ns);
+	(void)sqlite3_bind_int64(statement, 12, fact->session);
+	(void)sqlite3_bind_int64(statement, 13, fact->t_ns);
+	bind_text(statement, 14, says);
+	(void)log_run(context, statement);
+}
+
 struct fact_sink log_store_sink(struct log_store *store)
 {
 	return (struct fact_sink){
@@ -629,5 +665,6 @@ struct fact_sink log_store_sink(struct log_store *store)
 		.on_burn = on_burn,
 		.on_tank = on_tank,
 		.on_refuelling = on_refuelling,
+		.on_fault = on_fault,
 	};
 }

@@ -234,9 +234,31 @@ static const char *const version_4[] = {
 	NULL,
 };
 
+/* The engines' trouble codes, active and past, by their sender. */
+static const char *const version_5[] = {
+	"CREATE TABLE trouble_codes(engine INTEGER, bus INTEGER, source INTEGER, spn INTEGER, "
+	"fmi INTEGER, conversion INTEGER, occurrences INTEGER, standing TEXT, lamps INTEGER, "
+	"first_session INTEGER, first_ns INTEGER, session INTEGER, t_ns INTEGER, says TEXT, "
+	"PRIMARY KEY(engine, bus, source, spn, fmi)) WITHOUT ROWID;",
+	/* Lamps: two bits each, 01 is on. */
+	"CREATE VIEW trouble_code_list AS SELECT c.engine AS engine, b.name AS bus, source, spn, fmi, "
+	"says, standing, occurrences, "
+	"CASE WHEN lamps IS NULL THEN NULL WHEN lamps >> 4 & 3 = 1 THEN 'red stop' "
+	"WHEN lamps >> 2 & 3 = 1 THEN 'amber' WHEN lamps & 3 = 1 THEN 'protect' "
+	"WHEN lamps >> 6 & 3 = 1 THEN 'malfunction' ELSE 'off' END AS lamp, "
+	UTC_TEXT("first_utc_ns") " AS first_utc, " UTC_TEXT("since_utc_ns") " AS since_utc, "
+	"first_utc_ns, since_utc_ns FROM (SELECT t.*, "
+	"CASE WHEN f.basis <> 2 THEN t.first_ns + f.utc_offset_ns END AS first_utc_ns, "
+	"CASE WHEN s.basis <> 2 THEN t.t_ns + s.utc_offset_ns END AS since_utc_ns "
+	"FROM trouble_codes AS t LEFT JOIN sessions AS f ON f.session = t.first_session "
+	"LEFT JOIN sessions AS s ON s.session = t.session) AS c "
+	"LEFT JOIN buses AS b ON b.bus = c.bus;",
+	NULL,
+};
+
 /* versions[n]: the statements that make version n + 1 of version n. */
 static const char *const *const versions[LOG_SCHEMA_VERSION] = {
-	version_1, version_2, version_3, version_4};
+	version_1, version_2, version_3, version_4, version_5};
 
 static uint32_t read_big_endian(const uint8_t *bytes)
 {

@@ -11,7 +11,7 @@
 #include <sqlite3.h>
 
 #define LOG_APPLICATION_ID 0x53624C67 /* "SbLg" in the file's header */
-#define LOG_SCHEMA_VERSION 4
+#define LOG_SCHEMA_VERSION 5
 #define LOG_PAGE_BYTES     4096 /* a block of the file system; a dozen windows fill one */
 
 enum log_schema_kind {

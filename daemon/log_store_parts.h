@@ -113,6 +113,10 @@
 	STATEMENT(PUT_TANK, "INSERT OR REPLACE INTO tank_states VALUES(?1, ?2, ?3, ?4, ?5, ?6, "   \
 		"?7, ?8, ?9)")                                                                     \
 	STATEMENT(PUT_REFUELLING, "INSERT OR REPLACE INTO refuellings VALUES(?1, ?2, ?3, ?4, ?5)") \
+	STATEMENT(PUT_FAULT, "INSERT INTO trouble_codes VALUES(?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, "\
+		"?10, ?11, ?12, ?13, ?14) ON CONFLICT DO UPDATE SET conversion = ?6, "             \
+		"occurrences = ?7, standing = ?8, lamps = ?9, session = ?12, t_ns = ?13, "         \
+		"says = ?14 WHERE t_ns <= ?13")                                                    \
 	STATEMENT(NUMBERS, "SELECT (SELECT max(session) FROM sessions), (SELECT max(run) FROM "    \
 		"runs), (SELECT max(trip) FROM trips), (SELECT max(event) FROM events)")           \
 	STATEMENT(PUT_FIRST_PART, "INSERT INTO checkpoints VALUES(?1, 0, ?2, ?3, ?4, ?5, ?6) "     \

@@ -10,6 +10,7 @@
 #include "daemon/overview.h"
 #include "daemon/query_table.h"
 #include "daemon/service_tables.h"
+#include "daemon/trouble_code_table.h"
 #include "daemon/verdict.h"
 
 static enum program_exit put_overview(const struct command_line *line, struct table *table,
@@ -52,6 +53,7 @@ const struct log_table log_tables[] = {
 	{"runs", fact_table_runs},
 	{"spares", service_table_spares},
 	{"trips", fact_table_trips},
+	{"trouble_codes", trouble_code_table_put},
 	{"verdict", verdict_table_put},
 	{"waste", service_table_waste},
 };

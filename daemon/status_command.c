@@ -8,6 +8,7 @@
 #include "daemon/overview.h"
 #include "daemon/query_table.h"
 #include "daemon/range_table.h"
+#include "daemon/trouble_code_table.h"
 #include "daemon/verdict.h"
 
 #define COUNT(columns) (sizeof(columns) / sizeof((columns)[0]))
@@ -117,6 +118,9 @@ static enum program_exit put_tables(const struct command_line *line, struct tabl
 		status = put_engines(line, table, store);
 	}
 	if (status == EXIT_DONE) {
+		status = trouble_code_table_put(line, table, store);
+	}
+	if (status == EXIT_DONE) {
 		status = element_table_put(line, table, store, &line->settings.boat,
 			overview_judged_ns(&line->settings, store, clock_ns));
 	}
@@ -168,7 +172,7 @@ const struct command command_status = {
 	.arguments = "",
 	.help = "Says whether the fuel system is all right and why we think so: what stands, each filter against\n"
 		"its limit, water, tanks, engines, what falls due next, and what nothing measures; with the basis\n"
-		"and since when. Then the tables behind it: what the log holds, the engines' totals, the elements\n"
+		"and since when. Then the tables behind it: what the log holds, the engines' totals and trouble codes, the elements\n"
 		"(as of now in a log that was written live, else as of the log's end), the tanks and how far they\n"
 		"go, and the events that still stand.\n\n"
 		"  sightbowl status --db boat.db --config boat.conf\n"

@@ -195,6 +195,13 @@ static void on_refuelling(void *context, const struct fact_refuelling *fact)
 	w->queue_sink.on_refuelling(w->queue_sink.context, fact);
 }
 
+static void on_fault(void *context, const struct fact_fault *fact)
+{
+	struct watch *w = context;
+
+	w->queue_sink.on_fault(w->queue_sink.context, fact);
+}
+
 static struct fact_sink sink_of(struct watch *w)
 {
 	return (struct fact_sink){
@@ -211,6 +218,7 @@ static struct fact_sink sink_of(struct watch *w)
 		.on_burn = on_burn,
 		.on_tank = on_tank,
 		.on_refuelling = on_refuelling,
+		.on_fault = on_fault,
 	};
 }
 

@@ -12,6 +12,7 @@
 #include "decoders/message.h"
 
 #define FAULT_CODE_SPN_NONE UINT32_C(524287) /* this SPN, or 0: no code */
+#define FAULT_CODE_COUNT_UNKNOWN 127U /* occurrences */
 
 struct fault_code {
 	uint32_t spn;	    /* 0 .. 524287 */

@@ -573,10 +573,11 @@ async function showEvents(main, argument) {
 	}
 	if (!events || events.length === 0) {
 		main.append(element('p', {}, year === undefined ? 'Nothing was noticed so far.' : 'Nothing was noticed in this year.'));
-		return;
+	} else {
+		events.reverse().forEach((one) => main.append(eventBox(one)));
+		main.append(csvLink('events', yearQuery(year)));
 	}
-	events.reverse().forEach((one) => main.append(eventBox(one)));
-	main.append(csvLink('events', yearQuery(year)));
+	await listTable(main, 'trouble_codes', 'Trouble codes of the engines', 'No trouble code was heard.');
 }
 
 /* The work that is most often written down aboard; everything else goes by sightbowl book add. */

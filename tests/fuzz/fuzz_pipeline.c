@@ -152,6 +152,17 @@ static void on_refuelling(void *context, const struct fact_refuelling *f)
 	fold(context, f->litres);
 }
 
+static void on_fault(void *context, const struct fact_fault *f)
+{
+	FUZZ_CHECK(f->engine < BOAT_ENGINES_MAX && f->spn > 0 && f->first_ns <= f->t_ns);
+	FUZZ_CHECK(f->occurrences >= -1 && f->occurrences < 127);
+	fold(context, f->spn);
+	fold(context, f->fmi);
+	fold(context, f->occurrences);
+	fold(context, f->standing);
+	fold(context, (double)f->t_ns);
+}
+
 static struct fact_sink sink_of(struct told *told)
 {
 	return (struct fact_sink){
@@ -167,6 +178,7 @@ static struct fact_sink sink_of(struct told *told)
 		.on_burn = on_burn,
 		.on_tank = on_tank,
 		.on_refuelling = on_refuelling,
+		.on_fault = on_fault,
 	};
 }
 

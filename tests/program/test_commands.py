@@ -182,8 +182,8 @@ class Commands(ProgramTest):
 
     def test_status_sums_up(self):
         tables = json.loads(self.done("status", "--db", self.database, "--json"))
-        self.assertEqual(list(tables), ["verdict", "reasons", "log", "engines", "elements", "tanks", "range",
-                                         "events"])
+        self.assertEqual(list(tables), ["verdict", "reasons", "log", "engines", "trouble_codes", "elements", "tanks",
+                                         "range", "events"])
         runs = self.rows("runs", "--db", self.database)
         self.assertEqual(tables["engines"][0]["runs"], len(runs))
         self.assertAlmostEqual(tables["engines"][0]["fuel_l"], sum(r["fuel_l"] for r in runs))

@@ -129,6 +129,13 @@ static void on_refuelling(void *context, const struct fact_refuelling *f)
 	FOLD(context, 12, f->tank, (double)f->session, (double)f->t_ns, f->litres, f->litres_sd);
 }
 
+static void on_fault(void *context, const struct fact_fault *f)
+{
+	FOLD(context, 13, f->engine, f->bus, f->source, f->spn, f->fmi, f->conversion,
+		f->occurrences, f->standing, f->lamps, (double)f->first_session,
+		(double)f->first_ns, (double)f->session, (double)f->t_ns);
+}
+
 static struct fact_sink sink_of(struct told *told)
 {
 	return (struct fact_sink){
@@ -145,6 +152,7 @@ static struct fact_sink sink_of(struct told *told)
 		.on_burn = on_burn,
 		.on_tank = on_tank,
 		.on_refuelling = on_refuelling,
+		.on_fault = on_fault,
 	};
 }
 

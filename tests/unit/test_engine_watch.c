@@ -1,6 +1,4 @@
 #include "analysis/engine_watch.h"
-#include "analysis/fault_text.h"
-#include "decoders/fault_code.h"
 #include "tests/unit/boat_windows.h"
 #include "tests/unit/near.h"
 
@@ -194,115 +192,6 @@ static void a_map_to_be_learned_anew_is_told_as_it_was(void **state)
 	near(told_burn.rate_lph, 6, 0.06);
 }
 
-#define LAMPS_UNKNOWN  0xFF
-#define LAMPS_OFF      0x00
-#define LAMPS_RED_STOP 0x10
-
-static void begin_faults(void)
-{
-	boat_windows_init(&boat);
-	engine_watch_init(&watch, &boat.boat);
-}
-
-static void hear_fault(uint32_t spn, uint8_t fmi, uint8_t lamps)
-{
-	struct fault_code code = {.spn = spn, .fmi = fmi, .count = 1};
-
-	engine_watch_fault(&watch, 0, &boat.view, lamps, fault_code_value(&code));
-}
-
-static void a_trouble_code_is_told_in_words_with_what_to_do(void **state)
-{
-	(void)state;
-	begin_faults();
-	hear_fault(100, 1, LAMPS_UNKNOWN);
-	assert_string_equal(boat.last.message,
-		"Engine oil pressure: far too low (SPN 100, FMI 1). Ease the engine and read its "
-		"own gauges; stop it as soon as it is safe if they agree. See the engine maker's "
-		"manual.");
-	assert_int_equal(boat.last.severity, SEVERITY_WARNING);
-	assert_true(boat.last.value == 100);
-	hear_fault(174, 15, LAMPS_OFF);
-	assert_string_equal(boat.last.message,
-		"Fuel temperature: somewhat too high (SPN 174, FMI 15). Read the engine's own "
-		"gauges and look for the cause before it grows. See the engine maker's manual.");
-	assert_int_equal(boat.last.severity, SEVERITY_ADVICE);
-}
-
-static void a_trouble_code_that_no_list_has_is_told_by_its_numbers(void **state)
-{
-	(void)state;
-	begin_faults();
-	hear_fault(524286, 27, LAMPS_UNKNOWN);
-	assert_string_equal(boat.last.message,
-		"Fault of the engine: reserved failure mode (SPN 524286, FMI 27). Look the code "
-		"up: it alone does not say where to look. See the engine maker's manual.");
-	assert_int_equal(boat.last.severity, SEVERITY_CAUTION);
-}
-
-static void a_red_stop_lamp_makes_a_code_a_warning_also_later(void **state)
-{
-	(void)state;
-	begin_faults();
-	hear_fault(94, 17, LAMPS_OFF);
-	assert_int_equal(boat.last.severity, SEVERITY_ADVICE);
-	int64_t event = boat.last.event;
-	hear_fault(94, 17, LAMPS_RED_STOP);
-	assert_int_equal(boat.raised[EVENT_ENGINE_FAULT], 2);
-	assert_int_equal(boat.last.event, event);
-	assert_int_equal(boat.last.severity, SEVERITY_WARNING);
-	assert_non_null(strstr(boat.last.message, "Fuel delivery pressure: somewhat too low"));
-	/* Neither the lamp's going out nor its staying on is news. */
-	hear_fault(94, 17, LAMPS_OFF);
-	hear_fault(94, 17, LAMPS_RED_STOP);
-	assert_int_equal(boat.raised[EVENT_ENGINE_FAULT], 2);
-	hear_fault(97, 31, LAMPS_RED_STOP);
-	assert_int_equal(boat.raised[EVENT_ENGINE_FAULT], 3);
-	assert_int_equal(boat.last.severity, SEVERITY_WARNING);
-}
-
-static void codes_beyond_the_eighth_are_one_word_as_bad_as_the_worst(void **state)
-{
-	(void)state;
-	begin_faults();
-	for (uint32_t spn = 1; spn <= ENGINE_FAULTS_MAX; spn++) {
-		hear_fault(spn, 15, LAMPS_OFF);
-		assert_int_equal(boat.last.severity, SEVERITY_ADVICE);
-	}
-	assert_int_equal(boat.raised[EVENT_ENGINE_FAULT], ENGINE_FAULTS_MAX);
-	hear_fault(190, 15, LAMPS_OFF);
-	hear_fault(191, 15, LAMPS_OFF);
-	assert_int_equal(boat.raised[EVENT_ENGINE_FAULT], ENGINE_FAULTS_MAX + 1);
-	assert_non_null(strstr(boat.last.message, "More trouble codes are active than the 8"));
-	assert_int_equal(boat.last.severity, SEVERITY_CAUTION);
-	hear_fault(100, 1, LAMPS_OFF);
-	assert_int_equal(boat.raised[EVENT_ENGINE_FAULT], ENGINE_FAULTS_MAX + 2);
-	assert_non_null(strstr(boat.last.message, "More trouble codes"));
-	assert_int_equal(boat.last.severity, SEVERITY_WARNING);
-}
-
-static void no_sentence_about_a_code_is_cut(void **state)
-{
-	static const char end[] = " See the engine maker's manual.";
-	unsigned told = 0;
-
-	(void)state;
-	for (uint32_t spn = 1; spn < FAULT_CODE_SPN_NONE; spn++) {
-		if (fault_text_spn(spn) == NULL && spn != FAULT_CODE_SPN_NONE - 1) {
-			continue;
-		}
-		for (uint8_t fmi = 0; fmi < 32; fmi++) {
-			begin_faults();
-			hear_fault(spn, fmi, LAMPS_UNKNOWN);
-			size_t length = strlen(boat.last.message);
-			assert_true(length > sizeof(end));
-			assert_string_equal(boat.last.message + length - (sizeof(end) - 1), end);
-			told++;
-		}
-	}
-	assert_true(told > 100 * 32);
-}
-
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -314,11 +203,6 @@ int main(void)
 		cmocka_unit_test(a_lack_that_the_new_element_ends_is_never_told),
 		cmocka_unit_test(a_lack_that_comes_back_soon_after_the_element_is_told),
 		cmocka_unit_test(a_map_to_be_learned_anew_is_told_as_it_was),
-		cmocka_unit_test(a_trouble_code_is_told_in_words_with_what_to_do),
-		cmocka_unit_test(a_trouble_code_that_no_list_has_is_told_by_its_numbers),
-		cmocka_unit_test(a_red_stop_lamp_makes_a_code_a_warning_also_later),
-		cmocka_unit_test(codes_beyond_the_eighth_are_one_word_as_bad_as_the_worst),
-		cmocka_unit_test(no_sentence_about_a_code_is_cut),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

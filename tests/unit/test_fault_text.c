@@ -8,10 +8,10 @@ static void known_numbers_are_described_in_words(void **state)
 	char text[128];
 
 	(void)state;
-	size_t length = fault_text_describe(94, 1, text, sizeof(text));
+	size_t length = fault_text_describe(94, 1, 0, text, sizeof(text));
 	assert_string_equal(text, "Fuel delivery pressure: far too low (SPN 94, FMI 1).");
 	assert_int_equal(length, strlen(text));
-	(void)fault_text_describe(1382, 16, text, sizeof(text));
+	(void)fault_text_describe(1382, 16, 0, text, sizeof(text));
 	assert_string_equal(text,
 		"Suction-side fuel filter differential pressure: too high (SPN 1382, FMI 16).");
 }
@@ -22,10 +22,10 @@ static void unknown_numbers_are_told_as_numbers(void **state)
 
 	(void)state;
 	assert_null(fault_text_spn(524286));
-	(void)fault_text_describe(524286, 31, text, sizeof(text));
+	(void)fault_text_describe(524286, 31, 0, text, sizeof(text));
 	assert_string_equal(
 		text, "Fault of the engine: the condition exists (SPN 524286, FMI 31).");
-	(void)fault_text_describe(0, 0, text, sizeof(text));
+	(void)fault_text_describe(0, 0, 0, text, sizeof(text));
 	assert_string_equal(text, "Fault of the engine: far too high (SPN 0, FMI 0).");
 	assert_string_equal(fault_text_fmi(32), "no such failure mode");
 }
@@ -76,12 +76,12 @@ static void text_is_cut_to_its_room(void **state)
 
 	(void)state;
 	memset(text, '#', sizeof(text));
-	size_t length = fault_text_describe(95, 0, text, 10);
+	size_t length = fault_text_describe(95, 0, 0, text, 10);
 	assert_string_equal(text, "Fuel filt");
 	assert_int_equal(text[10], '#');
 	assert_true(length > 40);
-	assert_int_equal(fault_text_describe(95, 0, text, 0), length);
-	(void)fault_text_describe(95, 0, text, 1);
+	assert_int_equal(fault_text_describe(95, 0, 0, text, 0), length);
+	(void)fault_text_describe(95, 0, 0, text, 1);
 	assert_string_equal(text, "");
 }
 
