@@ -172,9 +172,9 @@ const struct command command_status = {
 	.arguments = "",
 	.help = "Says whether the fuel system is all right and why we think so: what stands, each filter against\n"
 		"its limit, water, tanks, engines, what falls due next, and what nothing measures; with the basis\n"
-		"and since when. Then the tables behind it: what the log holds, the engines' totals and trouble codes, the elements\n"
-		"(as of now in a log that was written live, else as of the log's end), the tanks and how far they\n"
-		"go, and the events that still stand.\n\n"
+		"and since when. Then the tables behind it: what the log holds, the engines' totals, trouble codes,\n"
+		"the elements (as of now in a log that was written live, else as of the log's end), the tanks and\n"
+		"how far they go, and the events that still stand.\n\n"
 		"  sightbowl status --db boat.db --config boat.conf\n"
 		"  sightbowl status --db boat.db --json",
 	.takes = COMMAND_TAKES_LOG | COMMAND_TAKES_CONFIG | COMMAND_TAKES_FORMAT |
