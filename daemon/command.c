@@ -6,6 +6,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "daemon/service_notice.h"
 #include "daemon/utc_time.h"
 
 static const struct {
@@ -47,12 +48,14 @@ static void print_message(const struct command_line *line, const char *format, v
 
 enum program_exit command_failed(const struct command_line *line, const char *format, ...)
 {
+	char sentence[1024];
 	va_list arguments;
 
 	va_start(arguments, format);
-	print_message(line, format, arguments);
+	(void)vsnprintf(sentence, sizeof(sentence), format, arguments);
 	va_end(arguments);
-	(void)fputc('\n', stderr);
+	command_note(line, "%s", sentence);
+	(void)service_notice_status(sentence); /* without a manager there is nobody to tell */
 	return EXIT_FAILED;
 }
 

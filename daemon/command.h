@@ -78,7 +78,8 @@ enum program_exit command_parse(struct command_line *line, const struct command 
 	size_t argument_count, char **arguments, bool *ret_help);
 void command_print_help(const struct command *command, FILE *out);
 
-/* "sightbowl COMMAND: " and the sentence, on standard error. Returns EXIT_FAILED. */
+/* "sightbowl COMMAND: " and the sentence, on standard error; where there is a service manager also to it, as
+ * the service's status. Returns EXIT_FAILED. */
 PRINT_FORMAT(2, 3)
 enum program_exit command_failed(const struct command_line *line, const char *format, ...);
 /* The same for what is worth knowing but no failure. */

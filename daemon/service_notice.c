@@ -2,11 +2,14 @@
 
 #include <errno.h>
 #include <stddef.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/socket.h>
 #include <sys/un.h>
 #include <unistd.h>
+
+#define STATUS_MAX 500
 
 int service_notice(const char *text)
 {
@@ -39,6 +42,22 @@ int service_notice(const char *text)
 	}
 	(void)close(fd); /* the datagram is gone or not */
 	return result;
+}
+
+int service_notice_status(const char *sentence)
+{
+	char text[STATUS_MAX + 16];
+	size_t length = strcspn(sentence, "\n");
+
+	if (length > STATUS_MAX) {
+		length = STATUS_MAX;
+		/* Half a letter would make it no UTF-8, which systemd ignores as a whole. */
+		while (length > 0 && ((unsigned char)sentence[length] & 0xC0) == 0x80) {
+			length--;
+		}
+	}
+	(void)snprintf(text, sizeof(text), "STATUS=%.*s", (int)length, sentence);
+	return service_notice(text);
 }
 
 uint64_t service_notice_watchdog_ms(void)

@@ -12,6 +12,10 @@
  * is no service manager, or a negative errno. Never blocks. */
 int service_notice(const char *text);
 
+/* Sends a sentence as "STATUS=", which the service manager shows: its first line, at most 500
+ * bytes. Returns as service_notice does. */
+int service_notice_status(const char *sentence);
+
 /* How often the service manager wants to hear "WATCHDOG=1", in ms: half of what it waits; 0: not at
  * all, or not from this process. */
 uint64_t service_notice_watchdog_ms(void);

@@ -80,6 +80,7 @@ struct watch {
 	bool recording;  /* record_work is under way */
 	bool stopping;
 	bool closed;
+	char refused[600]; /* why the configuration that was to be taken was not; "": it was */
 	char told_trouble[600];
 	uint64_t told_trouble_ms;
 	uint64_t told_dropped;
@@ -94,6 +95,18 @@ PRINT_FORMAT(1, 2) static void say(const char *format, ...)
 	(void)vfprintf(stderr, format, arguments);
 	(void)fputc('\n', stderr);
 	va_end(arguments);
+}
+
+/* What the service manager shows of it, with whatever else it is to know. */
+static void tell_manager(const struct watch *w, const char *more)
+{
+	char text[800];
+
+	(void)snprintf(text, sizeof(text), "%sSTATUS=%s%s%s%s", more,
+		w->told_trouble[0] == '\0' ? "logging" : "the log cannot be written; facts wait in memory",
+		w->refused[0] == '\0' ? "" : "; ", w->refused,
+		w->refused[0] == '\0' ? "" : "; the old configuration stays");
+	(void)service_notice(text); /* without a manager there is nobody to tell */
 }
 
 /* ---- facts: to the queue, and events also to the skipper's command ---- */
@@ -235,16 +248,16 @@ static void tell_trouble(struct watch *w)
 	if (trouble[0] == '\0') {
 		if (w->told_trouble[0] != '\0') {
 			say("the log is written again; nothing waits any more");
-			(void)service_notice("STATUS=logging");
+			w->told_trouble[0] = '\0';
+			tell_manager(w, "");
 		}
-		w->told_trouble[0] = '\0';
 	} else if (strcmp(trouble, w->told_trouble) != 0 ||
 		now_ms - w->told_trouble_ms >= TROUBLE_AGAIN_MS) {
 		say("%s; it goes on watching, %zu kB wait in memory", trouble,
 			live_log_waiting(w->log) / 1000);
-		(void)service_notice("STATUS=the log cannot be written; facts wait in memory");
 		(void)snprintf(w->told_trouble, sizeof(w->told_trouble), "%s", trouble);
 		w->told_trouble_ms = now_ms;
+		tell_manager(w, "");
 	}
 	if (dropped != w->told_dropped && w->told_dropped == 0) {
 		say("too much waits in memory: the oldest 10 s windows are given up from now on");
@@ -694,6 +707,12 @@ static bool change_boat(struct watch *w, const struct boat *boat)
 	return loaded;
 }
 
+static void refuse(struct watch *w, const char *why)
+{
+	say("%s; the old configuration stays", why);
+	(void)snprintf(w->refused, sizeof(w->refused), "%s", why);
+}
+
 static void reread(struct watch *w)
 {
 	const char *wanted[FRAME_BUS_MAX];
@@ -714,7 +733,7 @@ static void reread(struct watch *w)
 			sizeof(error));
 	}
 	if (result != 0) {
-		say("%s; the old configuration stays", error);
+		refuse(w, error);
 		return;
 	}
 	if (settings.log_path[0] != '\0' && strcmp(settings.log_path, w->settings.log_path) != 0) {
@@ -732,12 +751,13 @@ static void reread(struct watch *w)
 	}
 	result = open_buses(w, &settings, &names, &buses);
 	if (result != 0) {
-		say("cannot watch the buses: %s; the old configuration stays", strerror(-result));
+		(void)snprintf(error, sizeof(error), "cannot watch the buses: %s", strerror(-result));
+		refuse(w, error);
 		return;
 	}
 	if (!change_boat(w, &settings.boat)) {
 		bus_watch_close(buses);
-		say("the boat cannot be changed while it is watched; the old configuration stays");
+		refuse(w, "the boat cannot be changed while it is watched");
 		return;
 	}
 	bus_watch_close(w->buses);
@@ -755,6 +775,7 @@ static void reread(struct watch *w)
 	notify_close(w->notify);
 	w->notify = NULL;
 	open_notify(w);
+	w->refused[0] = '\0';
 	say("the configuration was reread");
 }
 
@@ -785,7 +806,7 @@ static void on_signal(uv_signal_t *handle, int number)
 	if (number == SIGHUP) {
 		(void)service_notice("RELOADING=1");
 		reread(w);
-		(void)service_notice("READY=1");
+		tell_manager(w, "READY=1\n");
 	} else {
 		stop(w);
 	}
@@ -867,6 +888,7 @@ static int open_log(struct watch *w)
 	}
 	if (result != 0) {
 		say("%s", error);
+		(void)service_notice_status(error);
 	}
 	if (rebuilt) {
 		say("the state that the log holds is of another version: what was open is closed, "
@@ -942,7 +964,7 @@ int watch_run(const struct watch_options *options)
 		say("cannot begin: %s", strerror(-result));
 		finish(w);
 	} else {
-		(void)service_notice("READY=1\nSTATUS=logging");
+		tell_manager(w, "READY=1\n");
 	}
 	(void)uv_run(&w->loop, UV_RUN_DEFAULT);
 	tell_losses(w, true);

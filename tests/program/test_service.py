@@ -92,6 +92,7 @@ class Watch(ProgramTest):
         self.configure("")
         self.errors = open(self.path("errors"), "w+", encoding="utf-8")
         self.watch = None
+        self.last_notice = None
 
     def tearDown(self):
         if self.watch is not None and self.watch.poll() is None:
@@ -120,6 +121,11 @@ class Watch(ProgramTest):
             if lines != ["WATCHDOG=1"]:
                 self.assertIn(wanted, lines)
                 return lines
+
+    def expect_status(self):
+        lines = self.notices.recv(4096).decode().split("\n")
+        self.assertEqual(len(lines), 1, lines)
+        return lines[0]
 
     def expect_said(self, words):
         end = time.monotonic() + PATIENCE_S
@@ -195,8 +201,10 @@ class Watch(ProgramTest):
             self.configure(wrong)
             self.watch.send_signal(signal.SIGHUP)
             self.expect("RELOADING=1")
-            self.expect("READY=1")
+            status = self.expect("READY=1")[1]
             said = self.expect_said(f"boat.conf:{line}: ")
+            # The service's status says the same: systemctl status shows it, whatever the journal leaves out.
+            self.assertRegex(status, f"^STATUS=logging; .*boat.conf:{line}: .*; the old configuration stays$")
             self.assertIn("the old configuration stays", said)
             self.errors.seek(0)
             self.errors.truncate()
@@ -215,7 +223,7 @@ class Watch(ProgramTest):
         self.errors.truncate()
         self.watch.send_signal(signal.SIGHUP)
         self.expect("RELOADING=1")
-        self.expect("READY=1")
+        self.last_notice = self.expect("READY=1")
         with open(self.path("errors"), encoding="utf-8") as file:
             return file.read()
 
@@ -233,7 +241,21 @@ class Watch(ProgramTest):
         self.assertNotIn("the configuration was reread", said)
         self.configure("[bus other0]\n[bus other1]\n")  # what was refused took no place
         self.assertIn("the configuration was reread", self.reread())
+        self.assertIn("STATUS=logging", self.last_notice)
         self.stop()
+
+    def test_a_start_that_fails_says_why_in_the_status(self):
+        self.configure("[enginee 1]\n")
+        self.start()
+        self.assertEqual(self.watch.wait(PATIENCE_S), 1)
+        status = self.expect_status()
+        self.assertRegex(status, "^STATUS=.*boat.conf:4: .*enginee")
+        self.configure("")
+        with open(self.path("boat.db"), "w", encoding="ascii") as file:
+            file.write("something else")
+        self.start()
+        self.assertEqual(self.watch.wait(PATIENCE_S), 1)
+        self.assertRegex(self.expect_status(), "^STATUS=.*boat.db")
 
     def test_a_start_with_more_buses_than_the_log_holds_names_those_in_it(self):
         self.configure("".join(f"[bus early{i}]\n" for i in range(7)))

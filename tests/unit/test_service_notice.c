@@ -77,6 +77,32 @@ static void notice_arrives_at_an_abstract_name(void **state)
 	assert_int_equal(close(fd), 0);
 }
 
+static void status_is_the_first_line_of_a_sentence_and_never_half_a_letter(void **state)
+{
+	struct sockaddr_un address = {.sun_family = AF_UNIX};
+	char name[60], got[1000], sentence[600];
+	int fd;
+
+	(void)state;
+	(void)snprintf(name, sizeof(name), "@test_notice_status_%ld", (long)getpid());
+	memcpy(address.sun_path, name, strlen(name));
+	address.sun_path[0] = '\0';
+	fd = listen_on(&address, strlen(name));
+	assert_int_equal(setenv("NOTIFY_SOCKET", name, 1), 0);
+	assert_int_equal(service_notice_status("boat.conf:4: no such key\nmore"), 1);
+	assert_int_equal(recv(fd, got, sizeof(got), MSG_DONTWAIT), 31);
+	assert_memory_equal(got, "STATUS=boat.conf:4: no such key", 31);
+	/* A letter of two bytes across the 500th. */
+	memset(sentence, 'a', sizeof(sentence));
+	memcpy(sentence + 499, "\xC3\xA9", 2);
+	sentence[sizeof(sentence) - 1] = '\0';
+	assert_int_equal(service_notice_status(sentence), 1);
+	assert_int_equal(recv(fd, got, sizeof(got), MSG_DONTWAIT), 7 + 499);
+	assert_int_equal(unsetenv("NOTIFY_SOCKET"), 0);
+	assert_int_equal(service_notice_status(sentence), 0);
+	assert_int_equal(close(fd), 0);
+}
+
 static void wrong_name_is_refused(void **state)
 {
 	char name[300];
@@ -115,6 +141,7 @@ int main(void)
 		cmocka_unit_test(without_a_service_manager_nothing_happens),
 		cmocka_unit_test(notice_arrives_at_a_path),
 		cmocka_unit_test(notice_arrives_at_an_abstract_name),
+		cmocka_unit_test(status_is_the_first_line_of_a_sentence_and_never_half_a_letter),
 		cmocka_unit_test(wrong_name_is_refused),
 		cmocka_unit_test(watchdog_is_fed_twice_in_its_time),
 	};
