@@ -2,6 +2,7 @@
 
 #include <errno.h>
 #include <inttypes.h>
+#include <pwd.h>
 #include <stdarg.h>
 #include <stdio.h>
 #include <string.h>
@@ -202,6 +203,26 @@ static bool has_option(const char *options, const char *word)
 	return false;
 }
 
+/* How a user who may not write a file or folder is to go on: as the one whose it is, where that is neither
+ * this user nor root, else by giving it to the daemon's. */
+static void describe_remedy(const char *path, char *remedy, size_t size)
+{
+	struct stat status;
+	const struct passwd *owner = NULL;
+
+	if (getuid() != 0 && stat(path, &status) == 0 && status.st_uid != 0 &&
+		status.st_uid != getuid()) {
+		owner = getpwuid(status.st_uid);
+	}
+	if (owner != NULL) {
+		(void)snprintf(remedy, size, "it is %.40s's: if watch runs as that user, ask as that "
+			"user too: sudo -u %.40s sightbowl check", owner->pw_name, owner->pw_name);
+	} else {
+		(void)snprintf(remedy, size, "give it to the user watch runs as: chown sightbowl %.200s",
+			path);
+	}
+}
+
 /* The log and what lies beside it: each of them that is there must be writable, whoever made it. Returns
  * whether they are. */
 static bool check_log_files(const char *log_path, const struct machine_check_listener *listener)
@@ -209,15 +230,17 @@ static bool check_log_files(const char *log_path, const struct machine_check_lis
 	static const char *const endings[] = {"", "-wal", "-shm", "-batch", ".lock"};
 
 	for (size_t i = 0; i < sizeof(endings) / sizeof(endings[0]); i++) {
-		char path[1200];
+		char path[1200], remedy[300];
+		int obstacle;
 
 		(void)snprintf(path, sizeof(path), "%s%s", log_path, endings[i]);
 		if (access(path, W_OK) == 0 || errno == ENOENT) {
 			continue;
 		}
-		find(listener, "log file", MACHINE_FAILED, "watch cannot write '%.300s' as this user: "
-			"%s; give it to the user it runs as: chown sightbowl %.300s", path,
-			strerror(errno), path);
+		obstacle = errno;
+		describe_remedy(path, remedy, sizeof(remedy));
+		find(listener, "log file", MACHINE_FAILED, "watch cannot write '%.200s' as this user: "
+			"%s; %s", path, strerror(obstacle), remedy);
 		return false;
 	}
 	return true;
@@ -227,7 +250,7 @@ void machine_check_captures(const char *capture_folder,
 	const struct machine_check_listener *listener)
 {
 	static const char subject[] = "capture folder";
-	char path[1100], folder[1100];
+	char path[1100], folder[1100], remedy[300];
 	struct stat status;
 	int obstacle;
 
@@ -246,9 +269,10 @@ void machine_check_captures(const char *capture_folder,
 				"look at it with fsck, or name another folder (capture_folder in "
 				"[log])", path);
 		} else {
+			obstacle = errno;
+			describe_remedy(path, remedy, sizeof(remedy));
 			find(listener, subject, MACHINE_FAILED, "raw frames cannot be kept in '%.200s' as "
-				"this user: %s; give it to the user watch runs as: chown sightbowl %.200s",
-				path, strerror(errno), path);
+				"this user: %s; %s", path, strerror(obstacle), remedy);
 		}
 		return;
 	}
@@ -270,7 +294,7 @@ void machine_check_captures(const char *capture_folder,
 void machine_check_disk(const char *log_path, const struct log_settings *log,
 	const struct machine_check_listener *listener)
 {
-	char folder[1100], type[64] = "", options[1024] = "";
+	char folder[1100], remedy[300], type[64] = "", options[1024] = "";
 	double needed_mb = log->size_mb;
 	struct statvfs room;
 	struct stat status;
@@ -282,11 +306,14 @@ void machine_check_disk(const char *log_path, const struct log_settings *log,
 		return;
 	}
 	if (access(folder, W_OK) != 0) {
-		find(listener, "disk", MACHINE_FAILED, "folder '%.300s' cannot be written: %s",
-			folder, errno == EROFS ? "the file system is read-only (often after an "
-			"error: look at it with fsck)"
-					: "make it the property of the user sightbowl, "
-					  "or run as one who may");
+		if (errno == EROFS) {
+			(void)snprintf(remedy, sizeof(remedy), "the file system is read-only (often after "
+				"an error: look at it with fsck)");
+		} else {
+			describe_remedy(folder, remedy, sizeof(remedy));
+		}
+		find(listener, "disk", MACHINE_FAILED, "folder '%.200s' cannot be written: %s", folder,
+			remedy);
 		return;
 	}
 	if (!check_log_files(log_path, listener)) {

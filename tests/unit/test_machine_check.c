@@ -1,6 +1,7 @@
 /* Each finding on the machine, by hand: a bus in every state, a clock in every state, a disk. The bus, the
  * clock and the file system's room are this file's own; the linker takes them instead of the program's. */
 #include <errno.h>
+#include <pwd.h>
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stddef.h>
@@ -313,6 +314,33 @@ static void each_file_of_the_log_that_cannot_be_written_is_told_with_the_chown(v
 	assert_int_equal(rmdir(folder), 0);
 }
 
+static void what_is_anothers_is_to_be_asked_about_as_that_user(void **state)
+{
+	struct log_settings log = {.size_mb = 500};
+	char folder[] = "/tmp/test_machine_check.XXXXXX";
+	const struct passwd *owner = getpwnam("daemon"); /* of every Debian system */
+	char path[80];
+	uid_t before = getuid();
+
+	(void)state;
+	if (before != 0 || owner == NULL) {
+		skip(); /* only root can give a folder away */
+	}
+	assert_non_null(mkdtemp(folder));
+	assert_int_equal(chmod(folder, 0755), 0);
+	assert_int_equal(chown(folder, owner->pw_uid, owner->pw_gid), 0);
+	(void)snprintf(path, sizeof(path), "%s/boat.db", folder);
+	assert_true(become_somebody());
+	machine_check_disk(path, &log, &listener);
+	become_root_again(before);
+	says(MACHINE_FAILED, "disk", "cannot be written", "sudo -u daemon sightbowl check");
+	assert_true(become_somebody());
+	machine_check_captures(folder, &listener);
+	become_root_again(before);
+	says(MACHINE_FAILED, "capture folder", "Permission denied", "sudo -u daemon sightbowl check");
+	assert_int_equal(rmdir(folder), 0);
+}
+
 static void each_state_of_the_capture_folder_comes_with_what_to_do(void **state)
 {
 	char folder[] = "/tmp/test_machine_check.XXXXXX";
@@ -354,6 +382,7 @@ int main(void)
 		cmocka_unit_test_setup(each_state_of_the_disk_comes_with_what_to_do, begin),
 		cmocka_unit_test_setup(
 			each_file_of_the_log_that_cannot_be_written_is_told_with_the_chown, begin),
+		cmocka_unit_test_setup(what_is_anothers_is_to_be_asked_about_as_that_user, begin),
 		cmocka_unit_test_setup(each_state_of_the_capture_folder_comes_with_what_to_do, begin),
 	};
 
