@@ -608,10 +608,12 @@ static void judge_supply(struct engine_watch *w, unsigned engine, const struct w
 	if ((news.pressure_lacks || !w->starvation.pressure_low) &&
 		event_life_release(view->events, EVENT_FUEL_PRESSURE_LOW, engine * 2)) {
 		news.pressure_low_raised = w->starvation.pressure_low;
+		news.sunk_raised = w->starvation.sunk && !w->starvation.pressure_low;
 	}
 	low.claim.value = news.pressure_kpa;
 	low.claim.limit = news.pressure_limit_kpa;
 	low.claim.unit = "kPa";
+	bool lacks = w->starvation.pressure_low || w->starvation.sunk;
 	if (news.starving_raised) {
 		say_starving(&starving, &news);
 		sentence_words(&starving.says,
@@ -625,13 +627,29 @@ static void judge_supply(struct engine_watch *w, unsigned engine, const struct w
 	if (news.starving_cleared) {
 		window_claim(view, &starving.claim, false);
 	}
-	if (news.pressure_low_raised || news.pressure_low_cleared) {
+	if (news.sunk_raised) {
+		low.claim.severity = SEVERITY_CAUTION;
+		low.claim.limit = news.once_kpa;
+		sentence_words(&low.says, "Fuel pressure has sunk: for hours it is far below what it was, now ");
+		sentence_number(&low.says, news.pressure_kpa, 0);
+		sentence_words(&low.says, " kPa of ");
+		sentence_number(&low.says, news.once_kpa, 0);
+		sentence_words(&low.says, " kPa at this speed. Look at filters, lift pump and its valves, or "
+					  "at the sensor.");
+		window_claim(view, &low.claim, true);
+	}
+	if (news.pressure_low_raised) {
 		sentence_words(&low.says, "Fuel pressure at ");
 		sentence_number(&low.says, news.pressure_kpa, 0);
 		sentence_words(&low.says, " kPa, limit ");
 		sentence_number(&low.says, news.pressure_limit_kpa, 0);
 		sentence_words(&low.says, " kPa. Look at filters, valves and lift pump.");
-		window_claim(view, &low.claim, news.pressure_low_raised);
+		window_claim(view, &low.claim, true);
+	}
+	if ((news.pressure_low_cleared || news.sunk_cleared) && !lacks) {
+		window_claim(view, &low.claim, false);
+	}
+	if (news.pressure_low_raised || news.pressure_low_cleared) {
 		explain_own_word(engine, view, &own_words[1], news.pressure_low_raised);
 	}
 }

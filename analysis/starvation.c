@@ -8,6 +8,8 @@
 #define USUAL_READY   60.0 /* windows before a pressure is usual */
 #define USUAL_MOST    2000.0
 #define YIELD_WINDOWS 7200.0 /* of running: a usual pressure follows one far below it in 20 hours */
+#define YIELD_TOLD    0.03 /* of the usual: no more is given away before it is told */
+#define SOUND_WINDOWS 360 /* an hour at a speed at which it had sunk, or above, to be sound again */
 #define LOW_SHARE     0.4 /* of the usual: too low, where no limit is told */
 #define LOW_WINDOWS   3
 #define LOW_CLEAR     1.25  /* of the limit, to clear */
@@ -123,6 +125,48 @@ static void learn_pressure(struct starvation *s, const struct starvation_window 
 	}
 	*weight = state_single(fmin(*weight + 1, USUAL_MOST));
 	*usual = state_single(*usual + (w->pressure_kpa - *usual) / *weight);
+	if (*weight >= USUAL_READY) {
+		s->once_kpa[bin] = fmax(s->once_kpa[bin], *usual);
+	}
+}
+
+/* Is the pressure far below what it was at this speed, and on the way to become usual? The highest usual ones
+ * are held against it, so that a pump that fades over a season does not take its measure along. */
+static void watch_sinking(
+	struct starvation *s, const struct starvation_window *w, struct starvation_news *news)
+{
+	size_t bin = bin_of(w->rpm);
+	double once = s->once_kpa[bin];
+
+	if (!(s->weight[bin] >= USUAL_READY) || !(once > 0)) {
+		return;
+	}
+	news->once_kpa = once;
+	double lost = 1 - w->pressure_kpa / once;
+	if (lost > 1 - SAG_KPA_SHARE) {
+		bool filters = w->restriction_share >= LOADED_SHARE; /* its own care tells it */
+		double yield = 1 - lost / YIELD_WINDOWS;
+		for (size_t i = 0; i < STARVATION_BINS; i++) {
+			s->once_kpa[i] = state_single(s->once_kpa[i] * yield);
+		}
+		s->yielded = state_single(s->yielded + (filters ? 0 : lost / YIELD_WINDOWS));
+		s->sunk_bin = s->sinking && s->sunk_bin < bin ? s->sunk_bin : (uint32_t)bin;
+		s->sinking = true;
+		s->sound_windows = 0;
+		if (!s->sunk && s->yielded >= YIELD_TOLD && !s->starving && !s->pressure_low) {
+			s->sunk = true;
+			news->sunk_raised = true;
+		}
+		return;
+	}
+	/* What lacks at a high speed seldom does at a low one. */
+	if (!s->sinking || bin < s->sunk_bin || ++s->sound_windows < SOUND_WINDOWS) {
+		return;
+	}
+	news->sunk_cleared = s->sunk;
+	s->sinking = false;
+	s->sunk = false;
+	s->yielded = 0;
 }
 
 static void watch_pressure(struct starvation *s, const struct starvation_window *w, double limit,
@@ -228,6 +272,7 @@ bool starvation_take(struct starvation *s, const struct starvation_config *confi
 		.pressure_kpa = w->pressure_kpa,
 		.pressure_limit_kpa = NAN,
 		.usual_kpa = NAN,
+		.once_kpa = NAN,
 		.rpm_sag_share = NAN,
 		.rpm_hunt_share = NAN};
 
@@ -262,6 +307,7 @@ bool starvation_take(struct starvation *s, const struct starvation_config *confi
 		news.pressure_lacks = w->pressure_kpa < limit;
 		/* Starvation explains a pressure that is only unusually low. */
 		watch_pressure(s, w, limit, learned && s->starving, &news);
+		watch_sinking(s, w, &news);
 		/* A speed that is restless for a minute may come of the pressure. */
 		if (!s->starving && (!s->pressure_low || learned) && !m.flutters &&
 			m.easy_hunting < 6) {
@@ -270,7 +316,7 @@ bool starvation_take(struct starvation *s, const struct starvation_config *confi
 	}
 	*ret_news = news;
 	return news.starving_raised || news.starving_cleared || news.pressure_low_raised ||
-	       news.pressure_low_cleared;
+	       news.pressure_low_cleared || news.sunk_raised || news.sunk_cleared;
 }
 
 void starvation_save(const struct starvation *s, struct state_writer *w)
@@ -280,6 +326,7 @@ void starvation_save(const struct starvation *s, struct state_writer *w)
 		if (s->weight[i] > 0) {
 			state_put_float(w, (float)s->usual_kpa[i]);
 			state_put_float(w, (float)s->weight[i]);
+			state_put_float(w, (float)s->once_kpa[i]);
 		}
 	}
 	state_put_float(w, (float)s->usual_hunt);
@@ -290,7 +337,13 @@ void starvation_save(const struct starvation *s, struct state_writer *w)
 	state_put_unsigned(w, s->history);
 	state_put_unsigned(w, s->calm);
 	state_put_unsigned(w, s->low_windows);
-	state_put_unsigned(w, (s->starving ? 1U : 0U) | (s->pressure_low ? 2U : 0U));
+	state_put_unsigned(w, (s->starving ? 1U : 0U) | (s->pressure_low ? 2U : 0U) |
+				      (s->sunk ? 4U : 0U) | (s->sinking ? 8U : 0U));
+	if (s->sinking) {
+		state_put_float(w, (float)s->yielded);
+		state_put_unsigned(w, s->sunk_bin);
+		state_put_unsigned(w, s->sound_windows);
+	}
 }
 
 void starvation_load(struct starvation *s, struct state_reader *r)
@@ -300,6 +353,7 @@ void starvation_load(struct starvation *s, struct state_reader *r)
 		if (state_get_unsigned(r, 1) != 0) {
 			s->usual_kpa[i] = (double)state_get_float(r);
 			s->weight[i] = (double)state_get_float(r);
+			s->once_kpa[i] = (double)state_get_float(r);
 		}
 	}
 	s->usual_hunt = (double)state_get_float(r);
@@ -310,7 +364,14 @@ void starvation_load(struct starvation *s, struct state_reader *r)
 	s->history = state_get_unsigned(r, UINT64_MAX);
 	s->calm = (uint32_t)state_get_unsigned(r, COUNT_CAP);
 	s->low_windows = (uint32_t)state_get_unsigned(r, COUNT_CAP);
-	uint64_t flags = state_get_unsigned(r, 3);
+	uint64_t flags = state_get_unsigned(r, 15);
 	s->starving = (flags & 1) != 0;
 	s->pressure_low = (flags & 2) != 0;
+	s->sunk = (flags & 4) != 0;
+	s->sinking = (flags & 8) != 0;
+	if (s->sinking) {
+		s->yielded = (double)state_get_float(r);
+		s->sunk_bin = (uint32_t)state_get_unsigned(r, STARVATION_BINS - 1);
+		s->sound_windows = (uint32_t)state_get_unsigned(r, SOUND_WINDOWS);
+	}
 }

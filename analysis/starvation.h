@@ -57,7 +57,10 @@ struct starvation_news {
 	double pressure_kpa; /* mean of the last half minute, and the limit that holds; NaN unknown
 			      */
 	double pressure_limit_kpa;
+	bool sunk_raised;      /* it is far below what it was, and has been for long */
+	bool sunk_cleared;
 	double usual_kpa;      /* pressure at this speed; NaN unknown */
+	double once_kpa;       /* the highest that was usual at this speed; NaN unknown */
 	double rpm_sag_share;  /* speed lost at this demand */
 	double rpm_hunt_share; /* spread of the speed */
 };
@@ -65,6 +68,12 @@ struct starvation_news {
 struct starvation {
 	double usual_kpa[STARVATION_BINS]; /* by engine speed, 250 rpm each */
 	double weight[STARVATION_BINS];    /* windows behind it */
+	double once_kpa[STARVATION_BINS];  /* the highest that was usual; follows a low one slowly */
+	bool sinking;           /* the pressure was far below it within the last sound hour */
+	bool sunk;              /* and for so long that it is told */
+	double yielded;         /* share by which the highest usual has followed since */
+	uint32_t sunk_bin;      /* the lowest speed at which it was */
+	uint32_t sound_windows; /* without, since, at such a speed or above */
 	double usual_hunt;                 /* spread of the speed at steady running, as a share */
 	uint32_t hunt_windows;
 	double level_rpm; /* speed at the present demand; without one, of the last window */

@@ -114,6 +114,29 @@ static void load_temperature(struct temperature_watch *t, struct state_reader *r
 	load_watch(&t->drift, r);
 }
 
+/* The highest usual pressures were not kept: those of that moment stand for them. */
+static void load_starvation(struct starvation *s, struct state_reader *r)
+{
+	for (size_t i = 0; i < STARVATION_BINS; i++) {
+		if (state_get_unsigned(r, 1) != 0) {
+			s->usual_kpa[i] = get_float(r);
+			s->weight[i] = get_float(r);
+			s->once_kpa[i] = s->usual_kpa[i];
+		}
+	}
+	s->usual_hunt = get_float(r);
+	s->hunt_windows = get_count(r, COUNT_MOST);
+	s->level_rpm = get_float(r);
+	s->level_demand = get_float(r);
+	s->level_windows = get_count(r, 60);
+	s->history = state_get_unsigned(r, UINT64_MAX);
+	s->calm = get_count(r, COUNT_MOST);
+	s->low_windows = get_count(r, COUNT_MOST);
+	uint64_t flags = state_get_unsigned(r, 3);
+	s->starving = (flags & 1) != 0;
+	s->pressure_low = (flags & 2) != 0;
+}
+
 /* Who listed them was not kept: it is taken to be the address that an engine usually has. */
 static void load_faults(struct fault_watch *faults, unsigned engine, struct state_reader *r)
 {
@@ -149,7 +172,7 @@ void state_version_1_engine(struct engine_watch *w, struct fault_watch *faults, 
 	}
 	load_burn(&w->burn, r);
 	load_map(&w->burn.map, r);
-	starvation_load(&w->starvation, r);
+	load_starvation(&w->starvation, r);
 	w->temperature_heard = (uint8_t)get_count(r, (1U << WATCHED_TEMPERATURES) - 1);
 	for (unsigned i = 0; i < WATCHED_TEMPERATURES; i++) {
 		if ((w->temperature_heard & 1U << i) != 0) {

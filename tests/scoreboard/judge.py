@@ -10,6 +10,7 @@ import bisect
 HALF_HOUR = 0.5          # engine hours
 DUE_H = 40.0             # element-due with more engine hours truly left than this cries wolf
 HIGH_SHARE = 0.9         # restriction-high with less of the limit than this, too
+LOADED_H = 10.0          # a pressure that has sunk with more left of every element does, too
 STRAINED_KPA = 60.0      # true feed (85 at idle, 150 above, with clean elements): the warning holds
 PASSED_SHARE = 1.1       # of the limit, truly, before it was changed: a chance to tell
 JUMP_SHARE = 0.05        # of the limit, within half an engine hour: truly a jump
@@ -208,9 +209,17 @@ def judge_starvation(season, event):
     return TRUE if begun(season, t, "air") or starved_near(season, t) or strained(season, t) else FALSE
 
 
+def loaded_soon(season, t):
+    """An element of the line, measured or not, is within its last hours, or was until just now."""
+    return any(one["fitted"] <= t and (one["removed"] is None or t < one["removed"] + 3600)
+               and left_h(season, i, t) <= LOADED_H for i, one in enumerate(season.elements))
+
+
 def judge_pressure(season, event):
     if "itself reports" in event["message"]:
         return RELAYED
+    if "has sunk" in event["message"] and loaded_soon(season, event["raised"]):
+        return TRUE
     return judge_starvation(season, event)
 
 

@@ -82,6 +82,13 @@ class Verdicts(unittest.TestCase):
         self.assertEqual(self.verdict(event("starvation", 50), faults=[fault("air", 40, 1)]), judge.TRUE)
         self.assertEqual(self.verdict(event("starvation", 50), feed_kpa=50), judge.TRUE)
 
+    def test_a_sunk_pressure_needs_a_loaded_element_or_a_lack_of_fuel(self):
+        sunk = "Fuel pressure has sunk: for hours it is far below what it was"
+        self.assertEqual(self.verdict(event("fuel-pressure-low", 80, message=sunk)), judge.FALSE)
+        self.assertEqual(self.verdict(event("fuel-pressure-low", 95, message=sunk)), judge.TRUE)
+        self.assertEqual(self.verdict(event("fuel-pressure-low", 95)), judge.FALSE)
+        self.assertEqual(self.verdict(event("fuel-pressure-low", 80, message=sunk), feed_kpa=50), judge.TRUE)
+
     def test_burn_needs_a_cause(self):
         growing = [fault("fouling", 40, 10)]
         self.assertEqual(self.verdict(event("burn-high", 50)), judge.FALSE)

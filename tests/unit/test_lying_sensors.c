@@ -471,7 +471,7 @@ static void a_pressure_that_lied_from_the_first_day_is_forgotten(void **state)
 	(void)state;
 	lying_begin(&boat);
 	lying_days(&boat, 3, pressure_at_1000);
-	lying_days(&boat, 12, NULL);
+	lying_days(&boat, 15, NULL);
 	told(1);
 	assert_true(lying_last(&boat, "fuel-pressure-low")->has_cleared);
 	lying_end(&boat);

@@ -349,6 +349,88 @@ static void pressure_low_has_a_limit_a_hold_and_hysteresis(void **state)
 	near(starvation_pressure_pct(&s, 2200, 105), -50, 2);
 }
 
+/* Legs of ten minutes at three speeds, the pressure times share; returns windows until it is told as sunk,
+ * -1 for never. */
+static int until_sunk(struct starvation *s, struct scenario_random *r, double from_share,
+	double to_share, int windows)
+{
+	struct starvation_news news;
+
+	for (int i = 0; i < windows; i++) {
+		struct starvation_window w = healthy(r, 1800 + 400 * (i / 60 % 3), NAN);
+		w.pressure_kpa *= from_share + (to_share - from_share) * i / windows;
+		w.pressure_low_kpa = w.pressure_kpa - 8;
+		w.pressure_high_kpa = w.pressure_kpa + 8;
+		(void)starvation_take(s, &config, &w, &news);
+		assert_false(news.starving_raised || news.pressure_low_raised);
+		if (news.sunk_raised) {
+			return i;
+		}
+	}
+	return -1;
+}
+
+static void a_pressure_that_has_sunk_is_told_before_it_is_usual(void **state)
+{
+	struct scenario_random r;
+	struct starvation s;
+	struct starvation_news news;
+
+	(void)state;
+	scenario_random_init(&r, 21, 0);
+	learn(&s, &r, true, false);
+	double usual = s.usual_kpa[8];
+	int after = until_sunk(&s, &r, 0.7, 0.7, 3000);
+	assert_in_range(after, 360, 1080); /* within three hours of running */
+	assert_true(s.usual_kpa[8] > 0.96 * usual && s.once_kpa[8] > 0.96 * usual);
+	/* Repaired: over after an hour, once. */
+	int cleared = 0;
+	for (int i = 0; i < 1000; i++) {
+		struct starvation_window w = healthy(&r, 1800 + 400 * (i / 60 % 3), NAN);
+		(void)starvation_take(&s, &config, &w, &news);
+		cleared += news.sunk_cleared;
+		assert_true(!news.sunk_cleared || i >= 359);
+	}
+	assert_int_equal(cleared, 1);
+	assert_false(s.sunk || s.sinking);
+}
+
+/* 200 hours, in which the usual follows each step. */
+static void a_lift_pump_that_fades_over_a_season_is_told(void **state)
+{
+	struct scenario_random r;
+	struct starvation s;
+
+	(void)state;
+	scenario_random_init(&r, 22, 0);
+	learn(&s, &r, true, false);
+	int after = until_sunk(&s, &r, 1, 0.5, 72000);
+	assert_in_range(after, 28800, 38000); /* from 80 % on, before it is at 73 % */
+	learn(&s, &r, true, false);
+	assert_int_equal(until_sunk(&s, &r, 1, 0.85, 72000), -1);
+}
+
+static void a_pressure_that_lacks_at_high_speed_only_is_told(void **state)
+{
+	struct scenario_random r;
+	struct starvation s;
+	struct starvation_news news;
+	bool told = false;
+
+	(void)state;
+	scenario_random_init(&r, 23, 0);
+	learn(&s, &r, true, false);
+	for (int i = 0; i < 4320 && !told; i++) {
+		int leg = i / 60 % 3;
+		struct starvation_window w = healthy(&r, 1800 + 400 * leg, NAN);
+		w.pressure_kpa *= leg == 2 ? 0.65 : 1;
+		(void)starvation_take(&s, &config, &w, &news);
+		told = news.sunk_raised;
+		assert_true(!told || i < 2800);
+	}
+	assert_true(told);
+}
+
 static void starting_is_nothing(void **state)
 {
 	struct scenario_random r;
@@ -391,15 +473,18 @@ static void a_resumed_state_goes_on_bit_for_bit(void **state)
 		if (i > 2000 && i % 300 < 40) {
 			air(&w, i);
 		}
+		w.pressure_kpa *= i > 1200 && i < 1900 ? 0.7 : 1;
 		struct starvation_news a;
 		struct starvation_news b;
 		assert_int_equal(starvation_take(&whole, &config, &w, &a),
 			starvation_take(&resumed, &config, &w, &b));
 		assert_int_equal(a.starving_raised, b.starving_raised);
+		assert_int_equal(a.sunk_raised, b.sunk_raised);
+		assert_int_equal(a.sunk_cleared, b.sunk_cleared);
 		state_writer_init(&writer, bytes, sizeof(bytes));
 		starvation_save(&resumed, &writer);
 		assert_false(writer.failed);
-		assert_true(writer.used < 180);
+		assert_true(writer.used < 220);
 		memset(&resumed, 0x11, sizeof(resumed));
 		state_reader_init(&reader, bytes, writer.used);
 		starvation_load(&resumed, &reader);
@@ -407,6 +492,8 @@ static void a_resumed_state_goes_on_bit_for_bit(void **state)
 		assert_int_equal(reader.used, writer.used);
 	}
 	assert_memory_equal(&whole.usual_kpa, &resumed.usual_kpa, sizeof(whole.usual_kpa));
+	assert_memory_equal(&whole.once_kpa, &resumed.once_kpa, sizeof(whole.once_kpa));
+	assert_true(whole.once_kpa[8] > 0);
 }
 
 int main(void)
@@ -423,6 +510,9 @@ int main(void)
 		cmocka_unit_test(a_moved_throttle_is_nothing),
 		cmocka_unit_test(it_clears_after_ten_quiet_minutes_unless_the_filter_is_loaded),
 		cmocka_unit_test(pressure_low_has_a_limit_a_hold_and_hysteresis),
+		cmocka_unit_test(a_pressure_that_has_sunk_is_told_before_it_is_usual),
+		cmocka_unit_test(a_lift_pump_that_fades_over_a_season_is_told),
+		cmocka_unit_test(a_pressure_that_lacks_at_high_speed_only_is_told),
 		cmocka_unit_test(starting_is_nothing),
 		cmocka_unit_test(a_resumed_state_goes_on_bit_for_bit),
 	};
