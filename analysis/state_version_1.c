@@ -328,6 +328,7 @@ void state_version_1_tank(struct tank_watch *watch, struct state_reader *r)
 		return;
 	}
 	t->fuel_c = NAN; /* that version did not follow it */
+	t->last_l = NAN;
 	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
 		*fields[i] = get_float(r);
 	}

@@ -33,6 +33,9 @@
 #define MISMATCH_SHARE 0.04
 #define MISMATCH_LEAST 5.0
 #define DOUBT_WINDOWS  180 /* half an hour */
+#define FALL_SHARE     0.25 /* of the capacity, gone from one window to the next: no fuel does that */
+#define FALLS_TOLD     3
+#define CALM_WINDOWS   720 /* two hours without, to believe the sender again */
 #define COUNT_CAP      100000
 
 void tank_init(struct tank *t)
@@ -178,16 +181,57 @@ static enum tank_state fill(
 		return TANK_QUIET;
 	}
 	double share = config->strapping.count < 2 ? SENDER_SHARE : TABLE_SHARE;
-	double came = t->fast_l - t->fill_from_l + t->fill_burned_l;
-	news->filled_l = came;
-	news->filled_sd_l = hypot(share * fabs(came), STEP_SHARE * config->capacity_l);
+	/* A sender that has come back brings only what is more than before it left. */
+	bool back = t->fell_from_l > 0;
+	double came = t->fast_l - (back ? t->fell_from_l : t->fill_from_l - t->fill_burned_l);
 	t->filling = false;
 	t->away = 0;
 	t->settled = 0;
 	t->level_l = t->fast_l;
 	t->count = FAST_WINDOWS;
+	t->fell_from_l = 0;
+	if (came < fmax(FILL_SHARE * config->capacity_l, FILL_LEAST_L)) {
+		t->recent_l = t->base_l;
+		t->doubt = 0;
+		return TANK_QUIET;
+	}
+	news->filled_l = came;
+	news->filled_sd_l = hypot(share * came, STEP_SHARE * config->capacity_l);
+	t->falls = 0;
 	open_account(t); /* and with the old account what it told */
 	return TANK_REFUELLED;
+}
+
+/* Does the sender say that a quarter of the tank has gone since the last window? */
+static void notice_fall(struct tank *t, const struct tank_config *config,
+	const struct tank_window *window, double volume)
+{
+	if (window->silent_s == 0 && t->last_l - volume > FALL_SHARE * config->capacity_l) {
+		t->falls += t->falls < COUNT_CAP ? 1 : 0;
+		t->fell_from_l = t->fell_from_l > 0 ? t->fell_from_l : t->last_l;
+	}
+	t->last_l = volume;
+}
+
+/* A sender that leaps tells neither litres taken in nor lost, until it has been calm. */
+static enum tank_state leap(struct tank *t, const struct tank_config *config,
+	const struct tank_window *window, double volume)
+{
+	uint32_t falls = t->falls;
+
+	notice_fall(t, config, window, volume);
+	t->doubt = t->falls > falls ? 0 : t->doubt + 1;
+	t->level_l += (volume - t->level_l) / REST_WINDOWS;
+	t->fast_l = volume;
+	if (t->doubt < CALM_WINDOWS) {
+		return TANK_QUIET;
+	}
+	t->falls = 0;
+	t->fell_from_l = 0;
+	t->level_l = volume;
+	t->count = FAST_WINDOWS;
+	open_account(t);
+	return TANK_MISMATCH_CLEARED;
 }
 
 static enum tank_state take(struct tank *t, const struct tank_config *config,
@@ -203,6 +247,7 @@ static enum tank_state take(struct tank *t, const struct tank_config *config,
 	t->burned_l += burned;
 	t->fill_burned_l += burned;
 	t->fill_last_l -= burned;
+	t->fell_from_l = fmax(t->fell_from_l - burned, 0);
 	if (isnan(window->level_pct)) {
 		return TANK_QUIET;
 	}
@@ -213,8 +258,20 @@ static enum tank_state take(struct tank *t, const struct tank_config *config,
 		t->fast_l = volume;
 		t->count = 1;
 		t->wake = WAKE_WINDOWS;
+		t->last_l = volume;
 		open_account(t);
 		return TANK_QUIET;
+	}
+	if (t->falls >= FALLS_TOLD) {
+		return leap(t, config, window, volume);
+	}
+	notice_fall(t, config, window, volume);
+	if (t->falls >= FALLS_TOLD) {
+		t->doubt = 0;
+		t->filling = false;
+		t->away = 0;
+		t->mismatch = -1;
+		return TANK_LEAPS;
 	}
 	if (window->silent_s >= SILENCE_S) {
 		t->wake = 0;
@@ -268,7 +325,7 @@ static void round_state(struct tank *t)
 {
 	double *fields[] = {&t->level_l, &t->fast_l, &t->slosh_l2, &t->burned_l, &t->base_l,
 		&t->recent_l, &t->rest_share, &t->base_rest, &t->base_weight, &t->fill_from_l,
-		&t->fill_burned_l, &t->fill_last_l, &t->fuel_c};
+		&t->fill_burned_l, &t->fill_last_l, &t->fuel_c, &t->last_l, &t->fell_from_l};
 
 	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
 		*fields[i] = state_single(*fields[i]);
@@ -304,8 +361,8 @@ void tank_save(const struct tank *t, struct state_writer *w)
 {
 	const double fields[] = {t->level_l, t->fast_l, t->slosh_l2, t->burned_l, t->base_l,
 		t->recent_l, t->rest_share, t->base_rest, t->base_weight, t->fill_from_l,
-		t->fill_burned_l, t->fill_last_l, t->fuel_c};
-	const uint32_t counts[] = {t->count, t->away, t->settled, t->wake, t->doubt};
+		t->fill_burned_l, t->fill_last_l, t->fuel_c, t->last_l, t->fell_from_l};
+	const uint32_t counts[] = {t->count, t->away, t->settled, t->wake, t->doubt, t->falls};
 
 	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
 		state_put_float(w, (float)fields[i]);
@@ -321,8 +378,9 @@ void tank_load(struct tank *t, struct state_reader *r)
 {
 	double *fields[] = {&t->level_l, &t->fast_l, &t->slosh_l2, &t->burned_l, &t->base_l,
 		&t->recent_l, &t->rest_share, &t->base_rest, &t->base_weight, &t->fill_from_l,
-		&t->fill_burned_l, &t->fill_last_l, &t->fuel_c};
-	uint32_t *counts[] = {&t->count, &t->away, &t->settled, &t->wake, &t->doubt};
+		&t->fill_burned_l, &t->fill_last_l, &t->fuel_c, &t->last_l, &t->fell_from_l};
+	uint32_t *counts[] = {
+		&t->count, &t->away, &t->settled, &t->wake, &t->doubt, &t->falls};
 
 	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
 		*fields[i] = (double)state_get_float(r);

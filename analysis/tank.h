@@ -36,6 +36,7 @@ enum tank_state {
 	TANK_MISSING,   /* the level falls faster than the burn: leak, theft, transfer, sender */
 	TANK_SURPLUS, /* it falls more slowly: stuck sender, transfer, a burn that is read too high
 		       */
+	TANK_LEAPS,   /* it fell by a quarter of the tank within seconds, again and again: sender */
 	TANK_MISMATCH_CLEARED,
 };
 
@@ -65,6 +66,9 @@ struct tank {
 	uint32_t settled;   /* windows in a row in which a refuelling brought nothing more */
 	uint32_t wake;      /* windows since a silence, capped */
 	uint32_t doubt;     /* windows in a row with a mismatch */
+	double last_l;      /* by the level of the last window */
+	double fell_from_l; /* before it fell faster than fuel can, less what was burned; 0: it did not */
+	uint32_t falls;     /* of that kind */
 	int32_t mismatch;   /* -1 missing, 1 surplus, 0 told nothing */
 	bool filling;
 	bool was_at_rest;

@@ -100,7 +100,12 @@ static void claim_mismatch(unsigned number, const struct window_view *view, enum
 	sentence_words(&s, "tank ");
 	sentence_number(&s, number, 0);
 	sentence_begin(&s, text, sizeof(text));
-	if (state != TANK_MISMATCH_CLEARED) {
+	if (state == TANK_LEAPS) {
+		claim.value = NAN;
+		claim.limit = NAN;
+		sentence_words(&s, "The level has fallen by a quarter of the tank within seconds, more than "
+				   "once, as no fuel does: look at the sender, its plug, wire and earth.");
+	} else if (state != TANK_MISMATCH_CLEARED) {
 		sentence_words(&s, state == TANK_MISSING
 					   ? "The level has fallen by "
 					   : "The level has fallen short of the burn by ");

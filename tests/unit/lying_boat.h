@@ -20,6 +20,7 @@
 #define LYING_STEP_S   5
 #define LYING_DAY_H    4.0
 #define LYING_EVENTS   512
+#define LYING_RUNS     64
 #define LYING_TANK_L   500.0
 #define LYING_PUMP_LPH 80.0 /* at 2500 rpm */
 
@@ -53,6 +54,13 @@ struct lying_boat {
 	double load_noise;
 	double drift;	 /* for the hand's own use */
 	bool endless;	 /* something told was neither a number nor unknown */
+	double burned_l; /* in truth */
+	/* A hand on the frames of a step, where set. */
+	void (*on_frames)(struct lying_boat *b);
+	struct fact_run runs[LYING_RUNS]; /* by number − 1; run 0: none, or withdrawn */
+	int64_t session;
+	unsigned refuellings;
+	double refuelled_l;
 	unsigned resume; /* through a checkpoint after so many steps; 0: never */
 	unsigned fed;
 	size_t told;
@@ -101,6 +109,15 @@ static inline void lying_on_tank(void *context, const struct fact_tank *tank)
 	lying_number(b, tank->mismatch_l);
 }
 
+static inline void lying_on_refuelling(void *context, const struct fact_refuelling *refuelling)
+{
+	struct lying_boat *b = context;
+
+	b->refuellings++;
+	b->refuelled_l += refuelling->litres;
+	lying_number(b, refuelling->litres_sd);
+}
+
 static inline void lying_on_burn(void *context, const struct fact_burn *point)
 {
 	struct lying_boat *b = context;
@@ -111,13 +128,42 @@ static inline void lying_on_burn(void *context, const struct fact_burn *point)
 	lying_number(b, point->load_pct);
 }
 
+static inline void lying_on_run(void *context, const struct fact_run *run)
+{
+	struct lying_boat *b = context;
+
+	assert_true(run->run >= 1 && run->run <= LYING_RUNS);
+	b->runs[run->run - 1] = *run;
+	lying_number(b, run->fuel_l);
+	lying_number(b, run->fuel_uncertainty_l);
+	lying_number(b, run->mean_lph);
+}
+
+static inline void lying_on_run_withdrawn(void *context, int64_t run)
+{
+	struct lying_boat *b = context;
+
+	b->runs[run - 1].run = 0;
+}
+
+static inline void lying_on_session(void *context, const struct fact_session *session)
+{
+	struct lying_boat *b = context;
+
+	b->session = session->session;
+}
+
 static inline struct fact_sink lying_sink(struct lying_boat *b)
 {
 	return (struct fact_sink){
 		.context = b,
+		.on_session = lying_on_session,
+		.on_run = lying_on_run,
+		.on_run_withdrawn = lying_on_run_withdrawn,
 		.on_event = lying_on_event,
 		.on_filter = lying_on_filter,
 		.on_tank = lying_on_tank,
+		.on_refuelling = lying_on_refuelling,
 		.on_burn = lying_on_burn,
 	};
 }
@@ -230,6 +276,9 @@ static inline void lying_resume(struct lying_boat *b)
 
 static inline void lying_feed(struct lying_boat *b)
 {
+	if (b->on_frames != NULL) {
+		b->on_frames(b);
+	}
 	pipeline_frames(b->pipeline, b->frames, b->count);
 	b->count = 0;
 	if (b->resume > 0 && ++b->fed % b->resume == 0) {
@@ -274,6 +323,7 @@ static inline struct lying_readings lying_truth(
 		r.fuel_kpa = 240;
 		b->supply_l += LYING_PUMP_LPH * leg_rpm / 2500 * LYING_STEP_S / 3600;
 		b->tank_l -= r.rate_lph * LYING_STEP_S / 3600;
+		b->burned_l += r.rate_lph * LYING_STEP_S / 3600;
 	}
 	double flow = r.rpm / 2500;
 	double loaded = 8 * (1 + b->supply_l / 12000);
@@ -318,6 +368,29 @@ static inline void lying_days(struct lying_boat *b, int days, lying_hand *hand)
 static inline double lying_true_kpa(const struct lying_boat *b)
 {
 	return 8 * (1 + b->supply_l / 12000);
+}
+
+/* Litres and hours of all runs of an engine; −1: of any. */
+static inline double lying_fuel_l(const struct lying_boat *b, int engine)
+{
+	double litres = 0;
+
+	for (size_t i = 0; i < LYING_RUNS; i++) {
+		bool counts = b->runs[i].run != 0 && (engine < 0 || b->runs[i].engine == (unsigned)engine);
+		litres += counts && !isnan(b->runs[i].fuel_l) ? b->runs[i].fuel_l : 0;
+	}
+	return litres;
+}
+
+static inline double lying_hours(const struct lying_boat *b, int engine)
+{
+	double hours = 0;
+
+	for (size_t i = 0; i < LYING_RUNS; i++) {
+		bool counts = b->runs[i].run != 0 && (engine < 0 || b->runs[i].engine == (unsigned)engine);
+		hours += counts ? b->runs[i].engine_h : 0;
+	}
+	return hours;
 }
 
 /* Events of a kind, each counted once; NULL: of any. */

@@ -238,6 +238,59 @@ static void a_mismatch_ends_with_a_refuelling(void **state)
 	assert_int_equal(t.mismatch, 0);
 }
 
+/* A broken wire: the level falls to nothing for some minutes and comes back, all day long. */
+static void a_sender_that_leaps_makes_no_litres_and_is_told(void **state)
+{
+	struct tank_config config = wedge(true);
+	struct tank_news news;
+	struct tank t;
+	struct sea s;
+	int leaps = 0;
+	int cleared = 0;
+
+	(void)state;
+	tank_init(&t);
+	sea_init(&s, 77, 300, 0.4);
+	for (int i = 0; i < 6000; i++) {
+		struct tank_window w = sea_window(&s, 0, false, true);
+		w.level_pct = i > 1000 && i < 3000 && i / 30 % 2 == 0 ? 0 : w.level_pct;
+		enum tank_state state_now = tank_take(&t, &config, &w, &news);
+		assert_true(state_now != TANK_REFUELLED && state_now != TANK_SURPLUS);
+		leaps += state_now == TANK_LEAPS;
+		cleared += state_now == TANK_MISMATCH_CLEARED;
+		assert_true(state_now != TANK_LEAPS || i < 1200);
+		assert_true(state_now != TANK_MISMATCH_CLEARED || i > 3600);
+	}
+	assert_int_equal(leaps, 1);
+	assert_int_equal(cleared, 1);
+	double sd_l;
+	near(tank_volume(&t, &config, &sd_l), 300, 4);
+}
+
+/* It is away once, and what came in meanwhile is told without what it had shown before. */
+static void a_sender_that_comes_back_brings_what_came_in_meanwhile(void **state)
+{
+	(void)state;
+	for (int filled = 0; filled < 2; filled++) {
+		struct tank_config config = wedge(true);
+		struct tank_news news;
+		struct tank t;
+		struct sea s;
+		double told_l = 0;
+		tank_init(&t);
+		sea_init(&s, 78, 200, 0.4);
+		for (int i = 0; i < 3000; i++) {
+			s.fuel_l += filled == 1 && i == 1200 ? 100 : 0;
+			struct tank_window w = sea_window(&s, 0, false, true);
+			w.level_pct = i > 1000 && i < 1500 ? 0 : w.level_pct;
+			if (tank_take(&t, &config, &w, &news) == TANK_REFUELLED) {
+				told_l += news.filled_l;
+			}
+		}
+		near(told_l, 100 * filled, 4);
+	}
+}
+
 static void range_keeps_the_reserve(void **state)
 {
 	(void)state;
@@ -272,13 +325,14 @@ static void a_resumed_state_goes_on_bit_for_bit(void **state)
 		bool moving = i % 1500 < 1000;
 		s.fuel_l += i > 2600 && i < 2660 ? 3 : 0;
 		struct tank_window w = sea_window(&s, moving ? 10 : 0, moving, true);
+		w.level_pct = i > 4000 && i < 4600 && i / 50 % 2 == 0 ? 0 : w.level_pct;
 		assert_int_equal(
 			tank_take(&whole, &config, &w, &a), tank_take(&resumed, &config, &w, &b));
 		assert_memory_equal(&a, &b, sizeof(a));
 		state_writer_init(&writer, bytes, sizeof(bytes));
 		tank_save(&resumed, &writer);
 		assert_false(writer.failed);
-		assert_true(writer.used < 76);
+		assert_true(writer.used < 88);
 		memset(&resumed, 0x42, sizeof(resumed));
 		state_reader_init(&reader, bytes, writer.used);
 		tank_load(&resumed, &reader);
@@ -297,6 +351,8 @@ int main(void)
 		cmocka_unit_test(a_leak_is_told_with_its_size),
 		cmocka_unit_test(a_stuck_sender_is_told),
 		cmocka_unit_test(a_mismatch_ends_with_a_refuelling),
+		cmocka_unit_test(a_sender_that_leaps_makes_no_litres_and_is_told),
+		cmocka_unit_test(a_sender_that_comes_back_brings_what_came_in_meanwhile),
 		cmocka_unit_test(range_keeps_the_reserve),
 		cmocka_unit_test(a_resumed_state_goes_on_bit_for_bit),
 	};
