@@ -2,9 +2,10 @@
  *
  * The happy path: notify_event queues a sentence → start_next takes it when a token is there and
  * nothing runs → uv_spawn → on_exit → start_next again.
- * Failure modes: the command cannot be started (counted, told once a change); it takes too long
- * (on_patience_over ends its process group, first politely); too many at once (dropped, counted, told
- * in the next sentence).
+ * Failure modes: the command cannot be started (its message waits and is tried again after
+ * retry_ms; notify_news tells of a change); it fails or takes too long (on_patience_over ends its
+ * process group, first politely; notify_news); too many at once (dropped, counted, told in the next
+ * sentence).
  */
 #include "daemon/notify.h"
 
@@ -12,16 +13,21 @@
 #include <errno.h>
 #include <inttypes.h>
 #include <signal.h>
+#include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <unistd.h>
+
+#include "daemon/print_format.h"
 
 #define QUEUE_MAX    16
 #define KNOWN_MAX    128
 #define SENTENCE_MAX 400
 #define VALUE_MAX    320
 #define ENV_MAX      16
+
+#define TOOK_TOO_LONG 1000 /* in place of a status, which is smaller */
 
 enum told { TOLD_NOTHING, TOLD_RAISED, TOLD_CLEARED };
 
@@ -52,6 +58,11 @@ struct notify {
 	bool running;
 	bool closing;
 	bool asked_to_end;
+	bool resting;    /* it could not be started: until patience is over */
+	int told_result; /* of starting it, when that was told last … */
+	int told_status; /* … and what it ended with */
+	bool has_news;
+	char news[320];
 	unsigned handles; /* open ones: the memory goes with the last */
 	uv_process_t process;
 	uv_timer_t patience;
@@ -79,7 +90,21 @@ struct notify_limits notify_limits_default(void)
 		.refill_ms = 100000,
 		.patience_ms = 30000,
 		.grace_ms = 5000,
+		.retry_ms = 10000,
 	};
+}
+
+PRINT_FORMAT(2, 3) static void put_news(struct notify *notify, const char *format, ...)
+{
+	int used = snprintf(
+		notify->news, sizeof(notify->news), "[notify] '%.150s' ", notify->words[0]);
+	va_list arguments;
+
+	va_start(arguments, format);
+	(void)vsnprintf(
+		notify->news + used, sizeof(notify->news) - (size_t)used, format, arguments);
+	va_end(arguments);
+	notify->has_news = true;
 }
 
 /* Copies one word to out (NULL: only counts). Returns what follows it, or NULL for an open quote. */
@@ -297,6 +322,11 @@ static void on_patience_over(uv_timer_t *timer)
 {
 	struct notify *notify = timer->data;
 
+	if (notify->resting) {
+		notify->resting = false;
+		start_next(notify);
+		return;
+	}
 	if (!notify->running) {
 		return;
 	}
@@ -327,6 +357,23 @@ static void close_timers(struct notify *notify)
 	uv_close((uv_handle_t *)&notify->refill, on_closed);
 }
 
+/* Told when it is another than the last one's. */
+static void tell_end(struct notify *notify, int status)
+{
+	if (status == notify->told_status || notify->closing) {
+		return;
+	}
+	notify->told_status = status;
+	if (status == TOOK_TOO_LONG) {
+		put_news(notify, "took more than %" PRIu64 " s and was made to end",
+			notify->limits.patience_ms / 1000);
+	} else if (status < 0) {
+		put_news(notify, "was ended by signal %d", -status);
+	} else if (status > 0) {
+		put_news(notify, "ended with status %d", status);
+	}
+}
+
 static void on_exit_of_process(uv_process_t *process, int64_t status, int signal_number)
 {
 	struct notify *notify = process->data;
@@ -337,6 +384,9 @@ static void on_exit_of_process(uv_process_t *process, int64_t status, int signal
 	if ((status != 0 || signal_number != 0) && !notify->asked_to_end) {
 		notify->counts.failed++;
 	}
+	tell_end(notify, notify->asked_to_end ? TOOK_TOO_LONG
+			 : signal_number != 0 ? -signal_number
+					      : (int)status);
 	uv_close((uv_handle_t *)process, on_process_closed);
 	if (notify->closing) {
 		close_timers(notify);
@@ -468,18 +518,52 @@ static int start(struct notify *notify, const struct message *message)
 	return 0;
 }
 
+static void tell_start(struct notify *notify, int result)
+{
+	if (result != 0 && result != notify->told_result) {
+		put_news(notify, "cannot be run: %s; %zu messages wait, trying again",
+			uv_strerror(result), notify->queued);
+	} else if (result == 0 && notify->told_result != 0) {
+		put_news(notify, "can be run again");
+	}
+	notify->told_result = result;
+}
+
 static void start_next(struct notify *notify)
 {
-	struct message message;
+	int result;
 
-	if (notify->running || notify->queued == 0 || notify->tokens == 0) {
+	if (notify->running || notify->resting || notify->queued == 0 || notify->tokens == 0) {
 		return;
 	}
-	message = notify->queue[0];
+	result = start(notify, &notify->queue[0]);
+	tell_start(notify, result);
+	if (result != 0) {
+		notify->resting = true;
+		(void)uv_timer_start(
+			&notify->patience, on_patience_over, notify->limits.retry_ms, 0);
+		/* Waiting for the next try keeps no program alive. */
+		uv_unref((uv_handle_t *)&notify->patience);
+		return;
+	}
+	uv_ref((uv_handle_t *)&notify->patience);
 	notify->queued--;
 	memmove(&notify->queue[0], &notify->queue[1], notify->queued * sizeof(notify->queue[0]));
 	take_token(notify);
-	(void)start(notify, &message); /* counted; the log goes on whatever becomes of it */
+}
+
+const char *notify_news(struct notify *notify)
+{
+	if (!notify || !notify->has_news) {
+		return NULL;
+	}
+	notify->has_news = false;
+	return notify->news;
+}
+
+size_t notify_waiting(const struct notify *notify)
+{
+	return notify ? notify->queued : 0;
 }
 
 struct notify_counts notify_counts(const struct notify *notify)
@@ -493,7 +577,9 @@ void notify_close(struct notify *notify)
 		return;
 	}
 	notify->closing = true;
+	notify->resting = false;
 	notify->queued = 0;
+	uv_ref((uv_handle_t *)&notify->patience);
 	if (!notify->running || uv_is_closing((uv_handle_t *)&notify->process)) {
 		close_timers(notify);
 		return;

@@ -5,7 +5,7 @@
  * with the severity; more is in its environment (SIGHTBOWL_*). One runs at a time; it gets so many
  * seconds and is then ended with all that it started. So many may run in so long; what comes on top
  * waits, the oldest of what does not fit is dropped and counted, and the next sentence says how many
- * there were.
+ * there were. A message whose command cannot be started waits, and is tried again.
  */
 #ifndef SIGHTBOWL_DAEMON_NOTIFY_H
 #define SIGHTBOWL_DAEMON_NOTIFY_H
@@ -25,9 +25,10 @@ struct notify_limits {
 	uint64_t refill_ms;  /* … and one more after each of these */
 	uint64_t patience_ms; /* how long one may run before it is asked to end */
 	uint64_t grace_ms;    /* and from there until it is made to */
+	uint64_t retry_ms;    /* after a start that failed */
 };
 
-/* 6 at once, one more every 100 s, 30 s each, 5 s of grace. */
+/* 6 at once, one more every 100 s, 30 s each, 5 s of grace, tried again after 10 s. */
 struct notify_limits notify_limits_default(void);
 
 struct notify_counts {
@@ -55,6 +56,12 @@ void notify_known(struct notify *notify, int64_t event);
 void notify_event(struct notify *notify, const struct fact_event *event, bool shelved);
 
 struct notify_counts notify_counts(const struct notify *notify);
+
+/* A sentence when something changed: the command cannot be started, can be again, or ended badly; else
+ * NULL. Borrowed until the next call. NULL is fine. */
+const char *notify_news(struct notify *notify);
+/* How many messages wait; notify_close drops them. NULL is fine. */
+size_t notify_waiting(const struct notify *notify);
 
 /* Ends what runs (asks, then makes it) and frees once the loop has run out. NULL is fine. */
 void notify_close(struct notify *notify);

@@ -337,6 +337,74 @@ static void a_command_that_is_not_there_or_fails_is_counted(void **state)
 		-EINVAL);
 }
 
+static void a_message_waits_until_the_command_can_be_started(void **state)
+{
+	struct notify_limits limits = notify_limits_default();
+	struct fact_event event = event_of(1, "a");
+	struct notify *notify;
+	const char *news;
+	uv_timer_t keeps_running;
+
+	(void)state;
+	limits.burst = 1; /* what could not be started costs nothing of it */
+	limits.retry_ms = 20;
+	notify = open_with(command(""), limits);
+	assert_null(notify_news(notify));
+	notify_event(notify, &event, false);
+	event.has_cleared = true;
+	notify_event(notify, &event, false);
+	news = notify_news(notify);
+	assert_non_null(news);
+	assert_non_null(strstr(news, "cannot be run: no such file or directory; 1 messages wait"));
+	assert_null(notify_news(notify));
+	assert_int_equal(notify_waiting(notify), 2);
+	assert_int_equal(uv_timer_init(&loop, &keeps_running), 0);
+	assert_int_equal(uv_timer_start(&keeps_running, on_late, 60000, 0), 0);
+	while (notify_counts(notify).failed < 3) {
+		(void)uv_run(&loop, UV_RUN_ONCE);
+	}
+	assert_null(notify_news(notify)); /* the same once more is no news */
+	write_script("echo \"$1 $SIGHTBOWL_EVENT\" >> out");
+	while (notify_counts(notify).started < 1) {
+		(void)uv_run(&loop, UV_RUN_ONCE);
+	}
+	uv_close((uv_handle_t *)&keeps_running, NULL);
+	news = notify_news(notify);
+	assert_non_null(news);
+	assert_non_null(strstr(news, "can be run again"));
+	assert_int_equal(notify_waiting(notify), 1); /* for a token */
+	run_out(notify);
+	assert_string_equal(output(), "raised 1\n");
+}
+
+static void how_a_command_ended_is_told_when_it_changes(void **state)
+{
+	struct notify_limits limits = notify_limits_default();
+	struct notify *notify;
+	static const char *const bodies[] = {
+		"exit 3", "exit 3", "kill -9 $$", "exit 0", "sleep 60"};
+	static const char *const told[] = {
+		"ended with status 3", NULL, "ended by signal 9", NULL, "took more than 1 s"};
+
+	(void)state;
+	limits.patience_ms = 1000;
+	notify = open_with(command(""), limits);
+	for (int i = 0; i < 5; i++) {
+		struct fact_event event = event_of(i + 1, "a");
+		const char *news;
+
+		write_script(bodies[i]);
+		notify_event(notify, &event, false);
+		(void)uv_run(&loop, UV_RUN_DEFAULT);
+		news = notify_news(notify);
+		assert_int_equal(news != NULL, told[i] != NULL);
+		if (told[i] != NULL) {
+			assert_non_null(strstr(news, told[i]));
+		}
+	}
+	run_out(notify);
+}
+
 static void closing_ends_a_running_command(void **state)
 {
 	struct notify_limits limits = notify_limits_default();
@@ -365,6 +433,8 @@ int main(void)
 		CASE(too_many_at_once_are_held_back_and_counted),
 		CASE(what_waited_is_told_when_a_token_comes_and_says_what_is_missing),
 		CASE(a_command_that_is_not_there_or_fails_is_counted),
+		CASE(a_message_waits_until_the_command_can_be_started),
+		CASE(how_a_command_ended_is_told_when_it_changes),
 		CASE(closing_ends_a_running_command),
 	};
 
