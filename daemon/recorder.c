@@ -342,17 +342,37 @@ const char *recorder_done(struct recorder *recorder)
 	return tell(recorder, recorder->result);
 }
 
-void recorder_close(struct recorder *recorder)
+const char *recorder_finish(struct recorder *recorder)
 {
+	int result = 0;
+	int closed;
+
 	if (recorder == NULL) {
-		return;
+		return NULL;
 	}
 	assert(!recorder->busy);
 	if (recorder->gather != NULL && recorder_prepare(recorder, true)) {
 		recorder_do(recorder);
 		(void)recorder_done(recorder);
+		result = recorder->result;
 	}
-	(void)close_file(recorder); /* nobody is left to tell */
+	closed = close_file(recorder);
+	result = result != 0 ? result : closed;
+	if (result == 0) {
+		return NULL;
+	}
+	(void)snprintf(recorder->news, sizeof(recorder->news),
+		"the last raw frames could not be kept in '%s': %s", recorder->folder,
+		strerror(-result));
+	return recorder->news;
+}
+
+void recorder_close(struct recorder *recorder)
+{
+	if (recorder == NULL) {
+		return;
+	}
+	(void)recorder_finish(recorder); /* nobody asks */
 	free(recorder->gather);
 	free(recorder->writing);
 	free(recorder);

@@ -27,7 +27,10 @@ int recorder_open(struct recorder **ret_recorder, const char *folder, const stru
 /* Makes the folder now when it is missing. Returns a sentence when nothing can be kept in it, else
  * NULL; borrowed until the next call. Blocks for the disk. Not while a job is under way. */
 const char *recorder_prepare_folder(struct recorder *recorder);
-/* Writes what is left. Not while a job is under way. NULL is fine. */
+/* Writes what is left and ends the file. Returns a sentence when that failed, else NULL; borrowed. Not while
+ * a job is under way. NULL is fine. */
+const char *recorder_finish(struct recorder *recorder);
+/* Finishes, and frees. Not while a job is under way. NULL is fine. */
 void recorder_close(struct recorder *recorder);
 
 /* Takes frames. When the worker is too slow the newest are dropped and counted (recorder_losses). */

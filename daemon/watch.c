@@ -413,17 +413,22 @@ static void do_record(uv_work_t *work)
 	recorder_do(w->recorder);
 }
 
-static void on_record_done(uv_work_t *work, int status)
+static void take_recorded(struct watch *w)
 {
-	struct watch *w = work->data;
-	const char *news;
+	const char *news = recorder_done(w->recorder);
 
-	(void)status; /* never cancelled */
-	w->recording = false;
-	news = recorder_done(w->recorder);
 	if (news != NULL) {
 		say("%s", news);
 	}
+}
+
+static void on_record_done(uv_work_t *work, int status)
+{
+	struct watch *w = work->data;
+
+	(void)status; /* never cancelled */
+	w->recording = false;
+	take_recorded(w);
 	if (w->stopping) {
 		finish(w);
 	}
@@ -437,8 +442,17 @@ static void record(struct watch *w, bool now)
 					on_record_done) == 0;
 		if (!w->recording) {
 			recorder_do(w->recorder);
-			(void)recorder_done(w->recorder);
+			take_recorded(w);
 		}
+	}
+}
+
+static void tell_notify(struct watch *w)
+{
+	const char *news = notify_news(w->notify);
+
+	if (news != NULL) {
+		say("%s", news);
 	}
 }
 
@@ -490,6 +504,7 @@ static void on_look(uv_timer_t *timer)
 	look_at_clocks(w, NULL, 0);
 	record(w, true);
 	tell_losses(w, false);
+	tell_notify(w);
 	page_service_look(w->page, w->pipeline);
 	int64_t wall_ns = clock_watch_now().wall_ns;
 	for (size_t i = 0; w->buses != NULL && i < bus_watch_count(w->buses); i++) {
@@ -820,6 +835,10 @@ static void finish(struct watch *w)
 	}
 	w->closed = true;
 	bus_watch_close(w->buses);
+	tell_notify(w);
+	if (notify_waiting(w->notify) > 0) {
+		say("[notify] %zu messages were not told", notify_waiting(w->notify));
+	}
 	notify_close(w->notify);
 	page_service_stop(w->page);
 	w->page = NULL;
@@ -926,6 +945,7 @@ static void share_heap(void)
 int watch_run(const struct watch_options *options)
 {
 	struct watch *w = calloc(1, sizeof(*w));
+	const char *news;
 	int result;
 
 	if (w == NULL) {
@@ -945,7 +965,7 @@ int watch_run(const struct watch_options *options)
 	}
 	result = open_log(w);
 	if (result != 0) {
-		goto close_loop;
+		goto close_log; /* it may be open, and what it had to hold first have failed */
 	}
 	result = resume(w);
 	if (result != 0) {
@@ -968,6 +988,10 @@ int watch_run(const struct watch_options *options)
 	}
 	(void)uv_run(&w->loop, UV_RUN_DEFAULT);
 	tell_losses(w, true);
+	news = recorder_finish(w->recorder);
+	if (news != NULL) {
+		say("%s", news);
+	}
 	recorder_close(w->recorder);
 	if (result == 0 && live_log_trouble(w->log)[0] != '\0') {
 		say("ended without a complete log: %s", live_log_trouble(w->log));
@@ -978,7 +1002,6 @@ close_log:
 	log_store_close(w->book);
 	live_log_close(w->log);
 	free(w->pipeline);
-close_loop:
 	(void)uv_loop_close(&w->loop); /* every handle has been closed */
 	free(w);
 	return result;

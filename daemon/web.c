@@ -359,8 +359,11 @@ static void give_work(struct web *web)
 		}
 		web->asked = question;
 		web->work.data = web;
-		/* Only fails without a function to call. */
-		(void)uv_queue_work(web->loop, &web->work, work, on_worked);
+		if (uv_queue_work(web->loop, &web->work, work, on_worked) != 0) {
+			web->asked = NULL;
+			question->refused = 503;
+			wake(question);
+		}
 	}
 }
 

@@ -3,12 +3,14 @@
 #include <errno.h>
 #include <fcntl.h>
 #include <setjmp.h>
+#include <signal.h>
 #include <stdarg.h>
 #include <stddef.h>
 #include <stdint.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/resource.h>
 #include <sys/stat.h>
 #include <time.h>
 #include <unistd.h>
@@ -323,6 +325,30 @@ static void the_old_are_removed_and_only_its_own(void **state)
 	assert_true(is_there("sightbowl-2025-01-01.log"));
 }
 
+static void an_end_that_fails_is_told(void **state)
+{
+	struct rlimit before, none;
+	struct recorder *recorder = open_recorder(10, 7);
+	const char *news;
+
+	(void)state;
+	assert_null(recorder_finish(recorder));
+	assert_null(recorder_finish(NULL));
+	(void)record(recorder, 0, 10);
+	(void)signal(SIGXFSZ, SIG_IGN);
+	assert_int_equal(getrlimit(RLIMIT_FSIZE, &before), 0);
+	none = before;
+	none.rlim_cur = 0;
+	assert_int_equal(setrlimit(RLIMIT_FSIZE, &none), 0);
+	news = recorder_finish(recorder);
+	assert_int_equal(setrlimit(RLIMIT_FSIZE, &before), 0);
+	assert_non_null(news);
+	assert_non_null(strstr(news, "the last raw frames could not be kept in '"));
+	assert_non_null(strstr(news, strerror(EFBIG)));
+	assert_null(recorder_finish(recorder)); /* nothing is left */
+	recorder_close(recorder);
+}
+
 static void a_clock_set_back_overwrites_nothing(void **state)
 {
 	char names[10][64];
@@ -459,6 +485,7 @@ int main(void)
 		IN_A_FOLDER(files_are_rotated_and_never_take_more_than_they_may),
 		IN_A_FOLDER(a_file_is_ended_after_a_day),
 		IN_A_FOLDER(the_old_are_removed_and_only_its_own),
+		IN_A_FOLDER(an_end_that_fails_is_told),
 		IN_A_FOLDER(a_clock_set_back_overwrites_nothing),
 		IN_A_FOLDER(a_folder_that_fails_is_told_once_and_when_it_is_well_again),
 		IN_A_FOLDER(too_slow_a_worker_costs_the_newest_and_they_are_told_with_their_number),
