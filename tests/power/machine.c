@@ -1,7 +1,7 @@
 /* machine.c: preloaded into the program: a machine of its own, that goes as fast as the program can
  * follow: clocks, a CAN bus, a disk whose power can be cut.
  *
- *   MACHINE_FRAMES    a file of struct heard, in order: what the bus carries; the interface is can0
+ *   MACHINE_FRAMES    a file of struct heard, in order: what can0 carries; can1 is silent
  *   MACHINE_START_NS  the wall clock when the program starts; earlier frames were not heard
  *   MACHINE_STATE     a file of STATE_WORDS 64-bit words, mapped: see enum state
  *   MACHINE_FOLDER    the folder of the log; what is written there is on the machine's disk
@@ -12,11 +12,18 @@
  *   MACHINE_END_NS    … at this time, or
  *   MACHINE_END_OP    … at this write, sync, truncation or removal in the folder, counted from 1
  *   MACHINE_READS_NS  times, separated by commas, at which somebody opens the log and reads
- *   MACHINE_FAULT     CALL:FIRST:COUNT:ERROR[:EVERY]: fault.h
+ *   MACHINE_ACTS      TIME_NS:ACT, separated by commas: what else happens, in order:
+ *                     up=BUS, down=BUS, gone=BUS of an interface, can0 or can1; hup=FILE: that file takes
+ *                     the configuration's place and the program is told; visit: somebody outside is
+ *                     called (STATE_VISITS), who says when they are through (STATE_VISITED)
+ *   MACHINE_CONFIG    the configuration's place
+ *   MACHINE_FAULT     CALL:FIRST:COUNT:ERROR: fault.c
  *
  * The clocks go on only while the event loop waits, by as much as it waits for; while a worker
- * computes they stand still, while it waits for the disk they and the bus go on. So what the program
- * does depends on the machine's time alone, not on this computer's.
+ * computes, a command runs or a visitor is there they stand still, while a worker waits for the disk
+ * they and the bus go on. So what the program does depends on the machine's time alone, not on this
+ * computer's. When nothing at all moves for PATIENCE_MS though a command or a visitor is there, time goes on
+ * without them.
  *
  * The disk knows, for each file, what was synced, and in their order the writes and truncations since.
  * At a cut each of these is kept whole, kept in part, or lost, as the seed has it (enum fate), so also
@@ -30,6 +37,8 @@
 #include <limits.h>
 #include <linux/can.h>
 #include <linux/ethtool.h>
+#include <linux/netlink.h>
+#include <linux/rtnetlink.h>
 #include <linux/sockios.h>
 #include <net/if.h>
 #include <net/if_arp.h>
@@ -46,6 +55,7 @@
 #include <sys/mman.h>
 #include <sys/socket.h>
 #include <sys/stat.h>
+#include <sys/syscall.h>
 #include <time.h>
 #include <unistd.h>
 #include <uv.h>
@@ -56,6 +66,11 @@
 #define NAMES_MAX   64
 #define READS_MAX   64
 #define JOBS_MAX    16
+#define ACTS_MAX    32
+#define PATIENCE_MS 1500
+#define BUSES       2
+#define FIRST_INDEX 7  /* can0's number among the interfaces */
+#define LISTENERS   8  /* to changes of the interfaces */
 #define SECTOR      512
 #define STAMPING    65 /* SO_TIMESTAMPING_NEW */
 
@@ -99,12 +114,30 @@ struct name {
 	int safe_inode;
 };
 
+struct act {
+	int64_t at_ns;
+	char act[12];
+	char of[24];
+};
+
+enum { CAN_NONE, CAN_UNBOUND, CAN_BOUND }; /* CAN_BOUND + number of the bus */
+
 static struct {
 	bool ready;
 	const struct heard *frames;
 	size_t count, next;
-	int can_fd;
+	int can_fd; /* the latest socket that listens to can0; -1: none */
 	bool can_readable;
+	uint8_t can_of_fd[FDS_MAX];
+	bool missing[BUSES], down[BUSES];
+	struct {
+		int fd, peer; /* fd 0: none */
+	} listeners[LISTENERS];
+	struct act acts[ACTS_MAX];
+	size_t act_count, act_next;
+	char config[PATH_MAX];
+	int children;        /* that run */
+	int patience_ms;     /* that is left with them and the visitor */
 	int64_t start_ns;
 	int64_t own_state[STATE_WORDS];
 	pthread_mutex_t lock;
@@ -150,6 +183,8 @@ static int (*real_ioctl)(int, unsigned long, ...);
 static unsigned (*real_if_nametoindex)(const char *);
 static int (*real_recvmmsg)(int, struct mmsghdr *, unsigned, int, struct timespec *);
 static int (*real_uv_queue_work)(uv_loop_t *, uv_work_t *, uv_work_cb, uv_after_work_cb);
+static int (*real_uv_spawn)(uv_loop_t *, uv_process_t *, const uv_process_options_t *);
+static ssize_t (*real_sendto)(int, const void *, size_t, int, const struct sockaddr *, socklen_t);
 
 static uint64_t draw(void)
 {
@@ -440,6 +475,18 @@ static void read_times(const char *list)
 	}
 }
 
+static void read_acts(const char *list)
+{
+	while (*list != '\0' && m.act_count < ACTS_MAX) {
+		struct act *act = &m.acts[m.act_count++];
+		char *rest;
+
+		act->at_ns = strtoll(list, &rest, 10);
+		(void)sscanf(rest, ":%11[^=,]=%23[^,]", act->act, act->of);
+		list = strchr(rest, ',') == NULL ? "" : strchr(rest, ',') + 1;
+	}
+}
+
 __attribute__((constructor)) static void begin(void)
 {
 	struct stat status;
@@ -463,6 +510,8 @@ __attribute__((constructor)) static void begin(void)
 	LOAD(if_nametoindex);
 	LOAD(recvmmsg);
 	LOAD(uv_queue_work);
+	LOAD(uv_spawn);
+	LOAD(sendto);
 	m.loop_thread = pthread_self();
 	if (text("MACHINE_STATE")[0] != '\0') {
 		machine_state = map(text("MACHINE_STATE"), sizeof(m.own_state), true);
@@ -482,6 +531,9 @@ __attribute__((constructor)) static void begin(void)
 	}
 	m.journalling = draw() % 2 == 0;
 	read_times(text("MACHINE_READS_NS"));
+	read_acts(text("MACHINE_ACTS"));
+	(void)snprintf(m.config, sizeof(m.config), "%s", text("MACHINE_CONFIG"));
+	m.missing[1] = true;
 	if (stat(text("MACHINE_FRAMES"), &status) == 0 && status.st_size > 0) {
 		m.frames = map(text("MACHINE_FRAMES"), (size_t)status.st_size, false);
 		m.count = (size_t)status.st_size / sizeof(*m.frames);
@@ -539,6 +591,46 @@ static void read_log(void)
 	}
 }
 
+static void say_link(int peer, size_t bus);
+
+static void change_bus(size_t bus, bool missing, bool down)
+{
+	eventfd_t one = 1;
+
+	m.missing[bus] = missing;
+	m.down[bus] = down;
+	for (size_t i = 0; i < LISTENERS; i++) {
+		if (m.listeners[i].fd != 0) {
+			say_link(m.listeners[i].peer, bus);
+		}
+	}
+	for (int fd = 0; fd < FDS_MAX && (missing || down); fd++) {
+		if (m.can_of_fd[fd] == CAN_BOUND + bus) {
+			(void)eventfd_write(fd, one); /* reading it fails */
+		}
+	}
+}
+
+/* With the lock held. */
+static void act_out(const struct act *act)
+{
+	size_t bus = strcmp(act->of, "can1") == 0 ? 1 : 0;
+	char path[PATH_MAX + 32];
+
+	if (strcmp(act->act, "visit") == 0) {
+		m.patience_ms = PATIENCE_MS;
+		(void)__atomic_add_fetch(&machine_state[STATE_VISITS], 1, __ATOMIC_SEQ_CST);
+	} else if (strcmp(act->act, "hup") == 0) {
+		(void)snprintf(path, sizeof(path), "%s.%s", m.config, act->of);
+		if (syscall(SYS_rename, path, m.config) != 0) {
+			give_up(path);
+		}
+		(void)kill(getpid(), SIGHUP);
+	} else {
+		change_bus(bus, strcmp(act->act, "gone") == 0, strcmp(act->act, "down") == 0);
+	}
+}
+
 /* Lets time pass, with all that happens meanwhile but the program's doings. With the lock held. */
 static void pass(int64_t until_ns)
 {
@@ -553,6 +645,14 @@ static void pass(int64_t until_ns)
 		m.disk_until = 0;
 		(void)pthread_cond_broadcast(&m.later);
 	}
+	while (m.act_next < m.act_count && m.acts[m.act_next].at_ns <= machine_state[STATE_NOW_NS]) {
+		act_out(&m.acts[m.act_next++]);
+	}
+	/* What it carries while it is away or down, nobody hears. */
+	while ((m.missing[0] || m.down[0]) && m.next < m.count &&
+		m.frames[m.next].t_ns <= machine_state[STATE_NOW_NS]) {
+		m.next++;
+	}
 	if (!m.can_readable && m.can_fd >= 0 && m.next < m.count &&
 		m.frames[m.next].t_ns <= machine_state[STATE_NOW_NS]) {
 		m.can_readable = true;
@@ -564,6 +664,16 @@ static void pass(int64_t until_ns)
 		read_log();
 		(void)pthread_mutex_lock(&m.lock);
 	}
+}
+
+/* Whether somebody computes, or has the program's attention. */
+static bool is_held(void)
+{
+	return (m.jobs > 0 && m.disk_until == 0) ||
+		(m.patience_ms > 0 &&
+			(m.children > 0 ||
+				__atomic_load_n(&machine_state[STATE_VISITED], __ATOMIC_SEQ_CST) <
+					machine_state[STATE_VISITS]));
 }
 
 int machine_epoll_pwait(int epoll, struct epoll_event *events, int most, int timeout_ms,
@@ -580,14 +690,15 @@ int machine_epoll_pwait(int epoll, struct epoll_event *events, int most, int tim
 			(void)pthread_mutex_unlock(&m.lock);
 			return got;
 		}
-		if (m.jobs > 0 && m.disk_until == 0) {
-			/* A worker computes: no time passes, but it may have come to its end. */
+		if (is_held()) {
+			/* No time passes, but it may have come to its end. */
 			(void)pthread_mutex_unlock(&m.lock);
 			got = real_epoll_pwait(epoll, events, most, 1, signals);
 			if (got != 0) {
 				return got;
 			}
 			(void)pthread_mutex_lock(&m.lock);
+			m.patience_ms -= m.jobs > 0 || m.patience_ms == 0 ? 0 : 1;
 			continue;
 		}
 		int64_t now_ns = machine_state[STATE_NOW_NS];
@@ -694,11 +805,117 @@ int machine_uv_queue_work(uv_loop_t *loop, uv_work_t *request, uv_work_cb work,
 	return result;
 }
 
+/* ---- commands that the program runs: one at a time ---- */
+
+static uv_exit_cb on_exit_of_child;
+
+static void child_ended(uv_process_t *process, int64_t status, int signal_number)
+{
+	(void)pthread_mutex_lock(&m.lock);
+	m.children--;
+	(void)pthread_mutex_unlock(&m.lock);
+	on_exit_of_child(process, status, signal_number);
+}
+
+int machine_uv_spawn(uv_loop_t *loop, uv_process_t *process, const uv_process_options_t *options)
+{
+	uv_process_options_t ours = *options;
+	int result;
+
+	on_exit_of_child = options->exit_cb;
+	ours.exit_cb = child_ended;
+	result = real_uv_spawn(loop, process, &ours);
+	if (result == 0) {
+		(void)pthread_mutex_lock(&m.lock);
+		m.children++;
+		m.patience_ms = PATIENCE_MS;
+		(void)pthread_mutex_unlock(&m.lock);
+	}
+	return result;
+}
+
 /* ---- the bus ---- */
+
+static size_t bus_of(const char *name)
+{
+	return strcmp(name, "can0") == 0 ? 0 : strcmp(name, "can1") == 0 ? 1 : BUSES;
+}
+
+static bool is_can(int fd)
+{
+	return fd >= 0 && fd < FDS_MAX && m.can_of_fd[fd] != CAN_NONE;
+}
+
+/* One of the kernel's messages on interfaces (rtnetlink). */
+static void say_link(int peer, size_t bus)
+{
+	struct {
+		struct nlmsghdr header;
+		struct ifinfomsg info;
+		struct rtattr part;
+		char name[8];
+	} message;
+
+	memset(&message, 0, sizeof(message));
+	message.header.nlmsg_len = sizeof(message);
+	message.header.nlmsg_type = m.missing[bus] ? RTM_DELLINK : RTM_NEWLINK;
+	message.info.ifi_index = FIRST_INDEX + (int)bus;
+	message.info.ifi_flags = m.down[bus] ? 0 : IFF_UP;
+	message.part.rta_type = IFLA_IFNAME;
+	message.part.rta_len = RTA_LENGTH(5);
+	(void)snprintf(message.name, sizeof(message.name), "can%zu", bus);
+	(void)real_sendto(peer, &message, sizeof(message), MSG_DONTWAIT | MSG_NOSIGNAL, NULL, 0);
+}
+
+/* The socket listens to changes of the interfaces: to ours. */
+static int listen_to_links(int fd)
+{
+	int pair[2];
+
+	for (size_t i = 0; i < LISTENERS; i++) {
+		if (m.listeners[i].fd != 0) {
+			continue;
+		}
+		if (syscall(SYS_socketpair, AF_UNIX, SOCK_DGRAM | SOCK_NONBLOCK | SOCK_CLOEXEC, 0,
+			    pair) != 0 ||
+			syscall(SYS_dup3, pair[0], fd, O_CLOEXEC) < 0) {
+			give_up("socketpair");
+		}
+		(void)real_close(pair[0]);
+		m.listeners[i].fd = fd;
+		m.listeners[i].peer = (int)syscall(SYS_fcntl, pair[1], F_DUPFD_CLOEXEC, 512);
+		(void)real_close(pair[1]);
+		return 0;
+	}
+	give_up("too many listeners");
+	return -1;
+}
+
+ssize_t machine_sendto(int fd, const void *bytes, size_t size, int flags,
+	const struct sockaddr *address, socklen_t address_size)
+{
+	for (size_t i = 0; i < LISTENERS; i++) {
+		if (m.listeners[i].fd != 0 && m.listeners[i].fd == fd) {
+			for (size_t bus = 0; bus < BUSES; bus++) {
+				if (!m.missing[bus]) {
+					say_link(m.listeners[i].peer, bus);
+				}
+			}
+			return (ssize_t)size;
+		}
+	}
+	return real_sendto(fd, bytes, size, flags, address, address_size);
+}
 
 unsigned machine_if_nametoindex(const char *name)
 {
-	return strcmp(name, "can0") == 0 ? 7 : real_if_nametoindex(name);
+	size_t bus = bus_of(name);
+
+	if (bus < BUSES && m.missing[bus]) {
+		errno = ENODEV;
+		return 0;
+	}
+	return bus < BUSES ? FIRST_INDEX + (unsigned)bus : real_if_nametoindex(name);
 }
 
 int machine_socket(int domain, int type, int protocol)
@@ -706,31 +923,60 @@ int machine_socket(int domain, int type, int protocol)
 	if (domain != PF_CAN) {
 		return real_socket(domain, type, protocol);
 	}
-	m.can_fd = eventfd(0, EFD_NONBLOCK | EFD_CLOEXEC);
-	m.can_readable = false;
-	return m.can_fd;
+	int fd = eventfd(0, EFD_NONBLOCK | EFD_CLOEXEC);
+	if (fd >= 0) {
+		m.can_of_fd[fd] = CAN_UNBOUND;
+	}
+	return fd;
 }
 
 int machine_setsockopt(int fd, int level, int name, const void *value, socklen_t size)
 {
-	return fd == m.can_fd ? 0 : real_setsockopt(fd, level, name, value, size);
+	return is_can(fd) ? 0 : real_setsockopt(fd, level, name, value, size);
 }
 
 int machine_bind(int fd, const struct sockaddr *address, socklen_t size)
 {
-	return fd == m.can_fd ? 0 : real_bind(fd, address, size);
+	if (is_can(fd)) {
+		size_t bus = (size_t)((const struct sockaddr_can *)(const void *)address)->can_ifindex -
+			FIRST_INDEX;
+
+		if (bus >= BUSES || m.missing[bus]) {
+			errno = ENODEV;
+			return -1;
+		}
+		m.can_of_fd[fd] = (uint8_t)(CAN_BOUND + bus);
+		if (bus == 0) {
+			m.can_fd = fd;
+			m.can_readable = false;
+		}
+		return 0;
+	}
+	if (address->sa_family == AF_NETLINK &&
+		(((const struct sockaddr_nl *)(const void *)address)->nl_groups & RTMGRP_LINK) != 0) {
+		return listen_to_links(fd);
+	}
+	return real_bind(fd, address, size);
 }
 
 int machine_ioctl(int fd, unsigned long request, void *argument)
 {
 	struct ifreq *interface = argument;
+	size_t bus = BUSES;
 
-	if (fd == m.can_fd && request == SIOCGIFHWADDR) {
+	if (request == SIOCGIFHWADDR || request == SIOCGIFFLAGS || request == SIOCETHTOOL) {
+		bus = bus_of(interface->ifr_name);
+	}
+	if (bus < BUSES && m.missing[bus]) {
+		errno = ENODEV;
+		return -1;
+	}
+	if (bus < BUSES && request == SIOCGIFHWADDR) {
 		interface->ifr_hwaddr.sa_family = ARPHRD_CAN;
 		return 0;
 	}
-	if (fd == m.can_fd && request == SIOCGIFFLAGS) {
-		interface->ifr_flags = IFF_UP;
+	if (bus < BUSES && request == SIOCGIFFLAGS) {
+		interface->ifr_flags = m.down[bus] ? 0 : IFF_UP;
 		return 0;
 	}
 	if (request == SIOCETHTOOL) {
@@ -742,13 +988,29 @@ int machine_ioctl(int fd, unsigned long request, void *argument)
 	return real_ioctl(fd, request, argument);
 }
 
+static int hear_nothing(int fd)
+{
+	size_t bus = (size_t)m.can_of_fd[fd] - CAN_BOUND;
+	eventfd_t taken;
+
+	(void)pthread_mutex_lock(&m.lock);
+	m.can_readable = fd == m.can_fd ? false : m.can_readable;
+	(void)eventfd_read(fd, &taken);
+	(void)pthread_mutex_unlock(&m.lock);
+	errno = bus < BUSES && m.missing[bus] ? ENODEV : bus < BUSES && m.down[bus] ? ENETDOWN : EAGAIN;
+	return -1;
+}
+
 int machine_recvmmsg(int fd, struct mmsghdr *messages, unsigned count, int flags,
 	struct timespec *timeout)
 {
 	unsigned got = 0;
 
-	if (fd != m.can_fd) {
+	if (!is_can(fd)) {
 		return real_recvmmsg(fd, messages, count, flags, timeout);
+	}
+	if (fd != m.can_fd || m.missing[0] || m.down[0]) {
+		return hear_nothing(fd);
 	}
 	while (got < count && m.next < m.count &&
 		m.frames[m.next].t_ns <= machine_state[STATE_NOW_NS]) {
@@ -767,22 +1029,11 @@ int machine_recvmmsg(int fd, struct mmsghdr *messages, unsigned count, int flags
 		memcpy(CMSG_DATA(part), times, sizeof(times));
 		header->msg_controllen = CMSG_SPACE(sizeof(times));
 		machine_state[STATE_HEARD_NS] = heard->t_ns;
+		machine_state[STATE_TAKEN]++;
 		got++;
 		m.next++;
 	}
-	if (got > 0) {
-		return (int)got;
-	}
-	(void)pthread_mutex_lock(&m.lock);
-	if (m.can_readable) {
-		eventfd_t taken;
-
-		m.can_readable = false;
-		(void)eventfd_read(m.can_fd, &taken);
-	}
-	(void)pthread_mutex_unlock(&m.lock);
-	errno = EAGAIN;
-	return -1;
+	return got > 0 ? (int)got : hear_nothing(fd);
 }
 
 /* ---- files ---- */
@@ -831,8 +1082,34 @@ int machine_close(int fd)
 {
 	if (fd >= 0 && fd < FDS_MAX) {
 		m.inode_of_fd[fd] = 0;
+		m.can_of_fd[fd] = CAN_NONE;
 	}
-	return real_close(fd);
+	if (fd == m.can_fd && fd >= 0) {
+		m.can_fd = -1;
+		m.can_readable = false;
+		for (int other = 0; other < FDS_MAX; other++) {
+			m.can_fd = m.can_of_fd[other] == CAN_BOUND ? other : m.can_fd;
+		}
+	}
+	for (size_t i = 0; i < LISTENERS; i++) {
+		if (m.listeners[i].fd != 0 && m.listeners[i].fd == fd) {
+			m.listeners[i].fd = 0;
+			(void)real_close(m.listeners[i].peer);
+		}
+	}
+	int result = real_close(fd);
+	if (result != 0 && errno == EBADF) {
+		machine_state[STATE_BAD_CLOSES]++; /* with a thread between, it was another's file */
+	}
+	return result;
+}
+
+/* How many files are open as the program ends. */
+__attribute__((destructor)) static void count_open(void)
+{
+	for (int fd = 0; fd < FDS_MAX; fd++) {
+		machine_state[STATE_OPEN] += syscall(SYS_fcntl, fd, F_GETFD) >= 0 ? 1 : 0;
+	}
 }
 
 /* Counts a change of the disk; the machine's end may be here. With the lock held. */

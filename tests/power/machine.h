@@ -22,6 +22,12 @@ enum state {
 	STATE_WRITTEN,    /* bytes */
 	STATE_CALLS,      /* calls of the kind of MACHINE_FAULT */
 	STATE_FAILED,     /* of them, those that failed */
+	STATE_FAILED_NS,  /* when the last of them failed */
+	STATE_TAKEN,      /* frames */
+	STATE_VISITS,     /* visitors called so far … */
+	STATE_VISITED,    /* … and through; written from outside */
+	STATE_OPEN,       /* files that are open as the program ends by itself */
+	STATE_BAD_CLOSES, /* files that were closed though they were not open */
 	STATE_WORDS,
 };
 
@@ -31,6 +37,9 @@ int machine_epoll_pwait(int epoll, struct epoll_event *events, int most, int tim
 	const sigset_t *signals);
 int machine_uv_queue_work(uv_loop_t *loop, uv_work_t *request, uv_work_cb work,
 	uv_after_work_cb after);
+int machine_uv_spawn(uv_loop_t *loop, uv_process_t *process, const uv_process_options_t *options);
+ssize_t machine_sendto(int fd, const void *bytes, size_t size, int flags,
+	const struct sockaddr *address, socklen_t address_size);
 unsigned machine_if_nametoindex(const char *name);
 int machine_socket(int domain, int type, int protocol);
 int machine_setsockopt(int fd, int level, int name, const void *value, socklen_t size);

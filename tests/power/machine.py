@@ -1,12 +1,16 @@
 """The program on a machine of its own (machine.c), its captures, and logs compared with each other."""
 import bisect
+import mmap
 import os
 import shutil
 import sqlite3
 import struct
 import subprocess
+import threading
+import time
 
-STATE_WORDS = 6
+STATE_WORDS = 12
+STATE_VISITS, STATE_VISITED = 8, 9
 # What a log says of the boat; what else is in it says how it came to be.
 TABLES = ("sessions", "slots", "windows", "minutes", "days", "trips", "runs", "events",
           "filter_states", "filter_course", "burn_points", "tank_states", "refuellings")
@@ -56,7 +60,7 @@ class Outcome:
     def __init__(self, status, messages, state):
         self.status, self.messages = status, messages
         (self.now_ns, self.heard_ns, self.operations, self.written, self.calls,
-         self.failed) = state
+         self.failed, self.failed_ns, self.taken, _, _, self.open, self.bad_closes) = state
 
 
 class Machine:
@@ -70,8 +74,9 @@ class Machine:
         self.disk = os.path.join(folder, "disk")
         os.makedirs(self.log_folder)
 
-    def run(self, capture, environment=None, **machine):
-        """Starts the program and waits for the machine's end."""
+    def run(self, capture, environment=None, visits=(), command=(), patience_s=120, **machine):
+        """Starts the program and waits for the machine's end. Each of visits is called when the machine
+        calls for its visitor; command: what the program does, instead of watching."""
         state = os.path.join(self.folder, "state")
         with open(state, "wb") as out:
             out.write(bytes(8 * STATE_WORDS))
@@ -87,12 +92,34 @@ class Machine:
         variables.update(environment or {})
         variables["LD_PRELOAD"] = " ".join(preload)
         variables.update({"MACHINE_" + key.upper(): str(value) for key, value in machine.items()})
-        done = subprocess.run(self.before + [os.path.join(self.build, "sightbowl"), "watch", "--config",
-                               self.config, "--db", self.log], env=variables, timeout=600,
-                              stdin=subprocess.DEVNULL, capture_output=True, check=False)
+        over = threading.Event()
+        visitor = threading.Thread(target=self.visit, args=(state, visits, over))
+        visitor.start()
+        try:
+            done = subprocess.run(self.before + [os.path.join(self.build, "sightbowl"),
+                                   *(command or ("watch", "--config", self.config, "--db", self.log))],
+                                  env=variables, timeout=patience_s, stdin=subprocess.DEVNULL,
+                                  capture_output=True, check=False)
+        finally:
+            over.set()
+            visitor.join()
         with open(state, "rb") as file:
             words = struct.unpack(f"{STATE_WORDS}q", file.read())
-        return Outcome(done.returncode, done.stderr.decode(errors="replace"), words)
+        outcome = Outcome(done.returncode, done.stderr.decode(errors="replace"), words)
+        outcome.output = done.stdout
+        return outcome
+
+    @staticmethod
+    def visit(state, visits, over):
+        with open(state, "r+b") as file, mmap.mmap(file.fileno(), 0) as mapped, \
+                memoryview(mapped) as plain, plain.cast("q") as words:
+            while not over.is_set():
+                number = words[STATE_VISITED]
+                if words[STATE_VISITS] == number:
+                    time.sleep(0.002)
+                    continue
+                visits[number]()
+                words[STATE_VISITED] = number + 1
 
     def restart_from_disk(self):
         """What the power cut left is what the next start finds."""
