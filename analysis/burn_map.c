@@ -22,6 +22,8 @@
 #define MINUTE_SD          0.06  /* before it is known */
 #define DRIFT_MINUTES      120
 #define HELPED             0.15 /* less load than usual by more than this: something else drives the boat */
+#define ODD_LOAD           0.15 /* load and friction moved further than this against the map, … */
+#define ODD_SHARE          0.3  /* … and the burn by less than this of it: the load is no measure */
 #define LOAD_ZERO          20.0 /* % of load: friction and pumping, before it is known */
 #define LOAD_ZERO_SD       8.0
 #define LOAD_ZERO_SD_LEAST 0.5
@@ -524,6 +526,21 @@ static enum burn_news stand(struct burn *b, struct burn_finding *ret_finding)
 	return BURN_STANDS;
 }
 
+/* Has the load moved far and the burn hardly, against what both are at this speed? Then the load is no measure
+ * of this minute. What an engine burns too much is never seen so: it moves the burn and not the load. */
+static bool load_is_odd(const struct burn *b)
+{
+	double rate = burn_map_at(b, BURN_RATE, b->minute_rpm, NULL);
+	double load = burn_map_at(b, BURN_LOAD, b->minute_rpm, NULL);
+
+	if (b->minute_gear == BURN_IN_NEUTRAL || isnan(rate) || isnan(load)) {
+		return false;
+	}
+	double moved = log((b->minute[BURN_LOAD] + b->load_zero) / (load + b->load_zero));
+	double burned = log(b->minute[BURN_RATE] / rate);
+	return fabs(moved) > ODD_LOAD && burned / moved < ODD_SHARE;
+}
+
 /* A steady minute is full. */
 static enum burn_news close_minute(
 	struct burn *b, double rate_step, struct burn_finding *ret_finding)
@@ -534,6 +551,9 @@ static enum burn_news close_minute(
 	enum burn_news news = BURN_QUIET;
 	bool both = false; /* in the same minute */
 
+	if (b->minute_counts[BURN_LOAD] >= MINUTE_WINDOWS && load_is_odd(b)) {
+		b->minute_counts[BURN_LOAD] = 0;
+	}
 	if (b->minute_counts[BURN_LOAD] >= MINUTE_WINDOWS) {
 		news = watch_engine(b, quantum, &change);
 	}

@@ -1,6 +1,7 @@
 #include "analysis/engine_run.h"
 
 #include <math.h>
+#include <stdlib.h>
 #include <string.h>
 
 #include "analysis/clock.h"
@@ -18,6 +19,8 @@
 #define SILENCE_NS (10 * SECOND_NS)
 /* A silence up to this long is bridged where no hour meter can tell. */
 #define BRIDGE_NS (120 * SECOND_NS)
+/* An engine that begins when another falls silent, and the other way round, within this. */
+#define MOVED_NS (15 * SECOND_NS)
 /* How long the engine's meters are waited for after a silence. */
 #define METERS_NS (15 * SECOND_NS)
 /* A run whose engine has been silent this long is over. */
@@ -192,6 +195,40 @@ static void end_run(struct engine_log *e)
 
 /* What the hour meter should read by now: it may be heard as seldom as somebody asks for it, and what was
  * seen meanwhile is not unseen. */
+/* Was this engine heard under another's number meanwhile? A sender whose instance or address changes is heard as
+ * another engine, which begins as this one falls silent and falls silent as this one is heard again. */
+static bool was_elsewhere(const struct engine_log *e, int64_t from_ns, int64_t until_ns)
+{
+	for (unsigned i = 0; i < BOAT_ENGINES_MAX && e->all != NULL; i++) {
+		const struct engine_log *other = &e->all[i];
+		if (other != e && other->has_evidence && other->on && e->on &&
+			until_ns - from_ns > 2 * MOVED_NS &&
+			llabs(other->began_ns - from_ns) <= MOVED_NS &&
+			llabs(other->evidence_ns - until_ns) <= MOVED_NS) {
+			return true;
+		}
+	}
+	return false;
+}
+
+/* Does this engine's meter go on from another's, which fell silent as this one was heard again? Then both are
+ * one, and what the meter counted meanwhile was counted there. Of two engines that run, both are heard. */
+static bool has_another_s_meter(const struct engine_log *e)
+{
+	const struct engine_silence *s = &e->silence;
+
+	for (unsigned i = 0; i < BOAT_ENGINES_MAX && e->all != NULL && s->hours_after_known; i++) {
+		const struct engine_log *other = &e->all[i];
+		int64_t since_ns = s->since_ns - other->evidence_ns;
+		if (other != e && other->has_evidence && other->on && other->has_hours &&
+			since_ns > 0 && since_ns <= MOVED_NS &&
+			fabs(s->hours_after_h - other->hours_h) <= 2 * other->hours_step_h) {
+			return true;
+		}
+	}
+	return false;
+}
+
 static double seen_since_meter(const struct engine_log *e)
 {
 	return e->seen_h > METER_OLD_H ? e->seen_h : 0;
@@ -244,6 +281,9 @@ static struct silence_verdict judge(const struct engine_log *e)
 	double step_h = fmax(e->hours_step_h, s->hours_step_before_h);
 	struct silence_verdict v = {.gap_s = (double)s->gap_ns * 1e-9, .step_h = step_h};
 
+	if (s->elsewhere || has_another_s_meter(e)) {
+		return v;
+	}
 	if (s->hours_before_known && s->hours_after_known) {
 		v.hours_h = s->hours_after_h - s->hours_before_h;
 		if (s->gap_doubtful && v.hours_h > gap_h + step_h && v.hours_h <= DOUBTFUL_MOST_H) {
@@ -464,8 +504,10 @@ void engine_log_hear(struct engine_log *e, int64_t t_ns)
 		if (s->open) {
 			settle_silence(e);
 		}
+		bool elsewhere = was_elsewhere(e, e->heard_ns, t_ns);
 		open_silence(e, t_ns, t_ns - e->heard_ns, true);
 		s->heard_since = true;
+		s->elsewhere = elsewhere;
 	}
 	e->heard = true;
 	e->heard_ns = t_ns;
@@ -490,6 +532,9 @@ static void book_time(struct engine_log *e, int64_t t_ns, bool on, double rpm, i
 	const struct boat_engine *boat = &e->boat->engines[e->engine];
 
 	if (!e->has_evidence || !(e->on || on) || (!observed && !(e->on && on))) {
+		return;
+	}
+	if (!observed && was_elsewhere(e, e->evidence_ns, t_ns)) {
 		return;
 	}
 	double share = e->on && on ? 1 : 0.5;
@@ -524,6 +569,9 @@ static void take_evidence(struct engine_log *e, int64_t t_ns, bool on, double rp
 		} else if (e->off_ns == CLOCK_NONE) {
 			e->off_ns = t_ns;
 		}
+	}
+	if (!e->has_evidence || t_ns - e->evidence_ns > gap_ns) {
+		e->began_ns = t_ns;
 	}
 	e->has_evidence = true;
 	e->on = on;
@@ -763,7 +811,8 @@ static void load_part(struct run_part *p, bool with_fuel, struct state_reader *r
 static void save_silence(const struct engine_silence *s, struct state_writer *w)
 {
 	state_put_unsigned(w,
-		(s->gap_doubtful ? 64U : 0) | (s->heard_since ? 32U : 0) | (s->gap_known ? 1U : 0) |
+		(s->elsewhere ? 128U : 0) | (s->gap_doubtful ? 64U : 0) |
+			(s->heard_since ? 32U : 0) | (s->gap_known ? 1U : 0) |
 			(s->hours_before_known ? 2U : 0) | (s->hours_after_known ? 4U : 0) |
 			(s->litres_before_known ? 8U : 0) | (s->litres_after_known ? 16U : 0));
 	state_put_signed(w, s->gap_ns);
@@ -784,9 +833,10 @@ static void save_silence(const struct engine_silence *s, struct state_writer *w)
 
 static void load_silence(struct engine_silence *s, struct state_reader *r)
 {
-	uint64_t flags = state_get_unsigned(r, 127);
+	uint64_t flags = state_get_unsigned(r, 255);
 
 	s->open = true;
+	s->elsewhere = (flags & 128) != 0;
 	s->gap_doubtful = (flags & 64) != 0;
 	s->heard_since = (flags & 32) != 0;
 	s->gap_known = (flags & 1) != 0;
@@ -816,7 +866,8 @@ void engine_log_save(const struct engine_log *e, struct state_writer *w)
 				      (e->has_speed ? 4U : 0) | (e->gear_heard ? 8U : 0) |
 				      (e->neutral ? 16U : 0) | (e->has_hours ? 32U : 0) |
 				      (e->running ? 64U : 0) | (e->held_open ? 128U : 0) |
-				      (e->silence.open ? 256U : 0) | (e->seen_h > 0 ? 512U : 0));
+				      (e->silence.open ? 256U : 0) | (e->seen_h > 0 ? 512U : 0) |
+				      1024U);
 	state_put_signed(w, e->session);
 	state_put_signed(w, e->heard_ns);
 	state_put_signed(w, e->evidence_ns);
@@ -828,6 +879,7 @@ void engine_log_save(const struct engine_log *e, struct state_writer *w)
 	if (e->seen_h > 0) {
 		state_put_double(w, e->seen_h);
 	}
+	state_put_signed(w, e->began_ns);
 	fuel_account_save(&e->fuel, w);
 	state_put_double(w, e->closed_h);
 	state_put_double(w, e->closed_supply_l);
@@ -846,8 +898,11 @@ void engine_log_save(const struct engine_log *e, struct state_writer *w)
 
 void engine_log_load(struct engine_log *e, struct state_reader *r)
 {
+	const struct engine_log *all = e->all;
+
 	engine_log_init(e, e->engine, e->boat, e->sink, e->trips, e->last_run);
-	uint64_t flags = state_get_unsigned(r, 1023);
+	e->all = all;
+	uint64_t flags = state_get_unsigned(r, 2047);
 	e->heard = true;
 	e->has_evidence = (flags & 1) != 0;
 	e->on = (flags & 2) != 0;
@@ -866,6 +921,7 @@ void engine_log_load(struct engine_log *e, struct state_reader *r)
 	e->hours_h = state_get_double(r);
 	e->hours_step_h = state_get_double(r);
 	e->seen_h = (flags & 512) != 0 ? state_get_double(r) : 0;
+	e->began_ns = (flags & 1024) != 0 ? state_get_signed(r) : 0; /* version 1 kept none */
 	fuel_account_load(&e->fuel, r);
 	e->closed_h = state_get_double(r);
 	e->closed_supply_l = state_get_double(r);

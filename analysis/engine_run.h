@@ -42,6 +42,7 @@ struct run_part {
 struct engine_silence {
 	bool open;
 	bool heard_since;  /* the engine has spoken again */
+	bool elsewhere;	   /* the engine was heard under another's number */
 	bool gap_doubtful; /* its length is presumed: the meters know better */
 	bool gap_known;	   /* false while a seam of the clock in it is not settled */
 	int64_t gap_ns;	   /* what is known of its length … */
@@ -70,6 +71,7 @@ struct engine_log {
 	const struct fact_sink *sink;
 	struct trip_log *trips;
 	int64_t *last_run; /* number given last, shared by all engines */
+	const struct engine_log *all; /* BOAT_ENGINES_MAX; NULL: this one only */
 	int64_t session;
 	bool heard;
 	int64_t heard_ns;
@@ -77,6 +79,7 @@ struct engine_log {
 	bool has_evidence;
 	bool on;
 	int64_t evidence_ns;
+	int64_t began_ns; /* the first evidence behind a gap, or of all */
 	double rpm; /* NaN where the evidence is the fuel rate */
 	bool has_speed;
 	int64_t speed_ns;
@@ -100,6 +103,8 @@ struct engine_log {
 	double closed_burn_l;
 };
 
+/* The caller may set `all` afterwards: one engine that is heard under another's number for a while is
+ * then counted once. */
 void engine_log_init(struct engine_log *e, unsigned engine, const struct boat *boat,
 	const struct fact_sink *sink, struct trip_log *trips, int64_t *last_run);
 

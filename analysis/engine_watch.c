@@ -12,6 +12,8 @@
 
 #define COMPANY_SHARE 0.5 /* of this engine's hours: the other one is usually on */
 
+#define LOAD_SWING_PCT 30.0
+
 #define BURN_HOLDS	 6U  /* findings in a row, an hour, until what stands is told anew */
 #define BURN_OVER_PCT	 2.0 /* less is as usual: it will be cleared */
 #define BURN_MOVED_PCT	 2.5 /* half of what matters */
@@ -392,6 +394,14 @@ static double battery_voltage(const struct window_view *view, uint16_t engine)
 	return first_known(battery_v, window_read(view, SIGNAL_ALTERNATOR_VOLTAGE, engine).mean);
 }
 
+/* A load that swings widely within ten seconds of a steady speed is the load of no steady window. */
+static double steady_load(const struct window_view *view, uint16_t engine)
+{
+	struct window_reading load = window_read(view, SIGNAL_ENGINE_LOAD, engine);
+
+	return load.high - load.low > LOAD_SWING_PCT ? (double)NAN : load.mean;
+}
+
 /* Is what stands to be told anew? When for an hour of steady running another cause has come first,
  * or its size has been another by more than weather makes of it. */
 static bool burn_is_news(struct engine_watch *w, const struct event_slot *standing,
@@ -448,7 +458,7 @@ static void judge_burn(struct engine_watch *w, unsigned engine, const struct win
 		.rpm_high = rpm.high,
 		.rate_lph = rate.mean,
 		.rate_step_lph = rate.step,
-		.load_pct = window_read(view, SIGNAL_ENGINE_LOAD, number).mean,
+		.load_pct = steady_load(view, number),
 		.water_kn = window_read(view, SIGNAL_WATER_SPEED, 0).mean,
 		.ground_kn = ground_speed(view),
 		.coolant_c = window_read(view, SIGNAL_COOLANT_TEMPERATURE, number).mean,

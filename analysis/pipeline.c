@@ -71,6 +71,7 @@ void pipeline_init(struct pipeline *p, const struct boat *boat, const struct fac
 	trip_log_init(&p->trips, &p->boat, &p->sink);
 	for (unsigned i = 0; i < BOAT_ENGINES_MAX; i++) {
 		engine_log_init(&p->engines[i], i, &p->boat, &p->sink, &p->trips, &p->last_run);
+		p->engines[i].all = p->engines;
 	}
 	for (unsigned i = 0; i < BOAT_ENGINES_MAX; i++) {
 		engine_watch_init(&p->engine_watches[i], &p->boat);

@@ -37,7 +37,57 @@ static bool between_h(const struct lying_boat *b, double from_h, double until_h)
 	return at_h >= from_h && at_h < until_h;
 }
 
-/* ---- senders that move ---- */
+/* ---- an engine that moves ---- */
+
+/* All of the engine's sender comes from another address for an hour of each day: J1939 address 1 is
+ * engine 1. */
+static void engine_moves(struct lying_boat *b)
+{
+	for (size_t i = 0; i < b->count && between_h(b, 1, 2); i++) {
+		b->frames[i].id |= (b->frames[i].id & 0xFF) == 0 ? 1U : 0U;
+	}
+}
+
+/* The same where nothing else speaks of the engine: its gateway's status is not heard. */
+static void engine_moves_alone(struct lying_boat *b)
+{
+	size_t kept = 0;
+
+	engine_moves(b);
+	for (size_t i = 0; i < b->count; i++) {
+		if ((b->frames[i].id & 0xFF) != 12) {
+			b->frames[kept++] = b->frames[i];
+		}
+	}
+	b->count = kept;
+}
+
+static double meter_h; /* the engine's own, in steps of 0.05 h */
+
+static void meter_counts(struct lying_boat *b, struct lying_readings *r, bool runs, double since_s)
+{
+	(void)r, (void)since_s;
+	meter_h += runs ? LYING_STEP_S / 3600.0 : 0;
+	lying_send_one(b, 65253, 0, 0, SIGNAL_ENGINE_HOURS, 1000 + meter_h);
+}
+
+static void an_engine_that_moves_for_an_hour_is_counted_once(void **state)
+{
+	(void)state;
+	for (unsigned way = 0; way < 8; way++) {
+		lying_begin(&boat);
+		boat.boat.engines[1].present = true;
+		boat.on_frames = (way & 1) != 0 ? engine_moves_alone : engine_moves;
+		boat.resume = (way & 4) != 0 ? 5 : 0;
+		lying_start(&boat);
+		lying_days(&boat, 6, (way & 2) != 0 ? meter_counts : NULL);
+		near(lying_fuel_l(&boat, -1), boat.burned_l, 0.01 * boat.burned_l);
+		near(lying_hours(&boat, -1), 6 * LYING_DAY_H, 0.1);
+		near(lying_hours(&boat, 1), 6, 0.1);
+		assert_false(boat.endless);
+		lying_end(&boat);
+	}
+}
 
 /* An address claim moves the filter gauge, the tank's sender and the GPS in mid-run, and back. */
 static void senders_move(struct lying_boat *b)
@@ -150,6 +200,43 @@ static void a_tank_sender_that_flips_makes_no_litres(void **state)
 	}
 }
 
+static void load_at_random(
+	struct lying_boat *b, struct lying_readings *r, bool runs, double since_s)
+{
+	(void)since_s;
+	r->load_pct = runs ? scenario_random_between(&b->random, 0, 125) : 0;
+}
+
+static void load_at_125(struct lying_boat *b, struct lying_readings *r, bool runs, double since_s)
+{
+	(void)b, (void)runs, (void)since_s;
+	r->load_pct = 125;
+}
+
+static void load_halved(struct lying_boat *b, struct lying_readings *r, bool runs, double since_s)
+{
+	(void)b, (void)runs, (void)since_s;
+	r->load_pct *= 0.5;
+}
+
+/* The burn at a speed is as it was: whatever the load says, nothing burns more or less. */
+static void a_load_that_lies_moves_no_burn(void **state)
+{
+	static lying_hand *const lies[] = {load_at_random, load_at_125, load_halved};
+
+	(void)state;
+	for (size_t i = 0; i < 3; i++) {
+		lying_begin(&boat);
+		lying_days(&boat, 10, NULL);
+		lying_days(&boat, 6, lies[i]);
+		lying_days(&boat, 3, NULL);
+		told("burn-high", 0);
+		told("burn-low", 0);
+		told("temperature-high", 0);
+		lying_end(&boat);
+	}
+}
+
 static void pressure_at_70_percent(
 	struct lying_boat *b, struct lying_readings *r, bool runs, double since_s)
 {
@@ -184,10 +271,12 @@ static void a_fuel_pressure_that_has_sunk_is_told_before_it_is_learned(void **st
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
+		cmocka_unit_test(an_engine_that_moves_for_an_hour_is_counted_once),
 		cmocka_unit_test(senders_that_claim_another_address_tell_nothing),
 		cmocka_unit_test(a_leap_second_costs_nothing),
 		cmocka_unit_test(stamps_out_of_order_cost_nothing),
 		cmocka_unit_test(a_tank_sender_that_flips_makes_no_litres),
+		cmocka_unit_test(a_load_that_lies_moves_no_burn),
 		cmocka_unit_test(a_fuel_pressure_that_has_sunk_is_told_before_it_is_learned),
 	};
 
