@@ -4,6 +4,7 @@
 #include <string.h>
 
 #define RESERVE_SHARE 0.1 /* common practice, no source */
+#define DAY_NS        86400e9
 
 static struct boat_filter filter_default(const char *name)
 {
@@ -45,6 +46,13 @@ void boat_init(struct boat *boat)
 	boat->filters[0] = filter_default("primary");
 	boat->filters[1] = filter_default("secondary");
 	boat->filter_count = 2;
+}
+
+bool boat_fitted_is(const struct boat_filter *filter, int64_t changed_ns)
+{
+	double apart_ns = fabs((double)changed_ns - (double)filter->fitted_ns);
+
+	return filter->has_fitted && apart_ns < DAY_NS;
 }
 
 const struct boat_tank *boat_tank(const struct boat *boat, unsigned number)

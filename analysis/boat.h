@@ -148,6 +148,10 @@ struct boat {
 /* One engine (instance 0) with a primary and a secondary filter, nothing measured, nothing told. */
 void boat_init(struct boat *boat);
 
+/* Is this the change of which the configuration tells when the element was fitted? It gives a day, or a time
+ * from memory: a change within a day of it. */
+bool boat_fitted_is(const struct boat_filter *filter, int64_t changed_ns);
+
 /* What was told of the tank of a number; NULL: nothing. */
 const struct boat_tank *boat_tank(const struct boat *boat, unsigned number);
 

@@ -398,12 +398,46 @@ static void bring_back_works(struct pipeline *p, int64_t utc_ns)
 	}
 }
 
+/* Is the change of which the configuration tells in the book? Then that entry counts. */
+static bool is_in_book(const struct boat *boat, size_t filter)
+{
+	for (size_t i = 0; i < boat->work_count; i++) {
+		const struct boat_work *work = &boat->works[i];
+		if (work->kind == WORK_ELEMENT && work->place == filter &&
+			boat_fitted_is(&boat->filters[filter], work->utc_ns)) {
+			return true;
+		}
+	}
+	return false;
+}
+
+/* An element that is fitted only after its filter was heard first is not the one that is in by then. */
+static void await_fitting(struct pipeline *p, const struct window_view *view)
+{
+	for (size_t i = 0; i < p->boat.filter_count; i++) {
+		struct filter_watch *filter = &p->filter_watches[i];
+		if (!filter->begun && p->clock.now.basis != CLOCK_UNDATED &&
+			filter->fitted_ns > view->utc_ns) {
+			filter->fitted_ns = INT64_MIN;
+		}
+	}
+}
+
 /* Work in the service book whose time has come, and that is later than what was gone by already. */
 static void go_by_works(struct pipeline *p, const struct window_view *view)
 {
 	for (size_t i = 0; i < p->boat.work_count; i++) {
 		if (p->boat.works[i].utc_ns <= view->utc_ns) {
 			go_by_work(p, &p->boat.works[i], view);
+		}
+	}
+	for (size_t i = 0; i < p->boat.filter_count; i++) {
+		struct boat_work told = {.kind = WORK_ELEMENT,
+			.place = (uint8_t)i,
+			.utc_ns = p->boat.filters[i].fitted_ns};
+		if (p->boat.filters[i].has_fitted && told.utc_ns <= view->utc_ns &&
+			!is_in_book(&p->boat, i)) {
+			go_by_work(p, &told, view);
 		}
 	}
 }
@@ -495,6 +529,7 @@ static void watch_window(struct pipeline *p)
 
 	pass_filters(p);
 	bring_back_works(p, view.utc_ns);
+	await_fitting(p, &view);
 	go_by_works(p, &view);
 	for (unsigned i = 0; i < BOAT_ENGINES_MAX; i++) {
 		shares[i] = NAN;

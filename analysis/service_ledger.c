@@ -107,30 +107,65 @@ static struct element_fitting fitting_by(const struct boat *boat, size_t filter,
 	return fitting;
 }
 
+static bool is_change_of(const struct book_entry *entry, const struct boat_filter *filter)
+{
+	return entry->kind == BOOK_CHANGE && strcmp(entry->filter, filter->name) == 0;
+}
+
+/* Does the configuration tell of a change that the book does not have? */
+static bool tells_more(const struct boat_filter *filter, const struct book_entry *entries, size_t count)
+{
+	for (size_t i = 0; i < count && filter->has_fitted; i++) {
+		if (is_change_of(&entries[i], filter) && boat_fitted_is(filter, entries[i].done_ns)) {
+			return false;
+		}
+	}
+	return filter->has_fitted;
+}
+
+/* The element of the configuration's date, behind the last one laid out. Returns how many there are. */
+static size_t lay_told(const struct boat *boat, size_t filter, bool is_first, int64_t log_first_ns,
+	struct element_fitting *fittings, size_t made)
+{
+	int64_t fitted_ns = boat->filters[filter].fitted_ns;
+
+	if (!is_first || log_first_ns < fitted_ns) {
+		fittings[made - 1].has_removed = true;
+		fittings[made - 1].removed_ns = fitted_ns;
+		fittings[made++] = fitting_of(boat, filter);
+	}
+	fittings[made - 1].has_fitted = true;
+	fittings[made - 1].fitted_ns = fitted_ns;
+	return made;
+}
+
 size_t service_ledger_fittings(const struct boat *boat, const struct book_entry *entries,
-	size_t count, struct element_fitting *ret_fittings)
+	size_t count, int64_t log_first_ns, struct element_fitting *ret_fittings)
 {
 	size_t made = 0;
 
 	for (size_t f = 0; f < boat->filter_count; f++) {
 		const struct boat_filter *filter = &boat->filters[f];
-		size_t first = made;
+		bool told = tells_more(filter, entries, count);
+		bool is_first = true;
 
 		ret_fittings[made++] = fitting_of(boat, f);
 		for (size_t i = 0; i < count; i++) {
-			if (entries[i].kind != BOOK_CHANGE ||
-				strcmp(entries[i].filter, filter->name) != 0) {
+			if (!is_change_of(&entries[i], filter)) {
 				continue;
+			}
+			if (told && filter->fitted_ns < entries[i].done_ns) {
+				made = lay_told(boat, f, is_first, log_first_ns, ret_fittings, made);
+				told = false;
 			}
 			ret_fittings[made - 1].has_removed = true;
 			ret_fittings[made - 1].removed_ns = entries[i].done_ns;
 			ret_fittings[made - 1].removed_entry = entries[i].entry;
 			ret_fittings[made++] = fitting_by(boat, f, &entries[i]);
+			is_first = false;
 		}
-		if (filter->has_fitted && (!ret_fittings[first].has_removed ||
-						  filter->fitted_ns < ret_fittings[first].removed_ns)) {
-			ret_fittings[first].has_fitted = true;
-			ret_fittings[first].fitted_ns = filter->fitted_ns;
+		if (told) {
+			made = lay_told(boat, f, is_first, log_first_ns, ret_fittings, made);
 		}
 	}
 	return made;

@@ -43,20 +43,22 @@ struct element_fitting {
 	bool has_removed;
 	int64_t removed_ns;
 	int64_t fitted_entry;        /* of the book; 0: from the configuration, or before the log */
-	int64_t removed_entry;       /* 0: still fitted */
+	int64_t removed_entry;       /* 0: still fitted, or by the configuration's date */
 	double litres;               /* through it; what is known of it */
 	double engine_h;             /* engine hours in use */
 	double unknown_h;            /* part of engine_h whose litres are not known */
 };
 
-/* Room for one element a filter, and one more a change. */
-#define LEDGER_FITTINGS(filters, entries) ((filters) + (entries))
+/* Room for two elements a filter, and one more a change. */
+#define LEDGER_FITTINGS(filters, entries) (2 * (filters) + (entries))
 
 /* Lays the elements of all filters out: by filter, then by time. entries: those in force, by when the
- * work was done. Changes of filters that the boat no longer has are left out. Returns how many.
- * fittings has room for LEDGER_FITTINGS(boat->filter_count, count). */
+ * work was done. Changes of filters that the boat no longer has are left out. log_first_ns: UTC of the
+ * log's first moment, INT64_MAX: it has none. A date in the configuration tells of one more change, unless
+ * the book has that one (boat_fitted_is), or it was before the log and the book. Returns how many. fittings
+ * has room for LEDGER_FITTINGS(boat->filter_count, count). */
 size_t service_ledger_fittings(const struct boat *boat, const struct book_entry *entries,
-	size_t count, struct element_fitting *ret_fittings);
+	size_t count, int64_t log_first_ns, struct element_fitting *ret_fittings);
 
 /* Adds a portion to the elements that it passed through. Undated ones go to the only element of a
  * filter; where there were several it cannot be told which: they are added to unplaced_l[filter]

@@ -7,6 +7,7 @@
 #include "daemon/commands.h"
 #include "daemon/log_store.h"
 #include "daemon/machine_check.h"
+#include "daemon/overview.h"
 #include "daemon/utc_time.h"
 
 #define COUNT(columns) (sizeof(columns) / sizeof((columns)[0]))
@@ -37,8 +38,27 @@ static void append_allowance(char *text, size_t size, double value, const char *
 	}
 }
 
-static void put_boat(struct table *table, const struct boat *boat)
+/* When its element was fitted, by the configuration. Returns false when that has not come yet. */
+static bool put_fitted(struct table *table, const struct boat_filter *filter)
 {
+	char subject[128], detail[320], when[UTC_TEXT_MAX];
+
+	if (!filter->has_fitted || filter->fitted_ns <= overview_clock_ns()) {
+		return true;
+	}
+	utc_format(filter->fitted_ns, when);
+	(void)snprintf(subject, sizeof(subject), "filter %s", filter->name);
+	(void)snprintf(detail, sizeof(detail), "fitted = %.10s has not come yet by this machine's clock: it "
+		"counts from then on only. Write the day on which the element went in; an element that is to "
+		"be changed later goes into the book when it is (book add change)", when);
+	put_check(table, subject, "failed", detail);
+	return false;
+}
+
+/* Returns false when the configuration tells what cannot be. */
+static bool put_boat(struct table *table, const struct boat *boat)
+{
+	bool sound = true;
 	static const char *const sensors[] = {
 		[SENSOR_NONE] = "no sensor",
 		[SENSOR_SPN95] = "sensor spn95",
@@ -79,7 +99,9 @@ static void put_boat(struct table *table, const struct boat *boat)
 		append_allowance(detail, sizeof(detail), filter->change_l, "L", &first);
 		append_allowance(detail, sizeof(detail), filter->change_months, "months", &first);
 		put_check(table, subject, counted ? "ok" : "advice", detail);
+		sound = put_fitted(table, filter) && sound;
 	}
+	return sound;
 }
 
 static void append_since(char *text, size_t size, const char *what, int64_t utc_s, double months)
@@ -226,9 +248,9 @@ static enum program_exit run_check(const struct command_line *line)
 	put_check(table, "configuration", line->has_config ? "ok" : "none",
 		line->has_config ? line->config
 				 : "one engine with a primary and a secondary filter is assumed");
-	put_boat(table, &line->settings.boat);
+	sound = put_boat(table, &line->settings.boat);
 	if (command_value(line, "--no-machine") == NULL) {
-		sound = put_machine(line, table);
+		sound = put_machine(line, table) && sound;
 	}
 	if (line->log_path != NULL) {
 		sound = put_log(line, table) && sound;

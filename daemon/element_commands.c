@@ -57,18 +57,18 @@ static void put_element(struct table *table, const struct boat *boat,
 	table_put_real(table, outlook.restriction_kpa);
 	table_put_real(table, outlook.reference_kpa);
 	table_put_real(table, filter->limit_kpa);
+	table_put_real(table, outlook.account.used_pct);
 	if (!fitting->has_removed) {
-		table_put_real(table, outlook.account.used_pct);
 		table_put_real(table, outlook.left_h_p10);
 		table_put_real(table, outlook.left_h_p50);
 		table_put_real(table, outlook.left_h_p90);
 		put_time(table, outlook.account.has_due, outlook.account.due_ns);
-		table_put_text(table, outlook.due_by);
 	} else {
-		for (int i = 0; i < 6; i++) {
+		for (int i = 0; i < 4; i++) {
 			table_put_unknown(table);
 		}
 	}
+	table_put_text(table, outlook.due_by);
 	table_put_text(table, outlook.basis);
 	table_end_row(table);
 }
@@ -157,7 +157,8 @@ const struct command command_elements = {
 	.help = "Lists the elements of the configuration's filters, past ones too, as the service book has\n"
 		"them: hours and litres through each while it was fitted, how much of what is allowed\n"
 		"(change_h, change_l, change_months) is used, and when it falls due by the boat's own use of the\n"
-		"last 90 days. basis says what that rests on. A log that watch writes is judged as of now, one\n"
+		"last 90 days. basis says what that rests on. Of one that was taken out: its restriction at the last,\n"
+		"and what was used by then of what. A log that watch writes is judged as of now, one\n"
 		"of replayed captures as of its end. What the engine's and the filter's makers prescribe comes\n"
 		"first.\n\n"
 		"  sightbowl elements --db boat.db --config boat.conf\n"

@@ -14,12 +14,14 @@ static int add_up(struct service_account *account, const struct boat *boat)
 	size_t room = LEDGER_FITTINGS(boat->filter_count, account->entry_count);
 
 	account->fittings = calloc(room + 1, sizeof(*account->fittings));
+	account->ends = calloc(room + 1, sizeof(*account->ends));
 	account->stocks = calloc(2 * account->entry_count + 1, sizeof(*account->stocks));
-	if (!account->fittings || !account->stocks) {
+	if (!account->fittings || !account->ends || !account->stocks) {
 		return -ENOMEM;
 	}
 	account->fitting_count = service_ledger_fittings(boat, account->entries,
-		account->entry_count, account->fittings);
+		account->entry_count, account->has_log ? account->log_first_ns : INT64_MAX,
+		account->fittings);
 	for (size_t i = 0; i < account->portion_count; i++) {
 		service_ledger_pass(boat, account->entries, account->entry_count,
 			&account->portions[i], account->fittings, account->fitting_count,
@@ -84,6 +86,48 @@ static int read_measured(struct service_account *account, sqlite3 *db)
 	return rc == SQLITE_DONE ? 0 : -EIO;
 }
 
+/* The last milestone that an element's restriction was told at while it was in. The log keeps them by the
+ * filter, so a corrected entry finds other ones. */
+static int read_ends(struct service_account *account, sqlite3 *db)
+{
+	sqlite3_stmt *statement;
+	int rc = sqlite3_prepare_v2(db,
+		/* From the latest session back: no more is read than is needed. */
+		"SELECT restriction_kpa, reference_kpa, left_l_p10, left_l_p50, left_l_p90, litres "
+		"FROM sessions AS s CROSS JOIN filter_course AS c ON c.filter = ?1 AND c.session = s.session "
+		"WHERE s.basis <> 2 AND s.first_ns + s.utc_offset_ns <= ?3 "
+		"AND s.last_ns + s.utc_offset_ns >= ?2 AND c.t_ns + s.utc_offset_ns BETWEEN ?2 AND ?3 "
+		"ORDER BY s.session DESC, c.t_ns DESC LIMIT 1",
+		-1, &statement, NULL);
+
+	for (size_t i = 0; i < account->fitting_count && rc == SQLITE_OK; i++) {
+		const struct element_fitting *fitting = &account->fittings[i];
+		if (!fitting->has_removed) {
+			continue;
+		}
+		(void)sqlite3_bind_int64(statement, 1, (int64_t)fitting->filter);
+		(void)sqlite3_bind_int64(
+			statement, 2, fitting->has_fitted ? fitting->fitted_ns : INT64_MIN);
+		(void)sqlite3_bind_int64(statement, 3, fitting->removed_ns);
+		rc = sqlite3_step(statement);
+		if (rc == SQLITE_ROW) {
+			account->ends[i] = (struct measured_state){
+				.known = true,
+				.fitted_ns = fitting->fitted_ns,
+				.restriction_kpa = real_or_nan(statement, 0),
+				.reference_kpa = real_or_nan(statement, 1),
+				.left_l_p10 = real_or_nan(statement, 2),
+				.left_l_p50 = real_or_nan(statement, 3),
+				.left_l_p90 = real_or_nan(statement, 4),
+				.litres = real_or_nan(statement, 5),
+			};
+		}
+		rc = rc == SQLITE_ROW || rc == SQLITE_DONE ? sqlite3_reset(statement) : rc;
+	}
+	(void)sqlite3_finalize(statement); /* repeats rc */
+	return rc == SQLITE_OK ? 0 : -EIO;
+}
+
 int service_account_load(struct service_account *account, sqlite3 *db, const struct boat *boat)
 {
 	int result = 0;
@@ -104,6 +148,9 @@ int service_account_load(struct service_account *account, sqlite3 *db, const str
 	if (result == 0) {
 		result = add_up(account, boat);
 	}
+	if (result == 0 && db) {
+		result = read_ends(account, db);
+	}
 	if (result != 0) {
 		service_account_finish(account);
 	}
@@ -115,6 +162,7 @@ void service_account_finish(struct service_account *account)
 	free(account->entries);
 	free(account->portions);
 	free(account->fittings);
+	free(account->ends);
 	free(account->stocks);
 	memset(account, 0, sizeof(*account));
 }
@@ -171,8 +219,18 @@ void service_account_outlook(const struct service_account *account, const struct
 	const struct element_fitting *fitting, int64_t now_ns, struct element_outlook *ret_outlook)
 {
 	const struct boat_filter *filter = &boat->filters[fitting->filter];
-	const struct measured_state *state = &account->measured[fitting->filter];
+	const struct measured_state *state = fitting->has_removed
+		? &account->ends[fitting - account->fittings]
+		: &account->measured[fitting->filter];
+	bool is_its_own = state->known;
 
+	if (fitting->has_removed) {
+		now_ns = fitting->removed_ns;
+	} else {
+		/* A state that counts from an earlier fitting is of the element before. */
+		is_its_own = is_its_own &&
+			(!fitting->has_fitted || state->fitted_ns >= fitting->fitted_ns);
+	}
 	*ret_outlook = (struct element_outlook){
 		.use = element_use_of(account->portions, account->portion_count, filter->engine,
 			account->has_log ? account->log_first_ns : now_ns, now_ns),
@@ -185,9 +243,7 @@ void service_account_outlook(const struct service_account *account, const struct
 	element_account_judge(filter, fitting, &ret_outlook->use, now_ns, &ret_outlook->account);
 	ret_outlook->left_h_p50 = ret_outlook->account.left_h;
 	ret_outlook->due_by = element_criterion_name(ret_outlook->account.due_by);
-	/* A state that counts from an earlier fitting is of the element before. */
-	if (state->known && !fitting->has_removed &&
-		(!fitting->has_fitted || state->fitted_ns >= fitting->fitted_ns)) {
+	if (is_its_own) {
 		outlook_measured(state, filter, now_ns, ret_outlook);
 	}
 }

@@ -29,6 +29,7 @@ struct service_account {
 	size_t portion_count;
 	struct element_fitting *fittings; /* by filter, then by time */
 	size_t fitting_count;
+	struct measured_state *ends;      /* of each fitting that was removed: what was measured last */
 	bool has_log;                     /* anything dated was logged */
 	int64_t log_first_ns;             /* UTC; of the log's first moment */
 	struct measured_state measured[BOAT_FILTERS_MAX];
@@ -60,7 +61,7 @@ struct element_outlook {
 	const char *basis;              /* measured, or counted */
 };
 
-/* Judges the element as of a moment. */
+/* Judges the element as of a moment; one that was removed, as of its removal. */
 void service_account_outlook(const struct service_account *account, const struct boat *boat,
 	const struct element_fitting *fitting, int64_t now_ns, struct element_outlook *ret_outlook);
 

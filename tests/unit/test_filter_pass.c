@@ -75,7 +75,7 @@ static void it_is_the_books_own_account(void **state)
 		for (size_t i = 0; i < 5; i++) {
 			filter_pass_init(&pass[i], &boat, i);
 		}
-		size_t fitted = service_ledger_fittings(&boat, entries, 0, fittings);
+		size_t fitted = service_ledger_fittings(&boat, entries, 0, INT64_MAX, fittings);
 		for (int step = 0; step < 16; step++) {
 			int64_t at_ns = step * INT64_C(1000000000000);
 			size_t to = 1 + (size_t)(scenario_random_bits(&random) % 4);

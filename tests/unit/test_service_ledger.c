@@ -11,6 +11,7 @@
 
 #include "analysis/service_ledger.h"
 
+#define DAY_NS (1440 * MINUTE_NS)
 #define MINUTE_NS INT64_C(60000000000)
 #define ENTRIES   64
 #define FITTINGS  LEDGER_FITTINGS(BOAT_FILTERS_MAX, ENTRIES)
@@ -133,7 +134,7 @@ static void all_elements_of_a_line_pass_what_the_supply_was(void **state)
 		struct element_fitting fittings[FITTINGS];
 		double supply[2] = {0, 0};
 		size_t entry_count = draw_entries(&boat, entries, draw(ENTRIES), 10000);
-		size_t count = service_ledger_fittings(&boat, entries, entry_count, fittings);
+		size_t count = service_ledger_fittings(&boat, entries, entry_count, INT64_MAX, fittings);
 
 		for (unsigned engine = 0; engine < 2; engine++) {
 			int64_t at = 0;
@@ -212,7 +213,7 @@ static void each_element_passes_what_flowed_while_it_was_fitted_and_in_use(void 
 				}
 			}
 		}
-		count = service_ledger_fittings(&boat, entries, entry_count, fittings);
+		count = service_ledger_fittings(&boat, entries, entry_count, INT64_MAX, fittings);
 		for (int start = 100; start < MINUTES; start += 500) {
 			struct supply_portion run = run_of(1, start, start + 400, rate);
 
@@ -242,7 +243,7 @@ static void a_change_neither_loses_nor_doubles_a_litre(void **state)
 	for (int64_t minute = 50; minute <= 250; minute++) {
 		struct book_entry change = entry_of(1, BOOK_CHANGE, "port-fine", minute);
 		struct element_fitting fittings[FITTINGS];
-		size_t count = service_ledger_fittings(&boat, &change, 1, fittings);
+		size_t count = service_ledger_fittings(&boat, &change, 1, INT64_MAX, fittings);
 		double first = NAN, second = NAN;
 
 		service_ledger_pass(&boat, &change, 1, &run, fittings, count, NULL);
@@ -287,7 +288,7 @@ static void run_ledger(const struct boat *boat, const struct book_entry *revisio
 	qsort(entries, count, sizeof(entries[0]), service_book_compare_revisions);
 	count = service_book_in_force(entries, count, false);
 	qsort(entries, count, sizeof(entries[0]), service_book_compare_done);
-	*ret_fittings = service_ledger_fittings(boat, entries, count, fittings);
+	*ret_fittings = service_ledger_fittings(boat, entries, count, INT64_MAX, fittings);
 	for (int64_t start = 0; start < 10000; start += 500) {
 		struct supply_portion run = run_of((unsigned)(start / 500) % 2, start, start + 350, 7);
 
@@ -383,14 +384,14 @@ static void the_elements_follow_the_configuration_and_the_book(void **state)
 	strcpy(boat.filters[0].element, "spin-on");
 	boat.filters[0].micron = 10;
 	boat.filters[0].has_fitted = true;
-	boat.filters[0].fitted_ns = 100 * MINUTE_NS;
-	entries[0] = entry_of(1, BOOK_CHANGE, "primary", 200);
-	entries[1] = entry_of(2, BOOK_CHANGE, "primary", 300);
+	boat.filters[0].fitted_ns = 1 * DAY_NS;
+	entries[0] = entry_of(1, BOOK_CHANGE, "primary", 20 * 1440);
+	entries[1] = entry_of(2, BOOK_CHANGE, "primary", 30 * 1440);
 	(void)service_book_set_text(&entries[1], BOOK_ITEM, "fine spin-on");
 	service_book_set_number(&entries[1], BOOK_MICRON, 2);
-	assert_int_equal(service_ledger_fittings(&boat, entries, 2, fittings), 4);
-	assert_true(fittings[0].has_fitted && fittings[0].fitted_ns == 100 * MINUTE_NS);
-	assert_true(fittings[0].has_removed && fittings[0].removed_ns == 200 * MINUTE_NS);
+	assert_int_equal(service_ledger_fittings(&boat, entries, 2, INT64_MAX, fittings), 4);
+	assert_true(fittings[0].has_fitted && fittings[0].fitted_ns == 1 * DAY_NS);
+	assert_true(fittings[0].has_removed && fittings[0].removed_ns == 20 * DAY_NS);
 	assert_int_equal(fittings[0].removed_entry, 1);
 	assert_string_equal(fittings[1].element, "spin-on"); /* not told: the usual one */
 	assert_true(fittings[1].micron == 10);
@@ -398,10 +399,30 @@ static void the_elements_follow_the_configuration_and_the_book(void **state)
 	assert_true(fittings[2].micron == 2 && !fittings[2].has_removed);
 	assert_int_equal(fittings[3].filter, 1);
 	assert_false(fittings[3].has_fitted || fittings[3].has_removed);
-	/* A date in the configuration that is not before the book's first change says nothing. */
-	boat.filters[0].fitted_ns = 250 * MINUTE_NS;
-	assert_int_equal(service_ledger_fittings(&boat, entries, 2, fittings), 4);
+	/* The log began before that date: another element was in it, and the date is a change. */
+	assert_int_equal(service_ledger_fittings(&boat, entries, 2, 0, fittings), 5);
 	assert_false(fittings[0].has_fitted);
+	assert_true(fittings[0].has_removed && fittings[0].removed_ns == 1 * DAY_NS);
+	assert_true(fittings[1].has_fitted && fittings[1].fitted_ns == 1 * DAY_NS);
+	assert_true(fittings[1].has_removed && fittings[1].removed_ns == 20 * DAY_NS);
+	/* So it is between two of the book, and behind all, … */
+	boat.filters[0].fitted_ns = 25 * DAY_NS;
+	assert_int_equal(service_ledger_fittings(&boat, entries, 2, INT64_MAX, fittings), 5);
+	assert_false(fittings[0].has_fitted);
+	assert_true(fittings[1].removed_ns == 25 * DAY_NS && fittings[2].fitted_ns == 25 * DAY_NS);
+	assert_string_equal(fittings[2].element, "spin-on");
+	assert_true(fittings[2].has_removed && fittings[2].removed_ns == 30 * DAY_NS);
+	boat.filters[0].fitted_ns = 40 * DAY_NS;
+	assert_int_equal(service_ledger_fittings(&boat, entries, 2, INT64_MAX, fittings), 5);
+	assert_true(fittings[2].has_removed && fittings[2].removed_ns == 40 * DAY_NS);
+	assert_true(fittings[3].fitted_ns == 40 * DAY_NS && !fittings[3].has_removed);
+	/* … unless it is the book's own, within a day: then the book has its time. */
+	for (int hours = -23; hours <= 23; hours += 23) {
+		boat.filters[0].fitted_ns = 30 * DAY_NS + hours * 60 * MINUTE_NS;
+		assert_int_equal(
+			service_ledger_fittings(&boat, entries, 2, INT64_MAX, fittings), 4);
+		assert_true(fittings[2].fitted_ns == 30 * DAY_NS && fittings[2].fitted_entry == 2);
+	}
 	/* An element of before the log that passed nothing is left out. */
 	assert_int_equal(service_ledger_settle(fittings, 4), 3);
 	assert_int_equal(fittings[0].fitted_entry, 1);
@@ -418,7 +439,7 @@ static void what_is_not_known_is_kept_apart(void **state)
 
 	(void)state;
 	boat_init(&boat);
-	count = service_ledger_fittings(&boat, &change, 1, fittings);
+	count = service_ledger_fittings(&boat, &change, 1, INT64_MAX, fittings);
 	run.supply_l = NAN;
 	service_ledger_pass(&boat, &change, 1, &run, fittings, count, unplaced);
 	assert_true(fittings[1].engine_h == 1 && fittings[1].unknown_h == 1);
