@@ -2,7 +2,6 @@
 #include <errno.h>
 #include <math.h>
 #include <string.h>
-#include <unistd.h>
 
 #include "daemon/commands.h"
 #include "daemon/log_store.h"
@@ -153,20 +152,17 @@ static bool put_log(const struct command_line *line, struct table *table)
 	sqlite3_stmt *statement = NULL;
 	char text[1400];
 	bool sound = false;
+	int result;
 
-	if (access(line->log_path, F_OK) != 0 && errno == ENOENT) {
-		(void)snprintf(text, sizeof(text), "there is no log '%.900s' yet: watch or replay makes it",
-			line->log_path);
-		put_check(table, "log", "none", text);
-		return true;
-	}
-	if (log_store_open_reader(&store, line->log_path, text, 1200) != 0) {
+	result = log_store_open_reader(&store, line->log_path, text, 1200);
+	if (result != 0) {
 		size_t length = strlen(text);
 
 		(void)snprintf(text + length, sizeof(text) - length,
-			"; name another log (--db FILE, or path in [log])");
-		put_check(table, "log", "failed", text);
-		return false;
+			result == -ENOENT ? ": watch or replay makes it"
+					  : "; name another log (--db FILE, or path in [log])");
+		put_check(table, "log", result == -ENOENT ? "none" : "failed", text);
+		return result == -ENOENT;
 	}
 	if (sqlite3_prepare_v2(log_store_db(store), "PRAGMA quick_check(1)", -1, &statement, NULL) ==
 			SQLITE_OK &&

@@ -7,12 +7,10 @@
 
 #include <assert.h>
 #include <errno.h>
-#include <fcntl.h>
 #include <inttypes.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <sys/file.h>
 #include <sys/stat.h>
 #include <sys/statvfs.h>
 #include <unistd.h>
@@ -23,6 +21,7 @@
 /* WAL pages before SQLite copies them into the file: fewer copies of pages that every commit
  * touches, for 2 MiB of file. */
 #define WAL_PAGES "500"
+#define WAL_INDEX_BYTES 32768 /* the least that it has (https://www.sqlite.org/walformat.html, 2.1) */
 #define READER_PATIENCE_MS 5000
 /* A replay's transactions last for seconds, a live log's for a moment. */
 #define WRITER_PATIENCE_MS 60000
@@ -83,7 +82,27 @@ static bool is_file_system_read_only(const char *path)
 {
 	struct statvfs status;
 
-	return statvfs(path, &status) != 0 || (status.f_flag & ST_RDONLY) != 0;
+	return statvfs(path, &status) == 0 && (status.f_flag & ST_RDONLY) != 0;
+}
+
+const char *log_store_obstacle(const char *path)
+{
+	char folder[1100];
+	char *slash;
+	struct statvfs status;
+
+	if (statvfs(path, &status) != 0) {
+		(void)snprintf(folder, sizeof(folder), "%s", path);
+		slash = strrchr(folder, '/');
+		(void)snprintf(slash == NULL ? folder : slash, sizeof("/."), slash == NULL ? "." : "/.");
+		if (statvfs(folder, &status) != 0) {
+			return NULL;
+		}
+	}
+	if ((status.f_flag & ST_RDONLY) != 0) {
+		return "its file system is read-only";
+	}
+	return status.f_blocks > 0 && status.f_bavail == 0 ? "its disk is full" : NULL;
 }
 
 int log_sqlite_failure(struct log_store *store, int rc)
@@ -91,7 +110,7 @@ int log_sqlite_failure(struct log_store *store, int rc)
 	int error = errno_of(sqlite3_extended_errcode(store->db), sqlite3_system_errno(store->db));
 	int result = error != 0 ? error : errno_of(rc, 0);
 
-	if (result == -EROFS && !is_file_system_read_only(store->path)) {
+	if (result == -EROFS && access(store->path, F_OK) == 0 && !is_file_system_read_only(store->path)) {
 		result = -EACCES;
 	}
 	switch (result) {
@@ -104,10 +123,12 @@ int log_sqlite_failure(struct log_store *store, int rc)
 			"\"When the file is damaged\"", store->path, sqlite3_errmsg(store->db));
 		break;
 	case -EROFS:
+		log_say(store, "cannot write log '%s': its file system is read-only", store->path);
+		break;
 	case -EACCES:
 	case -EPERM:
-		log_say(store, "cannot write log '%s': the file or its folder is read-only",
-			store->path);
+		log_say(store, "cannot write log '%s': this user may not write the file or its folder (%s)",
+			store->path, strerror(-result));
 		break;
 	case -EBUSY:
 		log_say(store, "log '%s' is being changed by another program", store->path);
@@ -201,13 +222,14 @@ void log_store_limit_cache(struct log_store *store, unsigned kib)
 	(void)sqlite3_exec(store->db, pragma, NULL, NULL, NULL); /* else it has a larger one */
 }
 
-static bool file_exists(const char *path, const char *ending)
+/* Bytes of a file beside the log; 0: there is none. */
+static int64_t size_beside(const char *path, const char *ending)
 {
 	char name[1100];
 	struct stat status;
 
 	(void)snprintf(name, sizeof(name), "%s%s", path, ending);
-	return stat(name, &status) == 0 && status.st_size > 0;
+	return stat(name, &status) == 0 ? (int64_t)status.st_size : 0;
 }
 
 static int tell_unreadable(struct log_store *store, const char *doing, int error)
@@ -271,45 +293,6 @@ static int refuse_kind(struct log_store *store, enum log_schema_kind kind)
 	return 0;
 }
 
-/* Takes the writers' lock. */
-static int take_lock(struct log_store *store)
-{
-	char name[1100], owner[32] = "";
-	int result;
-
-	(void)snprintf(name, sizeof(name), "%s.lock", store->path);
-	store->lock_fd = open(name, O_RDWR | O_CREAT | O_CLOEXEC, 0666);
-	if (store->lock_fd < 0) {
-		result = -errno;
-		log_say(store, result == -EROFS
-			? "cannot write log '%s': its folder is read-only (%s)"
-			: result == -EACCES
-			? "cannot write log '%s': this user may not write its .lock file or its folder (%s)"
-			: "cannot write log '%s': %s", store->path, strerror(-result));
-		return result;
-	}
-	if (flock(store->lock_fd, LOCK_EX | LOCK_NB) != 0) {
-		result = errno == EWOULDBLOCK ? -EBUSY : -errno;
-		ssize_t size = pread(store->lock_fd, owner, sizeof(owner) - 1, 0);
-		owner[size > 0 ? strcspn(owner, "\n") : 0] = '\0';
-		if (result == -EBUSY) {
-			log_say(store, "log '%s' is being written by another sightbowl%s%s%s", store->path,
-				owner[0] == '\0' ? "" : " (process ", owner,
-				owner[0] == '\0' ? "" : ")");
-		} else {
-			log_say(store, "cannot lock log '%s': %s", store->path, strerror(-result));
-		}
-		return result;
-	}
-	/* The number is a courtesy to whoever finds the log taken; failing to write it is none. */
-	int length = snprintf(owner, sizeof(owner), "%ld\n", (long)getpid());
-	if (ftruncate(store->lock_fd, 0) != 0 ||
-		pwrite(store->lock_fd, owner, (size_t)length, 0) != length) {
-		return 0;
-	}
-	return 0;
-}
-
 static int run_text(struct log_store *store, const char *sql)
 {
 	int rc = sqlite3_exec(store->db, sql, NULL, NULL, NULL);
@@ -337,7 +320,7 @@ static int create_store(struct log_store **ret_store, const char *path, char *re
 		(void)snprintf(ret_error, error_size, "no memory left for log '%s'", path);
 		return -ENOMEM;
 	}
-	store->lock_fd = -1;
+	store->own_lock = LOG_LOCK_NONE;
 	store->minute = -1;
 	store->window = -1;
 	(void)snprintf(store->lane, sizeof(store->lane), "main");
@@ -351,7 +334,7 @@ static int create_store(struct log_store **ret_store, const char *path, char *re
 	return 0;
 }
 
-static int open_for_writing(struct log_store *store)
+static int open_for_writing(struct log_store *store, struct log_lock *lock)
 {
 	bool in_memory = strcmp(store->path, LOG_IN_MEMORY) == 0;
 	enum log_schema_kind kind;
@@ -364,13 +347,13 @@ static int open_for_writing(struct log_store *store)
 			return result;
 		}
 		/* With a rollback journal beside it, the creation itself was cut: SQLite undoes it. */
-		if (result >= 0 && !file_exists(store->path, "-journal")) {
+		if (result >= 0 && size_beside(store->path, "-journal") == 0) {
 			result = refuse_kind(store, log_schema_of_header(header, (size_t)result));
 			if (result != 0) {
 				return result;
 			}
 		}
-		result = take_lock(store);
+		result = log_lock_take(lock, store->path, store->error, sizeof(store->error));
 		if (result != 0) {
 			return result;
 		}
@@ -414,8 +397,9 @@ static int open_for_writing(struct log_store *store)
 	return log_load_lane_slots(store);
 }
 
-int log_store_open(struct log_store **ret_store, const char *path, char *ret_error,
-	size_t error_size)
+/* lock: NULL: the store's own. */
+static int open_writer(struct log_store **ret_store, const char *path, struct log_lock *lock,
+	char *ret_error, size_t error_size)
 {
 	struct log_store *store;
 	int result = create_store(&store, path, ret_error, error_size);
@@ -423,7 +407,7 @@ int log_store_open(struct log_store **ret_store, const char *path, char *ret_err
 	if (result != 0) {
 		return result;
 	}
-	result = open_for_writing(store);
+	result = open_for_writing(store, lock == NULL ? &store->own_lock : lock);
 	if (result == 0) {
 		result = log_absorb_batch(store);
 	}
@@ -436,8 +420,20 @@ int log_store_open(struct log_store **ret_store, const char *path, char *ret_err
 	return 0;
 }
 
-/* A name for SQLite with a parameter behind it. */
-static char *immutable_name(const char *path)
+int log_store_open(struct log_store **ret_store, const char *path, char *ret_error,
+	size_t error_size)
+{
+	return open_writer(ret_store, path, NULL, ret_error, error_size);
+}
+
+int log_store_open_locked(struct log_store **ret_store, const char *path, struct log_lock *lock,
+	char *ret_error, size_t error_size)
+{
+	return open_writer(ret_store, path, lock, ret_error, error_size);
+}
+
+/* A name for SQLite with parameters behind it. */
+static char *name_with(const char *path, const char *parameters)
 {
 	sqlite3_str *name = sqlite3_str_new(NULL);
 
@@ -449,8 +445,53 @@ static char *immutable_name(const char *path)
 			sqlite3_str_appendchar(name, 1, *at);
 		}
 	}
-	sqlite3_str_appendall(name, "?immutable=1");
+	sqlite3_str_appendall(name, parameters);
 	return sqlite3_str_finish(name);
+}
+
+/* Reading a log in WAL takes an index of the WAL, FILE-shm, which all who have the log open share. Where none can
+ * be made (what a full disk leaves of one is shorter), no writer has the log open either. Without a WAL the file
+ * is all there is; with one, an index in memory will do, which SQLite makes for a connection that has the log for
+ * itself (https://www.sqlite.org/wal.html, "Use of WAL Without Shared-Memory"). That it has, it is told by a
+ * file system that knows no locks, as locks would take the right to write. */
+static int open_private(struct log_store *store)
+{
+	bool has_wal = size_beside(store->path, "-wal") > 0;
+	char *name;
+	int result;
+
+	if (has_wal && size_beside(store->path, "-shm") >= WAL_INDEX_BYTES) {
+		log_say(store, "log '%s' is in use, and '%s-shm' beside it cannot be read", store->path,
+			store->path);
+		return -EACCES;
+	}
+	name = name_with(store->path, has_wal ? "?vfs=unix-none" : "?immutable=1");
+	if (name == NULL) {
+		return -ENOMEM;
+	}
+	(void)sqlite3_close(store->db); /* nothing is prepared on it */
+	store->db = NULL;
+	store->failure = 0;
+	store->is_passing = true;
+	result = open_database(store, name, SQLITE_OPEN_READONLY | SQLITE_OPEN_URI);
+	sqlite3_free(name);
+	if (result == 0 && has_wal) {
+		(void)sqlite3_db_config(store->db, SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, 1, (int *)NULL);
+		result = run_text(store, "PRAGMA locking_mode = EXCLUSIVE");
+	}
+	return result;
+}
+
+/* Whether reading failed as an index would fail that cannot be made. */
+static bool wants_room(int rc)
+{
+	return (rc & 0xFF) == SQLITE_CANTOPEN || (rc & 0xFF) == SQLITE_READONLY ||
+		(rc & 0xFF) == SQLITE_FULL || (rc & 0xFF) == SQLITE_IOERR;
+}
+
+bool log_store_is_passing(const struct log_store *store)
+{
+	return store->is_passing;
 }
 
 /* A log of an older version is read as a copy in memory that is brought to this one: a reader never
@@ -483,7 +524,16 @@ close_file:
 	return result;
 }
 
-static int open_for_reading(struct log_store *store)
+static int tell_none(struct log_store *store, const char *why)
+{
+	const char *obstacle = log_store_obstacle(store->path);
+
+	log_say(store, "there is no log '%s'%s%s%s", store->path, why,
+		obstacle == NULL ? "" : ", and nothing can be written: ", obstacle == NULL ? "" : obstacle);
+	return -ENOENT;
+}
+
+static int open_for_reading(struct log_store *store, int *ret_version)
 {
 	uint8_t header[LOG_HEADER_BYTES];
 	enum log_schema_kind kind;
@@ -491,66 +541,65 @@ static int open_for_reading(struct log_store *store)
 	int result = read_header(store, header);
 
 	if (result == -ENOENT) {
-		log_say(store, "there is no log '%s'", store->path);
-		return result;
+		return tell_none(store, "");
 	}
 	if (result < 0) {
 		return result;
 	}
 	kind = log_schema_of_header(header, (size_t)result);
 	if (kind == LOG_IS_EMPTY) {
-		kind = LOG_IS_FOREIGN;
+		return tell_none(store, " yet (the file is empty)");
 	}
 	result = refuse_kind(store, kind);
 	if (result != 0) {
 		return result;
 	}
+	/* All connections of a process share the index that the first of them opened: while one is open from a time when
+	 * it could only be read, none can write. */
+	store->is_passing = is_file_system_read_only(store->path);
 	result = open_database(store, store->path, SQLITE_OPEN_READONLY);
 	if (result != 0) {
 		return result;
 	}
 	(void)sqlite3_busy_timeout(store->db, READER_PATIENCE_MS);
 	rc = log_schema_kind(store->db, &kind, &version);
-	if ((rc & 0xFF) == SQLITE_CANTOPEN || (rc & 0xFF) == SQLITE_READONLY) {
-		/* A WAL log on a read-only medium: there is no writer, and with no WAL file (or one
-		 * that was never copied back, which then cannot be read) the file is all there is. */
-		if (file_exists(store->path, "-wal")) {
-			log_say(store, "log '%s' lies in a read-only folder beside changes that were not yet "
-				"copied into it; copy both files to a folder that can be written",
-				store->path);
-			return -EROFS;
-		}
-		char *name = immutable_name(store->path);
-		if (name == NULL) {
-			return -ENOMEM;
-		}
-		(void)sqlite3_close(store->db);
-		store->db = NULL;
-		store->failure = 0;
-		result = open_database(store, name, SQLITE_OPEN_READONLY | SQLITE_OPEN_URI);
-		sqlite3_free(name);
+	if (wants_room(rc)) {
+		result = open_private(store);
 		if (result != 0) {
 			return result;
 		}
 		rc = log_schema_kind(store->db, &kind, &version);
+		if ((rc & 0xFF) == SQLITE_CANTOPEN && size_beside(store->path, "-wal") > 0) {
+			log_say(store, "log '%s' lies where nothing can be written, beside changes that are "
+				"not in it yet and cannot be read ('%s-wal')", store->path, store->path);
+			return -EACCES;
+		}
 	}
 	if (rc != SQLITE_OK) {
 		return log_sqlite_failure(store, rc);
 	}
 	result = refuse_kind(store, kind);
-	return result == 0 && version < LOG_SCHEMA_VERSION ? read_older(store, version) : result;
+	if (result == 0) {
+		*ret_version = version;
+	}
+	return result;
 }
 
-int log_store_open_reader(struct log_store **ret_store, const char *path, char *ret_error,
-	size_t error_size)
+/* older: what is done with a log of an older version. */
+static int open_reader(struct log_store **ret_store, const char *path,
+	int (*older)(struct log_store *store, int version), char *ret_error, size_t error_size)
 {
 	struct log_store *store;
+	int version = 0;
 	int result = create_store(&store, path, ret_error, error_size);
 
 	if (result != 0) {
 		return result;
 	}
-	result = open_for_reading(store);
+	result = open_for_reading(store, &version);
+	if (result == 0 && version < LOG_SCHEMA_VERSION && older != NULL) {
+		result = older(store, version);
+	}
 	if (result != 0) {
 		(void)snprintf(ret_error, error_size, "%s", store->error);
 		log_store_close(store);
@@ -558,6 +607,22 @@ int log_store_open_reader(struct log_store **ret_store, const char *path, char *
 	}
 	*ret_store = store;
 	return 0;
+}
+
+int log_store_open_reader(struct log_store **ret_store, const char *path, char *ret_error,
+	size_t error_size)
+{
+	return open_reader(ret_store, path, read_older, ret_error, error_size);
+}
+
+int log_open_as_it_is(struct log_store **ret_store, const char *path, char *ret_error, size_t error_size)
+{
+	return open_reader(ret_store, path, NULL, ret_error, error_size);
+}
+
+bool log_is_cut(const char *path)
+{
+	return size_beside(path, "-journal") > 0;
 }
 
 static int open_beside(struct log_store *store)
@@ -640,9 +705,7 @@ void log_store_close(struct log_store *store)
 		(void)sqlite3_exec(store->db, "ROLLBACK", NULL, NULL, NULL);
 	}
 	(void)sqlite3_close(store->db);
-	if (store->lock_fd >= 0) {
-		(void)close(store->lock_fd); /* gives the lock back; the file stays for the next */
-	}
+	log_lock_release(&store->own_lock);
 	free(store);
 }
 

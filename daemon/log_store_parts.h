@@ -167,7 +167,8 @@ struct lane_slot {
 struct log_store {
 	sqlite3 *db;
 	sqlite3_stmt *statements[LOG_STATEMENT_COUNT]; /* prepared when first needed */
-	int lock_fd;        /* -1: none */
+	struct log_lock own_lock; /* not held by a reader, nor where the writer's lock is its owner's */
+	bool is_passing; /* see log_store_is_passing */
 	bool older; /* db is a copy in memory of a log of an older version */
 	bool in_transaction;
 	int failure;        /* sticks: negative errno of a failed write */
@@ -207,6 +208,11 @@ int log_roll_up_minute(struct log_store *store);
 /* Writes the rows of stale days: all, or those that later ones have followed. */
 int log_roll_up_days(struct log_store *store, bool all);
 int log_load_lane_slots(struct log_store *store);
+/* Opens for reading without bringing an older version's tables to this one's. */
+int log_open_as_it_is(struct log_store **ret_store, const char *path, char *ret_error,
+	size_t error_size);
+/* Whether its making was cut: a writer makes it anew. */
+bool log_is_cut(const char *path);
 /* Takes over what the batch file holds, and commits it. */
 int log_absorb_batch(struct log_store *store);
 

@@ -434,7 +434,7 @@ static void answer_drawing(struct web_api *api, const struct web_request *reques
 	}
 }
 
-void web_api_answer(struct web_api *api, const struct web_request *request,
+static void answer(struct web_api *api, const struct web_request *request,
 	struct web_answer *ret_answer)
 {
 	const char *name = request->path + sizeof(API) - 1;
@@ -482,6 +482,15 @@ void web_api_answer(struct web_api *api, const struct web_request *request,
 		return;
 	}
 	web_answer_error(ret_answer, 404, "there is no such table");
+}
+
+void web_api_answer(struct web_api *api, const struct web_request *request,
+	struct web_answer *ret_answer)
+{
+	answer(api, request, ret_answer);
+	if (api->store != NULL && log_store_is_passing(api->store)) {
+		web_api_finish(api);
+	}
 }
 
 /* ---- as a server's source ---- */

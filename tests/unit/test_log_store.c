@@ -5,6 +5,7 @@
 #include <math.h>
 #include <sched.h>
 #include <setjmp.h>
+#include <signal.h>
 #include <stdarg.h>
 #include <stddef.h>
 #include <stdint.h>
@@ -12,6 +13,7 @@
 #include <stdlib.h>
 #include <string.h>
 #include <sys/mount.h>
+#include <sys/resource.h>
 #include <sys/stat.h>
 #include <sys/wait.h>
 #include <unistd.h>
@@ -855,6 +857,181 @@ static void a_read_only_folder_is_named_and_can_be_read(void **state)
 	assert_or_skip(in_own_file_system("size=2m", a_read_only_folder));
 }
 
+/* What a writer leaves: one that was killed, that without the index of its write-ahead log (as a copy may be), one
+ * that ended. */
+enum left {
+	LEFT_BY_A_KILL,
+	LEFT_WITHOUT_INDEX,
+	LEFT_IN_ORDER,
+};
+
+/* A log of two windows, the second in the write-ahead log where there is one. */
+static void leave_log(enum left left)
+{
+	int status;
+	pid_t child = fork();
+
+	assert_true(child >= 0);
+	if (child == 0) {
+		struct log_store *store = open_log();
+
+		put_step(store, 0);
+		assert_int_equal(commit_step(store, 0), 0);
+		log_store_close(store);
+		store = open_log();
+		put_step(store, 1);
+		assert_int_equal(commit_step(store, 1), 0);
+		if (left == LEFT_IN_ORDER) {
+			log_store_close(store);
+		}
+		_exit(0);
+	}
+	assert_int_equal(waitpid(child, &status, 0), child);
+	assert_int_equal(status, 0);
+	if (left == LEFT_WITHOUT_INDEX) {
+		char name[100];
+
+		(void)snprintf(name, sizeof(name), "%s-shm", path);
+		assert_int_equal(unlink(name), 0);
+	}
+}
+
+static int read_both(void)
+{
+	struct log_store *store;
+	char error[512];
+
+	if (log_store_open_reader(&store, path, error, sizeof(error)) != 0) {
+		(void)fprintf(stderr, "%s\n", error);
+		return 2;
+	}
+	char *text = query(log_store_db(store), "SELECT count(*) FROM windows");
+	int result = strcmp(text, "2\n") == 0 ? 0 : 3;
+
+	free(text);
+	log_store_close(store);
+	return result;
+}
+
+static void limit_files(rlim_t bytes)
+{
+	struct rlimit limit;
+
+	assert_int_equal(getrlimit(RLIMIT_FSIZE, &limit), 0);
+	limit.rlim_cur = bytes == RLIM_INFINITY ? limit.rlim_max : bytes;
+	assert_int_equal(setrlimit(RLIMIT_FSIZE, &limit), 0);
+}
+
+static void where_nothing_can_be_written_a_log_is_read_all_the_same(void **state)
+{
+	(void)signal(SIGXFSZ, SIG_IGN);
+	for (enum left left = LEFT_BY_A_KILL; left <= LEFT_IN_ORDER; left++) {
+		struct log_store *store;
+
+		leave_log(left);
+		limit_files(0); /* each write fails with EFBIG */
+		int result = read_both();
+		int again = read_both(); /* whatever the first one left */
+		limit_files(RLIM_INFINITY);
+		assert_int_equal(result, 0);
+		assert_int_equal(again, 0);
+		store = open_log();
+		assert_query(store, "SELECT count(*) FROM windows", "2\n");
+		put_step(store, 2);
+		assert_int_equal(commit_step(store, 2), 0);
+		log_store_close(store);
+		(void)empty_folder(state);
+	}
+}
+
+static enum left left_behind;
+
+static int a_full_disk_is_read(void)
+{
+	char ballast[80];
+	uint8_t block[4096] = {1};
+	ssize_t written;
+
+	leave_log(left_behind);
+	(void)snprintf(ballast, sizeof(ballast), "%s/ballast", folder);
+	int fd = open(ballast, O_WRONLY | O_CREAT | O_CLOEXEC, 0600);
+	if (fd < 0) {
+		return 1;
+	}
+	do {
+		written = write(fd, block, sizeof(block));
+	} while (written > 0);
+	int filled = errno;
+	(void)close(fd); /* what could not be written is wanted */
+	if (filled != ENOSPC) {
+		return 4;
+	}
+	int result = read_both();
+	return result != 0 ? result : read_both();
+}
+
+static int a_read_only_disk_is_read(void)
+{
+	leave_log(left_behind);
+	return mount(NULL, folder, NULL, MS_REMOUNT | MS_RDONLY, NULL) != 0 ? 77 : read_both();
+}
+
+static void a_full_or_read_only_disk_hides_nothing(void **state)
+{
+	(void)state;
+	for (left_behind = LEFT_BY_A_KILL; left_behind <= LEFT_IN_ORDER; left_behind++) {
+		assert_or_skip(in_own_file_system("size=1m", a_full_disk_is_read));
+		assert_or_skip(in_own_file_system("size=1m", a_read_only_disk_is_read));
+	}
+}
+
+/* All connections of a process share an index: a reader that was opened while nothing could be written says that it
+ * must not stay, and once it has gone a writer can write. */
+static int a_reader_then_a_writer(void)
+{
+	struct log_store *reader, *store;
+	char error[512];
+
+	leave_log(left_behind);
+	if (mount(NULL, folder, NULL, MS_REMOUNT | MS_RDONLY, NULL) != 0) {
+		return 77;
+	}
+	if (log_store_open_reader(&reader, path, error, sizeof(error)) != 0) {
+		return 2;
+	}
+	free(query(log_store_db(reader), "SELECT count(*) FROM windows"));
+	if (!log_store_is_passing(reader)) {
+		return 3;
+	}
+	log_store_close(reader);
+	if (mount(NULL, folder, NULL, MS_REMOUNT, NULL) != 0) {
+		return 77;
+	}
+	if (log_store_open(&store, path, error, sizeof(error)) != 0) {
+		return 4;
+	}
+	put_step(store, 2);
+	if (commit_step(store, 2) != 0) {
+		(void)fprintf(stderr, "%s\n", log_store_error(store));
+		return 5;
+	}
+	if (log_store_open_reader(&reader, path, error, sizeof(error)) != 0 ||
+		log_store_is_passing(reader)) {
+		return 6;
+	}
+	log_store_close(reader);
+	log_store_close(store);
+	return 0;
+}
+
+static void a_reader_of_a_read_only_disk_does_not_stay(void **state)
+{
+	(void)state;
+	for (left_behind = LEFT_BY_A_KILL; left_behind <= LEFT_IN_ORDER; left_behind++) {
+		assert_or_skip(in_own_file_system("size=2m", a_reader_then_a_writer));
+	}
+}
+
 /* An hour of 30 signals, committed now and then as the daemon does (the half minutes between lie in
  * the batch file, 0.55 MB an hour); the bounds are promised to owners of memory cards: less than 150 kB
  * of growth, less than 1 MB handed to the disk with the batch file's. */
@@ -1063,7 +1240,7 @@ static void a_log_of_version_1_opens(void **state)
 	free(sql);
 
 	struct log_store *store = open_log();
-	assert_query(store, "PRAGMA user_version", "4\n");
+	assert_query(store, "PRAGMA user_version", "5\n");
 	assert_query(store, "SELECT count(*) FROM book_list", "0\n");
 	assert_query(store, "SELECT run, start_utc, fuel_l FROM run_list",
 		"1|2026-06-01T21:53:20Z|60.0\n");
@@ -1124,6 +1301,12 @@ int main(int argc, char **argv)
 		cmocka_unit_test_teardown(places_where_no_log_can_be_are_named, empty_folder),
 		cmocka_unit_test_teardown(a_disk_that_fills_up_loses_nothing_committed, empty_folder),
 		cmocka_unit_test_teardown(a_read_only_folder_is_named_and_can_be_read, empty_folder),
+		cmocka_unit_test_teardown(where_nothing_can_be_written_a_log_is_read_all_the_same,
+			empty_folder),
+		cmocka_unit_test_teardown(a_full_or_read_only_disk_hides_nothing,
+			empty_folder),
+		cmocka_unit_test_teardown(a_reader_of_a_read_only_disk_does_not_stay,
+			empty_folder),
 		cmocka_unit_test_teardown(an_engine_hour_of_30_signals_stays_small, empty_folder),
 		cmocka_unit_test_teardown(a_limited_cache_stays_below_its_limit, empty_folder),
 		cmocka_unit_test_teardown(
