@@ -323,7 +323,10 @@ void machine_check_disk(const char *log_path, const struct log_settings *log,
 		needed_mb -= (double)status.st_size / 1e6;
 	}
 	double free_mb = (double)room.f_bavail * (double)room.f_frsize / 1e6;
-	if (free_mb < needed_mb) {
+	if (room.f_bavail == 0) {
+		find(listener, "disk", MACHINE_FAILED, "it is full: make room; until then watch keeps what it "
+			"can in memory");
+	} else if (free_mb < needed_mb) {
 		find(listener, "disk", MACHINE_ADVICE, "%.0f MB are free, the log may grow by %.0f: "
 			"make room, or lower size_mb in [log]", free_mb, needed_mb);
 	} else {

@@ -589,6 +589,19 @@ static void judge_coverage(struct judging *j)
 	}
 }
 
+static void judge_log(struct judging *j)
+{
+	if (j->rows->obstacle != NULL) {
+		struct verdict_reason *r = reason(j, "log", NULL);
+
+		say(r, "nothing can be written into it: ");
+		say(r, j->rows->obstacle);
+		say(r, "; what happens now is not in it yet");
+		(void)snprintf(r->severity, sizeof(r->severity), "caution");
+		worsen(j, VERDICT_LOOK);
+	}
+}
+
 static void judge_age(struct judging *j)
 {
 	const json_t *boat = json_array_get(json_object_get(j->rows->overview, "boat"), 0);
@@ -613,7 +626,9 @@ void verdict_judge(const struct verdict_rows *rows, enum unit_system units,
 	ret_verdict->word = VERDICT_UNKNOWN;
 	ret_verdict->count = 0;
 	judge_standing(&j);
-	if (json_array_size(signals) == 0 && ret_verdict->count == 0) {
+	bool silent = json_array_size(signals) == 0 && ret_verdict->count == 0;
+	judge_log(&j);
+	if (silent) {
 		say(reason(&j, "log", NULL), "no signal is in the log");
 		return;
 	}
@@ -662,6 +677,7 @@ enum program_exit verdict_of_log(const struct command_line *line, struct log_sto
 		.coverage = json_object_get(objects[3], "coverage"),
 		.events = json_object_get(objects[4], "events"),
 		.clock_ns = overview_clock_ns(),
+		.obstacle = line->log_path == NULL ? NULL : log_store_obstacle(line->log_path),
 	};
 	verdict_judge(&rows, line->settings.units, verdict);
 	*ret_verdict = verdict;

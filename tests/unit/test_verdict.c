@@ -59,6 +59,8 @@ static json_t *parse(const char *text)
 	return object;
 }
 
+static const char *obstacle; /* of the log that is judged next */
+
 /* events: those of standing are among them. */
 static void judge(struct asked *a, const char *overview, const char *elements, const char *standing,
 	const char *coverage, const char *events, enum unit_system units)
@@ -69,6 +71,7 @@ static void judge(struct asked *a, const char *overview, const char *elements, c
 		.standing = a->objects[2] = parse(standing),
 		.coverage = a->objects[3] = parse(coverage),
 		.events = a->objects[4] = parse(events),
+		.obstacle = obstacle,
 	};
 
 	assert_true(utc_parse("2025-06-23T09:00:00Z", &rows.clock_ns));
@@ -299,6 +302,28 @@ static void an_old_log_says_how_old_it_is(void **state)
 	done(&a);
 }
 
+static void a_log_that_cannot_be_written_wants_a_look(void **state)
+{
+	static const char sentence[] = "nothing can be written into it: its disk is full; what happens now is not in "
+				       "it yet";
+	struct asked a;
+
+	(void)state;
+	obstacle = "its disk is full";
+	judge(&a, OVERVIEW, "[" MEASURED_FILTER "]", "[]", COVERAGE, "[]", UNITS_METRIC);
+	assert_int_equal(a.verdict.word, VERDICT_LOOK);
+	assert_string_equal(about(&a, "log")->says, sentence);
+	assert_string_equal(about(&a, "log")->severity, "caution");
+	done(&a);
+	/* Also one with nothing in it. */
+	judge(&a, "{'signals':[],'boat':[{'log_end_utc':null}]}", "[]", "[]", "[]", "[]", UNITS_METRIC);
+	assert_int_equal(a.verdict.word, VERDICT_LOOK);
+	assert_int_equal(a.verdict.count, 2);
+	assert_string_equal(a.verdict.reasons[0].says, sentence);
+	done(&a);
+	obstacle = NULL;
+}
+
 /* Sixty and more filters and events: no more places, nothing written beyond them. */
 static void more_reasons_than_places_do_no_harm(void **state)
 {
@@ -354,6 +379,7 @@ int main(void)
 		cmocka_unit_test(words_take_a_persons_units_and_numbers_do_not),
 		cmocka_unit_test(an_empty_log_knows_nothing),
 		cmocka_unit_test(an_old_log_says_how_old_it_is),
+		cmocka_unit_test(a_log_that_cannot_be_written_wants_a_look),
 		cmocka_unit_test(more_reasons_than_places_do_no_harm),
 		cmocka_unit_test(a_person_reads_a_line_a_reason),
 	};
