@@ -596,7 +596,8 @@ static int begin(struct replay *r)
 	bool untouched = false;
 	int result;
 
-	result = log_store_put_boat(r->options->store, &r->options->settings->boat);
+	result = log_store_put_boat(r->options->store, r->options->settings->boat.name,
+		r->options->settings->boat.fuel_density_kgl);
 	if (result != 0) {
 		return store_failed(r, result);
 	}

@@ -148,7 +148,8 @@ static enum program_exit prepare(struct playing *playing)
 	if (playing->pipeline == NULL) {
 		return command_failed(wanted->line, "no memory left");
 	}
-	if (log_store_put_boat(playing->store, &wanted->settings->boat) != 0 ||
+	if (log_store_put_boat(playing->store, wanted->settings->boat.name,
+		    wanted->settings->boat.fuel_density_kgl) != 0 ||
 		log_store_put_buses(playing->store, scenario_buses(playing->scenario)) != 0 ||
 		log_store_commit(playing->store, NULL) != 0) {
 		return command_failed(wanted->line, "%s", log_store_error(playing->store));

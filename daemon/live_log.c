@@ -11,6 +11,10 @@
  *   - opening it again absorbs the batch file: the part of the bytes that was kept there is dropped
  *   - the commit failed but is there after all, as the generation in the log shows: likewise
  *   - the file system has become read-only: nothing is tried, as the kernel would not tell
+ *   - the log cannot be written when it is to begin: it begins on a stand-in, and once more on the log as soon as
+ *     that can be opened, when the same must come out
+ *   - opened again, the log is neither as it was left nor one job further: somebody else has written it. Facts
+ *     that follow another state would be counted twice; they are given up
  *   - the batch file cannot be written, or is full: a commit follows at once, or, when that has failed
  *     before, as the next job
  */
@@ -22,6 +26,7 @@
 #include <stdlib.h>
 #include <string.h>
 #include <sys/statvfs.h>
+#include <unistd.h>
 
 #include "daemon/batch_file.h"
 #include "daemon/fact_queue.h"
@@ -39,17 +44,42 @@ enum job {
 	JOB_COMMIT,
 };
 
+/* What the log's tables are told at a commit. */
+struct description {
+	struct bus_names buses;
+	char boat[BOAT_NAME_MAX];
+	double fuel_density_kgl;
+	struct log_retention retention;
+};
+
+/* What the analysis begins with. */
+struct standing {
+	uint8_t *state; /* heap, PIPELINE_STATE_MAX; as a job would write it */
+	size_t size;
+	uint64_t frames;
+	bool rebuilt;
+};
+
+/* Where it began, while the log cannot be written. */
+struct beginning {
+	bool found; /* a log was there, in which a watch had begun before */
+	struct settings settings;
+	struct standing standing;
+};
+
 struct live_log {
 	char path[1024];
+	struct log_lock lock;
 	struct fact_queue queue;
 	uint64_t frames;          /* the pipeline's count at the last job that succeeded */
 	uint64_t committed;       /* and at the last commit */
 	char keep_trouble[512];   /* "": the last keeping went well */
 	char commit_trouble[512];
 	bool wants_commit;
-
-	struct log_retention retention;     /* the next job's */
-	struct log_retention job_retention;
+	bool lost;
+	uint64_t described;           /* counts the descriptions */
+	uint64_t described_in_log;
+	struct description description; /* the next job's */
 
 	/* The job; its files belong to whoever does it. */
 	enum job job;
@@ -61,11 +91,14 @@ struct live_log {
 	size_t facts_kept;        /* the first bytes of facts that are in the batch file */
 	size_t facts_room;
 	uint64_t job_frames;
+	uint64_t job_described;
+	struct description job_description;
 	int64_t raw_ns;
 	uint8_t *state;           /* PIPELINE_STATE_MAX */
 	size_t state_size;
 
 	struct log_store *store;  /* NULL: to be opened again */
+	struct beginning *beginning; /* NULL: it has begun on the log itself */
 	struct batch_file *batch; /* NULL: likewise */
 	uint64_t generation;      /* absorbed by the log */
 	size_t absorbed;          /* of facts, found in the log after opening it again */
@@ -85,6 +118,34 @@ static void on_slot(void *context, uint16_t lane_slot, uint16_t signal)
 	fact_queue_set_signal(context, lane_slot, signal);
 }
 
+/* Whether a disk may get over it by itself, or with somebody's help, while the program goes on. */
+static bool may_pass(int result)
+{
+	return result == -ENOSPC || result == -EDQUOT || result == -EROFS || result == -EIO ||
+		result == -EFBIG;
+}
+
+/* Instead of the log that cannot be written (ret_error says why) opens what stands in for it at a beginning. Where
+ * that fails too, it is no beginning: ret_error then says why. */
+static int open_stand_in(struct live_log *log, char *ret_error, size_t error_size)
+{
+	char error[512];
+	int result;
+
+	log->beginning = calloc(1, sizeof(*log->beginning));
+	if (log->beginning == NULL) {
+		return -ENOMEM;
+	}
+	result = log_store_open_stand_in(&log->store, log->path, error, sizeof(error));
+	if (result != 0) {
+		(void)snprintf(ret_error, error_size, "%s", error);
+		return result;
+	}
+	(void)snprintf(log->commit_trouble, sizeof(log->commit_trouble), "%s", ret_error);
+	log->wants_commit = true;
+	return 0;
+}
+
 int live_log_open(struct live_log **ret_log, const char *path, char *ret_error, size_t error_size)
 {
 	struct live_log *log = calloc(1, sizeof(*log));
@@ -99,16 +160,30 @@ int live_log_open(struct live_log **ret_log, const char *path, char *ret_error, 
 		return result;
 	}
 	(void)snprintf(log->path, sizeof(log->path), "%s", path);
+	log->lock = LOG_LOCK_NONE;
 	log->state = state;
 	fact_queue_init(&log->queue, QUEUE_LIMIT);
-	result = log_store_open(&log->store, path, ret_error, error_size);
+	result = log_store_open_locked(&log->store, path, &log->lock, ret_error, error_size);
+	if (result == 0) {
+		log_store_limit_cache(log->store, CACHE_KIB);
+	} else if (may_pass(result)) {
+		result = open_stand_in(log, ret_error, error_size);
+	}
 	if (result != 0) {
 		live_log_close(log);
 		return result;
 	}
-	log_store_limit_cache(log->store, CACHE_KIB);
 	*ret_log = log;
 	return 0;
+}
+
+static void free_beginning(struct live_log *log)
+{
+	if (log->beginning != NULL) {
+		free(log->beginning->standing.state);
+		free(log->beginning);
+		log->beginning = NULL;
+	}
 }
 
 void live_log_close(struct live_log *log)
@@ -118,7 +193,9 @@ void live_log_close(struct live_log *log)
 	}
 	batch_file_close(log->batch);
 	log_store_close(log->store);
+	log_lock_release(&log->lock);
 	fact_queue_finish(&log->queue);
+	free_beginning(log);
 	free(log->facts);
 	free(log->state);
 	free(log);
@@ -129,7 +206,8 @@ static void say_batch(const struct live_log *log, char *text, size_t size, int r
 	(void)snprintf(text, size, "cannot write '%.300s-batch': %s", log->path, strerror(-result));
 }
 
-static int put_buses(struct live_log *log, const char *const *names, size_t count,
+/* The log's buses with those named behind them. */
+static int number_buses(struct live_log *log, const char *const *names, size_t count,
 	struct bus_names *ret_buses)
 {
 	int result = log_store_buses(log->store, ret_buses);
@@ -139,12 +217,21 @@ static int put_buses(struct live_log *log, const char *const *names, size_t coun
 
 		result = number < 0 ? number : 0;
 	}
-	return result == 0 ? log_store_put_buses(log->store, ret_buses) : result;
+	return result;
 }
 
-/* Where the main lane stands, as the state that a job would write. */
-static int find_state(struct live_log *log, const struct settings *settings,
-	const struct bus_names *buses, bool *ret_rebuilt)
+static int put_description(struct log_store *store, const struct description *description)
+{
+	int result = log_store_put_buses(store, &description->buses);
+
+	return result != 0 ? result
+			   : log_store_put_boat(store, description->boat,
+				     description->fuel_density_kgl);
+}
+
+/* Where the main lane stands. */
+static int find_standing(struct live_log *log, const struct settings *settings,
+	const struct bus_names *buses, struct standing *standing)
 {
 	const struct fact_sink nobody = {.context = NULL};
 	enum log_lane_opening opening;
@@ -161,53 +248,121 @@ static int find_state(struct live_log *log, const struct settings *settings,
 			/* Time has passed since then. */
 			pipeline_capture_begins(log_lane_pipeline(lane), false);
 		}
-		*ret_rebuilt = opening == LANE_REBUILT;
-		state_writer_init(&w, log->state, PIPELINE_STATE_MAX);
+		standing->rebuilt = opening == LANE_REBUILT;
+		state_writer_init(&w, standing->state, PIPELINE_STATE_MAX);
 		pipeline_save(log_lane_pipeline(lane), &w);
 		assert(!w.failed);
-		log->state_size = w.used;
-		log->frames = pipeline_frame_count(log_lane_pipeline(lane));
-		log->committed = log->frames;
+		standing->size = w.used;
+		standing->frames = pipeline_frame_count(log_lane_pipeline(lane));
 	}
 	log_lane_destroy(lane);
 	return result;
 }
 
-int live_log_begin(struct live_log *log, struct settings *settings, const char *const *names,
-	size_t count, struct bus_names *ret_buses, bool *ret_rebuilt)
+/* Begins on the open store with the job's description, in the open transaction. */
+static int begin_on_store(struct live_log *log, const struct settings *settings,
+	struct standing *standing)
 {
-	int result = put_buses(log, names, count, ret_buses);
+	uint64_t generation = 0;
+	int result = put_description(log->store, &log->job_description);
 
 	if (result == 0) {
-		settings_number_buses(settings, ret_buses);
-		live_log_retain(log, &settings->log);
-		result = log_store_put_boat(log->store, &settings->boat);
+		result = find_standing(log, settings, &log->job_description.buses, standing);
 	}
 	if (result == 0) {
-		result = find_state(log, settings, ret_buses, ret_rebuilt);
+		result = log_store_batch(log->store, &generation);
 	}
+	if (result == 0 && generation == 0) {
+		generation = first_generation();
+		result = log_store_put_batch(log->store, generation);
+	}
+	log->generation = result == 0 ? generation : log->generation;
+	return result;
+}
+
+static int begin_first(struct live_log *log, const struct settings *settings, struct standing *standing)
+{
+	uint64_t generation;
+	int result;
+
+	if (log->beginning != NULL) {
+		result = log_store_batch(log->store, &generation);
+		if (result != 0) {
+			return result;
+		}
+		log->beginning->found = generation != 0;
+	}
+	log->job_description = log->description;
+	result = begin_on_store(log, settings, standing);
 	if (result == 0) {
 		result = log_store_lane_slots(log->store, LANE_MAIN, on_slot, &log->queue);
 	}
-	if (result == 0) {
-		result = log_store_batch(log->store, &log->generation);
+	return result == 0 ? log_store_commit(log->store, NULL) : result;
+}
+
+/* Keeps what the stand-in said, for the log itself. */
+static int keep_beginning(struct live_log *log, const struct settings *settings,
+	const struct standing *standing)
+{
+	struct beginning *beginning = log->beginning;
+
+	beginning->standing = *standing;
+	beginning->standing.state = malloc(standing->size + 1);
+	if (beginning->standing.state == NULL) {
+		return -ENOMEM;
 	}
-	if (result == 0 && log->generation == 0) {
-		log->generation = first_generation();
-		result = log_store_put_batch(log->store, log->generation);
+	memcpy(beginning->standing.state, standing->state, standing->size);
+	beginning->settings = *settings;
+	log_store_close(log->store);
+	log->store = NULL;
+	return 0;
+}
+
+int live_log_begin(struct live_log *log, struct settings *settings, const char *const *names,
+	size_t count, struct bus_names *ret_buses, bool *ret_rebuilt)
+{
+	struct standing standing = {.state = log->state};
+	int result = number_buses(log, names, count, ret_buses);
+
+	if (result != 0) {
+		return result;
 	}
-	if (result == 0) {
-		result = log_store_commit(log->store, NULL);
+	settings_number_buses(settings, ret_buses);
+	live_log_describe(log, settings, ret_buses);
+	result = begin_first(log, settings, &standing);
+	if (may_pass(result) && log->beginning == NULL) {
+		char error[512];
+
+		/* It could be opened, and no more. */
+		(void)snprintf(error, sizeof(error), "%s", log_store_error(log->store));
+		log_store_close(log->store);
+		log->store = NULL;
+		result = open_stand_in(log, error, sizeof(error));
+		if (result == 0) {
+			result = begin_first(log, settings, &standing);
+		}
 	}
-	if (result == 0) {
+	if (result == 0 && log->beginning != NULL) {
+		result = keep_beginning(log, settings, &standing);
+	} else if (result == 0) {
 		int batch = batch_file_open(&log->batch, log->path, log->generation + 1);
 
+		log->described_in_log = log->described;
 		if (batch != 0) {
 			/* Not fatal: until it can be written, each job is a commit. */
 			log->batch = NULL;
 			log->wants_commit = true;
 			say_batch(log, log->keep_trouble, sizeof(log->keep_trouble), batch);
 		}
+	}
+	if (result == 0) {
+		log->state_size = standing.size;
+		log->frames = standing.frames;
+		log->committed = standing.frames;
+		*ret_rebuilt = standing.rebuilt;
+	} else if (log->store != NULL && log_store_error(log->store)[0] != '\0') {
+		(void)snprintf(log->commit_trouble, sizeof(log->commit_trouble), "%s",
+			log_store_error(log->store));
 	}
 	return result;
 }
@@ -221,15 +376,24 @@ int live_log_resume(struct live_log *log, struct pipeline *pipeline)
 	return pipeline_load(pipeline, &r);
 }
 
-void live_log_retain(struct live_log *log, const struct log_settings *settings)
+void live_log_describe(struct live_log *log, const struct settings *settings,
+	const struct bus_names *buses)
 {
 	static const double month_s = 86400 * 365.25 / 12;
+	struct description *description = &log->description;
 
-	log->retention = (struct log_retention){
-		.windows_s = (int64_t)(settings->windows_months * month_s),
-		.minutes_s = (int64_t)(settings->minutes_months * month_s),
-		.most_bytes = (int64_t)(settings->size_mb * 1e6),
+	memset(description, 0, sizeof(*description));
+	for (size_t i = 0; i < buses->count; i++) {
+		(void)bus_names_find(&description->buses, buses->names[i], strlen(buses->names[i]));
+	}
+	(void)snprintf(description->boat, sizeof(description->boat), "%s", settings->boat.name);
+	description->fuel_density_kgl = settings->boat.fuel_density_kgl;
+	description->retention = (struct log_retention){
+		.windows_s = (int64_t)(settings->log.windows_months * month_s),
+		.minutes_s = (int64_t)(settings->log.minutes_months * month_s),
+		.most_bytes = (int64_t)(settings->log.size_mb * 1e6),
 	};
+	log->described++;
 }
 
 struct fact_sink live_log_sink(struct live_log *log)
@@ -246,7 +410,8 @@ static void begin_job(struct live_log *log, enum job job, const struct pipeline 
 	pipeline_save(pipeline, &w);
 	assert(!w.failed);
 	log->job = job;
-	log->job_retention = log->retention;
+	log->job_description = log->description;
+	log->job_described = log->described;
 	log->done = false;
 	log->result = 0;
 	log->error[0] = '\0';
@@ -260,7 +425,7 @@ bool live_log_keep(struct live_log *log, const struct pipeline *pipeline)
 {
 	size_t size = log->queue.used - log->queue.kept;
 
-	if (size == 0 && pipeline_frame_count(pipeline) == log->frames) {
+	if (log->beginning != NULL || (size == 0 && pipeline_frame_count(pipeline) == log->frames)) {
 		return false;
 	}
 	if (size > log->facts_room) {
@@ -309,32 +474,78 @@ static int fail(struct live_log *log, int result, const char *sentence)
 	return result;
 }
 
-/* Opens the log again. What it holds by now of the job's facts is then known. */
-static int open_again(struct live_log *log)
+static int give_up_store(struct live_log *log, int result, const char *sentence)
 {
-	uint64_t generation;
-	char error[512];
+	result = fail(log, result, sentence);
+	log_store_close(log->store);
+	log->store = NULL;
+	return result;
+}
+
+static int tell_lost(struct live_log *log)
+{
+	char sentence[512];
+
+	(void)snprintf(sentence, sizeof(sentence), "log '%.300s' is not as it was left: another program "
+		"has written it, or it is another file; what waits in memory cannot be joined to it",
+		log->path);
+	return give_up_store(log, -ESTALE, sentence);
+}
+
+/* Begins once more, on the log itself. Facts wait that follow what the stand-in said: the log must say the same. */
+static int begin_late(struct live_log *log)
+{
+	struct beginning *beginning = log->beginning;
+	struct standing standing = {.state = malloc(PIPELINE_STATE_MAX)};
+	struct bus_names buses;
 	int result;
 
-	if (log->store != NULL) {
-		return 0;
+	if (standing.state == NULL) {
+		return give_up_store(log, -ENOMEM, "no memory left to begin the log");
 	}
-	result = log_store_open(&log->store, log->path, error, sizeof(error));
-	if (result == 0) {
-		log_store_limit_cache(log->store, CACHE_KIB);
-		result = log_store_batch(log->store, &generation);
-		if (result != 0) {
-			(void)snprintf(error, sizeof(error), "%s", log_store_error(log->store));
-			log_store_close(log->store);
-			log->store = NULL;
+	result = log_store_buses(log->store, &buses);
+	for (size_t i = 0; i < buses.count && result == 0; i++) {
+		if (strcmp(buses.names[i], log->job_description.buses.names[i]) != 0) {
+			result = tell_lost(log);
+			goto free_state;
 		}
 	}
+	if (result == 0) {
+		result = begin_on_store(log, &beginning->settings, &standing);
+	}
+	if (result == 0 && (standing.size != beginning->standing.size ||
+		memcmp(standing.state, beginning->standing.state, standing.size) != 0)) {
+		result = tell_lost(log);
+		goto free_state;
+	}
+	if (result == 0) {
+		result = log_store_commit(log->store, NULL);
+	}
 	if (result != 0) {
-		return fail(log, result, error);
+		result = give_up_store(log, result, log_store_error(log->store));
+		goto free_state;
+	}
+	free_beginning(log);
+free_state:
+	free(standing.state);
+	return result;
+}
+
+/* What the log holds by now of the job's facts. */
+static int find_absorbed(struct live_log *log)
+{
+	uint64_t generation;
+	int result = log_store_batch(log->store, &generation);
+
+	if (result != 0) {
+		return give_up_store(log, result, log_store_error(log->store));
 	}
 	/* One further: opening absorbed the batch file. Two further: the commit that was reported as
 	 * failed did succeed, with all that its job had; that job's facts are at the front of this
 	 * one's, and telling them again changes nothing. */
+	if (generation - log->generation > 2) {
+		return tell_lost(log);
+	}
 	if (generation == log->generation + 1) {
 		log->absorbed = log->facts_kept;
 	}
@@ -347,6 +558,30 @@ static int open_again(struct live_log *log)
 	return 0;
 }
 
+/* Opens the log when it is not open. */
+static int open_again(struct live_log *log)
+{
+	char error[512];
+	int result;
+
+	if (log->store != NULL) {
+		return 0;
+	}
+	/* Where a log was, none is made: the disk that has it may not be there. */
+	if ((log->beginning == NULL || log->beginning->found) && access(log->path, F_OK) != 0) {
+		result = -errno;
+		(void)snprintf(error, sizeof(error), "log '%.300s' is gone: %s", log->path,
+			strerror(-result));
+		return fail(log, result, error);
+	}
+	result = log_store_open_locked(&log->store, log->path, &log->lock, error, sizeof(error));
+	if (result != 0) {
+		return fail(log, result, error);
+	}
+	log_store_limit_cache(log->store, CACHE_KIB);
+	return log->beginning != NULL ? begin_late(log) : find_absorbed(log);
+}
+
 static int do_commit(struct live_log *log)
 {
 	struct fact_sink sink;
@@ -357,7 +592,8 @@ static int do_commit(struct live_log *log)
 	}
 	/* First of all: the new rows go where old ones come free, and their pages are written once. The
 	 * store keeps an error and tells it at the commit. */
-	(void)log_store_retain(log->store, &log->job_retention);
+	(void)log_store_retain(log->store, &log->job_description.retention);
+	(void)put_description(log->store, &log->job_description);
 	sink = log_store_sink(log->store);
 	/* These are bytes of this process: damage would be a mistake of ours. */
 	result = fact_queue_play(log->facts + log->absorbed, log->facts_size - log->absorbed, &sink);
@@ -372,10 +608,7 @@ static int do_commit(struct live_log *log)
 		});
 	}
 	if (result != 0) {
-		result = fail(log, result, log_store_error(log->store));
-		log_store_close(log->store);
-		log->store = NULL;
-		return result;
+		return give_up_store(log, result, log_store_error(log->store));
 	}
 	log->generation += 2;
 	if (log->batch != NULL) {
@@ -409,8 +642,8 @@ static int do_keep(struct live_log *log)
 	return result;
 }
 
-/* A file system that became read-only, as ext4 does after an error, still takes writes to blocks that a file
- * has, and says that they were synced. They are not. */
+/* A file system that became read-only, as ext4 does after an error, still takes writes to blocks that an open
+ * file has, and says that they were synced. They are not. */
 static int check_file_system(struct live_log *log)
 {
 	struct statvfs status;
@@ -426,7 +659,7 @@ static int check_file_system(struct live_log *log)
 void live_log_do(struct live_log *log)
 {
 	assert(log->job != JOB_NONE && !log->done);
-	log->result = check_file_system(log);
+	log->result = log->job == JOB_KEEP || log->store != NULL ? check_file_system(log) : 0;
 	if (log->result == 0) {
 		log->result = log->job == JOB_KEEP ? do_keep(log) : do_commit(log);
 	}
@@ -468,7 +701,10 @@ int live_log_done(struct live_log *log)
 	log->job = JOB_NONE;
 	if (log->result == 0) {
 		log->frames = log->job_frames;
-		log->committed = job == JOB_COMMIT ? log->job_frames : log->committed;
+		if (job == JOB_COMMIT) {
+			log->committed = log->job_frames;
+			log->described_in_log = log->job_described;
+		}
 		trouble[0] = '\0';
 		log->wants_commit = log->commit_trouble[0] != '\0' ||
 			(job == JOB_KEEP && batch_file_is_filling(log->batch));
@@ -482,6 +718,7 @@ int live_log_done(struct live_log *log)
 		log->queue.kept = log->queue.kept > size ? log->queue.kept - size : 0;
 	}
 	log->wants_commit = true;
+	log->lost |= log->result == -ESTALE;
 	if (job == JOB_COMMIT || log->result != -EFBIG) {
 		(void)snprintf(trouble, sizeof(log->error), "%s", log->error);
 	}
@@ -500,7 +737,8 @@ bool live_log_is_committing(const struct live_log *log)
 
 bool live_log_is_behind(const struct live_log *log, const struct pipeline *pipeline)
 {
-	return log->queue.used > 0 || pipeline_frame_count(pipeline) != log->committed;
+	return log->beginning != NULL || log->queue.used > 0 || log->described != log->described_in_log ||
+		pipeline_frame_count(pipeline) != log->committed;
 }
 
 bool live_log_wants_commit(const struct live_log *log)
@@ -511,6 +749,16 @@ bool live_log_wants_commit(const struct live_log *log)
 bool live_log_wants_commit_now(const struct live_log *log)
 {
 	return log->wants_commit && log->commit_trouble[0] == '\0';
+}
+
+bool live_log_is_waiting(const struct live_log *log)
+{
+	return log->beginning != NULL;
+}
+
+bool live_log_is_lost(const struct live_log *log)
+{
+	return log->lost;
 }
 
 const char *live_log_trouble(const struct live_log *log)

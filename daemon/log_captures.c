@@ -287,7 +287,7 @@ int log_store_put_buses(struct log_store *store, const struct bus_names *buses)
 	return result;
 }
 
-int log_store_put_boat(struct log_store *store, const struct boat *boat)
+int log_store_put_boat(struct log_store *store, const char *name, double fuel_density_kgl)
 {
 	int result = log_begin(store);
 
@@ -299,9 +299,9 @@ int log_store_put_boat(struct log_store *store, const struct boat *boat)
 		(void)sqlite3_bind_text(statement, 1, i == 0 ? "boat" : "fuel_density_kgl", -1,
 			SQLITE_STATIC);
 		if (i == 0) {
-			(void)sqlite3_bind_text(statement, 2, boat->name, -1, SQLITE_STATIC);
+			(void)sqlite3_bind_text(statement, 2, name, -1, SQLITE_STATIC);
 		} else {
-			(void)sqlite3_bind_double(statement, 2, boat->fuel_density_kgl);
+			(void)sqlite3_bind_double(statement, 2, fuel_density_kgl);
 		}
 		result = log_run(store, statement);
 	}

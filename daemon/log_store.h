@@ -38,6 +38,11 @@ int log_store_open_locked(struct log_store **ret_store, const char *path, struct
  * or read-only is no hindrance. */
 int log_store_open_reader(struct log_store **ret_store, const char *path, char *ret_error,
 	size_t error_size);
+/* Opens a log in memory that stands in for one that cannot be written now, for whoever wants to begin where that
+ * stands: it has the state, the buses, the slots and the last numbers, and has absorbed the batch file. Nothing
+ * on the disk is changed. Where there is no log, it stands in for a new one. Errors as for a reader. */
+int log_store_open_stand_in(struct log_store **ret_store, const char *path, char *ret_error,
+	size_t error_size);
 /* Opens for small writes of a person's (the book, acknowledgements) beside the writer, whose lock is
  * not needed: only tables that no lane writes are written. Each transaction is short; the writer's
  * are waited for, up to a minute. Creates or migrates the log as log_store_open does, for which there
@@ -64,7 +69,7 @@ void log_store_limit_cache(struct log_store *store, unsigned kib);
 int log_store_buses(struct log_store *store, struct bus_names *ret_buses);
 int log_store_put_buses(struct log_store *store, const struct bus_names *buses);
 /* What the views need to know of the boat: its name, the fuel's density. */
-int log_store_put_boat(struct log_store *store, const struct boat *boat);
+int log_store_put_boat(struct log_store *store, const char *name, double fuel_density_kgl);
 
 /* A lane is one pipeline's way through the log (log_lane.h); slots that a pipeline numbers are its
  * lane's. A store starts on "main". */

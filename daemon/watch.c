@@ -1,12 +1,14 @@
 /* watch.c: the happy path:
- *   1. open the log, resume the analysis where it stood, open the buses, say READY
+ *   1. open the log, or look at it, resume the analysis where it stood, open the buses, say READY
  *   2. frames: look at the clocks, analyse; the facts are queued in live_log
  *   3. each LIVE_LOG_KEEP_MS a worker writes what is new into the batch file; each LIVE_LOG_COMMIT_MS,
  *      or when somebody opens the log to read it, into the log
  *   4. SIGTERM: drain the buses, commit, end
  * What can go wrong:
  *   - a bus: bus_watch waits for it
- *   - the disk: live_log holds the facts in memory and tries again each LIVE_LOG_KEEP_MS
+ *   - the disk, from the start or later: live_log holds the facts in memory and tries again each
+ *     LIVE_LOG_KEEP_MS
+ *   - the log turns out to be another than the one that was begun with: it ends, to begin anew
  *   - the wall clock is set: the analysis is told (clock_watch)
  *   - the page: cannot be served, or is asked too much: the log goes on without it
  *   - a configuration at SIGHUP that is wrong or cannot be followed: told, the old one stays
@@ -238,6 +240,8 @@ static struct fact_sink sink_of(struct watch *w)
 /* ---- the log's jobs ---- */
 
 static void next_job(struct watch *w);
+static void watch_readers(struct watch *w);
+static void stop(struct watch *w);
 
 static void tell_trouble(struct watch *w)
 {
@@ -280,6 +284,12 @@ static void on_job_done(uv_work_t *work, int status)
 	(void)status;
 	(void)live_log_done(w->log); /* tell_trouble tells */
 	tell_trouble(w);
+	if (live_log_is_lost(w->log)) {
+		stop(w); /* started again, it goes on from what the log says */
+	}
+	if (w->log_inotify < 0 && !live_log_is_waiting(w->log) && !w->closed) {
+		watch_readers(w); /* there may have been no log to watch */
+	}
 	w->want_commit |= live_log_wants_commit_now(w->log);
 	next_job(w);
 }
@@ -331,19 +341,36 @@ static void on_keep(uv_timer_t *timer)
 	next_job(w);
 }
 
-/* What has been written into the service book meanwhile, by a command or from the page: read through a
- * connection of its own, which waits for nobody. A log that cannot be read now is read next time. */
-static void read_book(struct watch *w)
+/* Opens the log to read the service book, through a connection of its own, which waits for nobody. */
+static bool open_book(struct watch *w)
 {
 	char error[600];
 
-	/* Opened once: each opening of the log calls for a commit (see below). */
+	/* Opened once, where it may stay: each opening of the log calls for a commit (see below). */
 	if (w->book == NULL) {
 		if (log_store_open_reader(&w->book, w->settings.log_path, error, sizeof(error)) != 0) {
 			w->book = NULL;
-			return;
+			return false;
 		}
 		log_store_limit_cache(w->book, BOOK_CACHE_KIB);
+	}
+	return true;
+}
+
+static void leave_book(struct watch *w)
+{
+	if (log_store_is_passing(w->book)) {
+		log_store_close(w->book);
+		w->book = NULL;
+	}
+}
+
+/* What has been written into the service book meanwhile, by a command or from the page. A log that cannot be read
+ * now is read next time. */
+static void read_book(struct watch *w)
+{
+	if (!open_book(w)) {
+		return;
 	}
 	if (book_works_load(log_store_db(w->book), &w->settings.boat) == 0) {
 		pipeline_tell_works(
@@ -352,6 +379,7 @@ static void read_book(struct watch *w)
 	/* What cannot be read leaves the shelf as it was. */
 	(void)book_store_shelved(log_store_db(w->book), clock_watch_now().wall_ns, w->shelved,
 		SHELF_MAX, &w->shelved_count);
+	leave_book(w);
 }
 
 static void on_commit(uv_timer_t *timer)
@@ -669,12 +697,15 @@ static void open_notify(struct watch *w)
 	}
 	/* What stood before was told before. */
 	read_book(w);
-	if (w->book != NULL &&
-		book_store_standing(log_store_db(w->book), standing, SHELF_MAX, &count) == 0) {
+	if (!open_book(w)) {
+		return;
+	}
+	if (book_store_standing(log_store_db(w->book), standing, SHELF_MAX, &count) == 0) {
 		for (size_t i = count; i > 0; i--) {
 			notify_known(w->notify, standing[i - 1]);
 		}
 	}
+	leave_book(w);
 }
 
 static void open_page(struct watch *w)
@@ -782,7 +813,9 @@ static void reread(struct watch *w)
 	for (size_t i = w->names.count; i < names.count; i++) {
 		(void)bus_names_find(&w->names, names.names[i], strlen(names.names[i]));
 	}
-	live_log_retain(w->log, &settings.log);
+	live_log_describe(w->log, &settings, &w->names);
+	w->want_commit = true;
+	next_job(w);
 	name_and_limit_buses(w);
 	page_service_stop(w->page);
 	w->page = NULL;
@@ -898,9 +931,11 @@ static int open_log(struct watch *w)
 
 	if (result == 0) {
 		result = live_log_begin(w->log, &w->settings, names, count, &w->names, &rebuilt);
-		/* The disk may also be full. */
-		if (result != 0 && (result != -ENOSPC ||
-			number_buses(&w->names, names, count, error, sizeof(error)) == 0)) {
+		if (result == -ENOSPC) {
+			(void)number_buses(&w->names, names, count, error, sizeof(error));
+		} else if (result != 0 && live_log_trouble(w->log)[0] != '\0') {
+			(void)snprintf(error, sizeof(error), "%s", live_log_trouble(w->log));
+		} else if (result != 0) {
 			(void)snprintf(error, sizeof(error), "log '%.300s': %s",
 				w->settings.log_path, strerror(-result));
 		}
@@ -912,6 +947,9 @@ static int open_log(struct watch *w)
 	if (rebuilt) {
 		say("the state that the log holds is of another version: what was open is closed, "
 		    "counting begins anew behind it");
+	}
+	if (result == 0 && live_log_is_waiting(w->log)) {
+		tell_trouble(w);
 	}
 	return result;
 }

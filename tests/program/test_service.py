@@ -257,6 +257,33 @@ class Watch(ProgramTest):
         self.assertEqual(self.watch.wait(PATIENCE_S), 1)
         self.assertRegex(self.expect_status(), "^STATUS=.*boat.db")
 
+    def test_a_reread_is_in_the_log_before_a_kill(self):
+        def told():
+            database = sqlite3.connect(f"file:{self.path('boat.db')}?mode=ro", uri=True)
+            try:
+                return (dict(database.execute("SELECT key, value FROM meta WHERE key <> 'batch'")),
+                        [name for _, name in database.execute("SELECT bus, name FROM buses ORDER BY bus")])
+            finally:
+                database.close()
+
+        self.start()
+        self.expect("READY=1")
+        self.configure("[bus early]\n[boat]\nname = Dabchick\nfuel_density_kgl = 0.81\n")
+        self.assertIn("the configuration was reread", self.reread())
+        end = time.monotonic() + PATIENCE_S
+        while told()[0]["boat"] != "Dabchick" and time.monotonic() < end:
+            time.sleep(0.05)
+        self.assertEqual(told(), ({"boat": "Dabchick", "fuel_density_kgl": 0.81}, ["nocan9", "early"]))
+        self.watch.kill()
+        self.watch.wait()
+        # Whatever their order then, each bus keeps its number.
+        with open(self.config, "w", encoding="utf-8") as file:
+            file.write("[bus late]\n[bus early]\n[bus nocan9]\n[web]\nlisten = none\n")
+        self.start()
+        self.expect("READY=1")
+        self.assertEqual(told()[1], ["nocan9", "early", "late"])
+        self.stop()
+
     def test_a_start_with_more_buses_than_the_log_holds_names_those_in_it(self):
         self.configure("".join(f"[bus early{i}]\n" for i in range(7)))
         self.start()

@@ -329,7 +329,7 @@ static void facts_come_back_from_their_views(void **state)
 	boat_init(&boat);
 	boat.fuel_density_kgl = 0.84;
 	put_session(store, 1, START_S, START_S + 5400, 0, CLOCK_RECORDER);
-	assert_int_equal(log_store_put_boat(store, &boat), 0);
+	assert_int_equal(log_store_put_boat(store, boat.name, boat.fuel_density_kgl), 0);
 	sink.on_trip(sink.context, &trip);
 	sink.on_run(sink.context, &run);
 	run.run = 2;
