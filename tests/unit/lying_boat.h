@@ -58,7 +58,7 @@ struct lying_boat {
 	/* A hand on the frames of a step, where set. */
 	void (*on_frames)(struct lying_boat *b);
 	struct fact_run runs[LYING_RUNS]; /* by number − 1; run 0: none, or withdrawn */
-	int64_t session;
+	int64_t utc_offset_ns; /* of the last session */
 	unsigned refuellings;
 	double refuelled_l;
 	unsigned resume; /* through a checkpoint after so many steps; 0: never */
@@ -150,7 +150,7 @@ static inline void lying_on_session(void *context, const struct fact_session *se
 {
 	struct lying_boat *b = context;
 
-	b->session = session->session;
+	b->utc_offset_ns = session->utc_offset_ns;
 }
 
 static inline struct fact_sink lying_sink(struct lying_boat *b)

@@ -142,6 +142,46 @@ static void a_leap_second_costs_nothing(void **state)
 	lying_end(&boat);
 }
 
+#define AHEAD_S                                                                                   \
+	(14 * 3600) /* the bus's clock is right, the recorder's so far behind: midnight is in the \
+		       run */
+#define DAY_S 86400
+
+/* 126992, whose seconds of the day reach 86,400 and more in a leap second, which each midnight here
+ * has. */
+static void clock_with_leap_seconds(struct lying_boat *b)
+{
+	int64_t since_s = (b->t_ns - LYING_BEGIN) / LYING_S;
+	int64_t midnights = ((LYING_BEGIN / LYING_S + AHEAD_S) % DAY_S + since_s) / DAY_S;
+	int64_t utc_s = LYING_BEGIN / LYING_S + AHEAD_S + since_s;
+	bool leaps = midnights > 0 && utc_s % DAY_S == 0;
+	int64_t day = leaps ? utc_s / DAY_S - 1 : (utc_s - midnights) / DAY_S;
+	uint32_t tenths_of_ms = (uint32_t)((leaps ? DAY_S : (utc_s - midnights) % DAY_S) * 10000);
+	struct frame frame = {.t_ns = b->t_ns + LYING_S / 2, .id = 0x0DF0101E, .len = 8};
+
+	frame.data[0] = (uint8_t)since_s;
+	frame.data[1] = 0xF0;
+	frame.data[2] = (uint8_t)day;
+	frame.data[3] = (uint8_t)(day >> 8);
+	for (int i = 0; i < 4; i++) {
+		frame.data[4 + i] = (uint8_t)(tenths_of_ms >> 8 * i);
+	}
+	b->frames[b->count++] = frame;
+}
+
+static void a_second_60_on_the_bus_costs_nothing(void **state)
+{
+	(void)state;
+	lying_begin(&boat);
+	boat.on_frames = clock_with_leap_seconds;
+	lying_days(&boat, 6, NULL);
+	near(lying_fuel_l(&boat, -1), boat.burned_l, 0.002 * boat.burned_l);
+	near(lying_hours(&boat, -1), 6 * LYING_DAY_H, 0.1);
+	told(NULL, 0);
+	near((double)boat.utc_offset_ns / 1e9, AHEAD_S, 7);
+	lying_end(&boat);
+}
+
 /* Two adapters' stamps, merged: each frame up to 40 ms early or late. */
 static void frames_in_disorder(struct lying_boat *b)
 {
@@ -274,6 +314,7 @@ int main(void)
 		cmocka_unit_test(an_engine_that_moves_for_an_hour_is_counted_once),
 		cmocka_unit_test(senders_that_claim_another_address_tell_nothing),
 		cmocka_unit_test(a_leap_second_costs_nothing),
+		cmocka_unit_test(a_second_60_on_the_bus_costs_nothing),
 		cmocka_unit_test(stamps_out_of_order_cost_nothing),
 		cmocka_unit_test(a_tank_sender_that_flips_makes_no_litres),
 		cmocka_unit_test(a_load_that_lies_moves_no_burn),
