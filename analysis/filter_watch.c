@@ -22,7 +22,8 @@
 #define LIFE_GUESS_L 2000.0
 /* What flow, zero and temperature leave unknown of a restriction, as a share. */
 #define KNOWN_SHARE 0.05
-/* restriction-high is told from this share of the limit on: what lies so near is as good as there. */
+/* restriction-high is told from this share of the limit on: what lies so near is as good as there.
+ */
 #define HIGH_SHARE 0.98
 /* restriction-high clears below this share of the limit. */
 #define HIGH_CLEARS_SHARE 0.85
@@ -33,8 +34,14 @@
 #define ROOM_MOST_C  100.0
 /* A limit is not told by a fit that does not know half of what it says. */
 #define VAGUE_SHARE 0.5
+/* A step by less of the limit moves the fit, but is not told. */
+#define JUMP_TOLD 0.06
+/* A step within so many readings (ten minutes) of another sender's first is that sender's. */
+#define PROVIDER_NEW 60
 /* A jump waits this many windows of running for a like one in another filter. */
 #define JUMP_WAITS 24
+/* Readings that lie further apart are of two runs, whatever was heard in between. */
+#define REST_NS 600e9
 /* Factors of two filters that differ by less, in natural logarithm, are alike. */
 #define JUMP_ALIKE 0.35
 
@@ -53,6 +60,7 @@ void filter_watch_init(struct filter_watch *f, const struct boat_filter *filter)
 	f->measured_kpa = NAN;
 	f->reference_kpa = NAN;
 	restriction_init(&f->restriction, &config);
+	jump_watch_init(&f->steps);
 	dirt_watch_init(&f->dirt);
 	mute_sensor_init(&f->mute);
 }
@@ -90,7 +98,8 @@ static struct loading_config loading_of(
 		config.life_l = filter->change_l;
 		config.life_log_sd = LIFE_TOLD_SD;
 	} else if (flow_lph > 0) {
-		/* An element lives hours; its litres are what the pump, or the burn alone, moves. */
+		/* An element lives hours; its litres are what the pump, or the burn alone, moves.
+		 */
 		config.life_l = LIFE_GUESS_H * flow_lph;
 	}
 	return config;
@@ -190,8 +199,8 @@ static void flow_of(const struct boat_filter *filter, const struct window_view *
 
 static double room_temperature(const struct window_view *view)
 {
-	double heard_c = window_read_kind(view, SIGNAL_TEMPERATURE, 0, TEMPERATURE_ENGINE_ROOM,
-		TEMPERATURE_ENGINE_ROOM)
+	double heard_c = window_read_kind(
+		view, SIGNAL_TEMPERATURE, 0, TEMPERATURE_ENGINE_ROOM, TEMPERATURE_ENGINE_ROOM)
 				 .mean;
 
 	return heard_c >= ROOM_LEAST_C && heard_c <= ROOM_MOST_C ? heard_c : NAN;
@@ -208,8 +217,8 @@ static void temperature_of(const struct boat_filter *filter, const struct window
 		double sea_c = window_read(view, SIGNAL_SEA_TEMPERATURE, 0).mean;
 		double room_c = room_temperature(view);
 		if (isnan(sea_c)) {
-			sea_c = window_read_kind(view, SIGNAL_TEMPERATURE, 0, TEMPERATURE_SEA,
-				TEMPERATURE_SEA)
+			sea_c = window_read_kind(
+				view, SIGNAL_TEMPERATURE, 0, TEMPERATURE_SEA, TEMPERATURE_SEA)
 					.mean;
 		}
 		restriction_guess_fuel(sea_c, room_c, engine->supply != SUPPLY_PUMP,
@@ -234,8 +243,8 @@ static struct event_claim claim_of(enum event_kind kind, unsigned index,
 
 static void tell_jump(struct filter_watch *f, unsigned index, const struct window_view *view)
 {
-	struct event_claim claim = claim_of(EVENT_RESTRICTION_JUMP, index,
-		&view->boat->filters[index], SEVERITY_CAUTION);
+	struct event_claim claim = claim_of(
+		EVENT_RESTRICTION_JUMP, index, &view->boat->filters[index], SEVERITY_CAUTION);
 	char text[240];
 	struct sentence s;
 
@@ -270,8 +279,8 @@ static void tell_rising(struct filter_watch *f, unsigned index, const struct win
 	const struct loading_change *change, double litres, double filled_l)
 {
 	double taken_l = filled_l > 0 ? filled_l : preceding(f, change, litres);
-	struct event_claim claim = claim_of(EVENT_RESTRICTION_RISING, index,
-		&view->boat->filters[index], SEVERITY_CAUTION);
+	struct event_claim claim = claim_of(
+		EVENT_RESTRICTION_RISING, index, &view->boat->filters[index], SEVERITY_CAUTION);
 	char text[240];
 	struct sentence s;
 
@@ -294,31 +303,40 @@ static void tell_rising(struct filter_watch *f, unsigned index, const struct win
 	f->cares |= CARE_RISING;
 }
 
+/* A step up waits, when it is worth telling; a step down ends what was told. */
+static void take_jump(struct filter_watch *f, unsigned index, const struct window_view *view,
+	enum jump_news news, const struct jump_change *change)
+{
+	static const enum event_kind kinds[] = {EVENT_RESTRICTION_JUMP, EVENT_RESTRICTION_RISING};
+
+	if (news == JUMP_UP) {
+		double before = f->jump_windows > 0 ? f->jump.before : change->before;
+		double least = JUMP_TOLD * view->boat->filters[index].limit_kpa;
+		bool tells = change->after - before >= least && f->provider_windows >= PROVIDER_NEW;
+		f->jump = (struct jump_change){
+			.before = before, .after = change->after, .since_l = change->since_l};
+		f->jump_windows = tells ? JUMP_WAITS : 0;
+		return;
+	}
+	for (size_t i = 0; i < sizeof(kinds) / sizeof(kinds[0]); i++) {
+		struct event_claim claim =
+			claim_of(kinds[i], index, &view->boat->filters[index], SEVERITY_CAUTION);
+		window_claim(view, &claim, false);
+	}
+	f->jump_windows = 0;
+	f->cares = 0;
+}
+
 static void take_news(struct filter_watch *f, unsigned index, const struct window_view *view,
 	double litres, enum loading_news news, const struct loading_change *change)
 {
 	const struct boat_filter *filter = &view->boat->filters[index];
-	struct event_claim jump = claim_of(EVENT_RESTRICTION_JUMP, index, filter, SEVERITY_CAUTION);
 	struct event_claim rising =
 		claim_of(EVENT_RESTRICTION_RISING, index, filter, SEVERITY_CAUTION);
 
 	switch (news) {
-	case LOADING_JUMPED:
-		f->jump = (struct loading_change){
-			.before = f->jump_windows > 0 ? f->jump.before : change->before,
-			.after = change->after,
-			.since_l = change->since_l,
-		};
-		f->jump_windows = JUMP_WAITS;
-		break;
 	case LOADING_FASTER:
 		tell_rising(f, index, view, change, litres, 0);
-		break;
-	case LOADING_DROPPED:
-		window_claim(view, &jump, false);
-		window_claim(view, &rising, false);
-		f->jump_windows = 0;
-		f->cares = 0;
 		break;
 	case LOADING_SLOWER:
 		window_claim(view, &rising, false);
@@ -332,17 +350,18 @@ static void take_news(struct filter_watch *f, unsigned index, const struct windo
 /* Has the fuel become dirtier? */
 static void watch_dirt(struct filter_watch *f, unsigned index, const struct window_view *view,
 	const struct loading_config *loading, double litres,
-	const struct restriction_reading *reading, enum loading_news news,
-	const struct loading_change *stepped)
+	const struct restriction_reading *reading, enum jump_news jump,
+	const struct jump_change *stepped)
 {
 	const struct dirt_config config = {
 		.limit_kpa = loading->limit_kpa, .life_l = loading->life_l};
 	struct dirt_change change;
 
 	dirt_watch_move(&f->dirt, &config, reading->rescale, reading->shift_kpa);
-	if (news == LOADING_DROPPED) {
-		dirt_watch_renew(&f->dirt); /* drained, or a sensor that lies: nothing before it holds */
-	} else if (news == LOADING_JUMPED) {
+	if (jump == JUMP_DOWN) {
+		dirt_watch_renew(
+			&f->dirt); /* drained, or a sensor that lies: nothing before it holds */
+	} else if (jump == JUMP_UP) {
 		/* A step is told as such; what follows it is held against the same slope. */
 		dirt_watch_move(&f->dirt, &config, 1, stepped->after - stepped->before);
 	}
@@ -365,9 +384,7 @@ void filter_watch_filled(struct filter_watch *f, double supply_l, double filled_
 
 void filter_watch_freed(struct filter_watch *f)
 {
-	f->loading.batch.minutes = 0;
-	f->loading.batch.away = 0;
-	f->loading.batch.away_kpa = 0;
+	jump_watch_renew(&f->steps);
 	f->jump_windows = 0;
 	dirt_watch_renew(&f->dirt);
 }
@@ -396,8 +413,8 @@ static bool is_vague(double kpa, double sd_kpa, const struct boat_filter *filter
 	return !(sd_kpa <= VAGUE_SHARE * fmax(kpa, 0.5 * filter->limit_kpa));
 }
 
-static void judge_limit(const struct filter_watch *f, unsigned index,
-	const struct window_view *view, double litres)
+static void judge_limit(
+	const struct filter_watch *f, unsigned index, const struct window_view *view, double litres)
 {
 	const struct boat_filter *filter = &view->boat->filters[index];
 	struct event_claim high = claim_of(EVENT_RESTRICTION_HIGH, index, filter, SEVERITY_WARNING);
@@ -411,8 +428,7 @@ static void judge_limit(const struct filter_watch *f, unsigned index,
 	if (up && at_kpa < HIGH_CLEARS_SHARE * filter->limit_kpa) {
 		window_claim(view, &high, false);
 	}
-	if (!(at_kpa >= HIGH_SHARE * filter->limit_kpa) ||
-		is_vague(at_kpa, sd_kpa, filter)) {
+	if (!(at_kpa >= HIGH_SHARE * filter->limit_kpa) || is_vague(at_kpa, sd_kpa, filter)) {
 		return;
 	}
 	high.value = at_kpa;
@@ -446,6 +462,20 @@ static void watch_sensor(struct filter_watch *f, unsigned index, const struct wi
 	mute_sensor_window(&f->mute, index, view, &reading);
 }
 
+/* Another sender may mean another sensor, with another zero. */
+static void follow_provider(
+	struct filter_watch *f, const struct boat_filter *filter, const struct window_view *view)
+{
+	const struct slot *slot = &view->sources->slots[slot_of(filter, view)];
+	uint32_t provider = (uint32_t)slot->bus << 8 | slot->source;
+
+	if (provider != f->provider) {
+		f->provider = provider;
+		f->provider_windows = 0;
+	}
+	f->provider_windows += f->provider_windows < PROVIDER_NEW ? 1 : 0;
+}
+
 void filter_watch_window(struct filter_watch *f, unsigned index, const struct window_view *view,
 	double share, double engine_h, double supply_l)
 {
@@ -469,6 +499,7 @@ void filter_watch_window(struct filter_watch *f, unsigned index, const struct wi
 			tell_jump(f, index, view);
 		}
 	}
+	f->rested = f->rested || !window.running;
 	pressure_of(filter, view, &window);
 	flow_of(filter, view, share, &window);
 	temperature_of(filter, view, &window);
@@ -479,6 +510,11 @@ void filter_watch_window(struct filter_watch *f, unsigned index, const struct wi
 	if (restriction_take(&f->restriction, &config, &window, &reading) != RESTRICTION_READ) {
 		return;
 	}
+	if (f->rested || !(fabs((double)(view->now.t_ns - f->read_ns)) < REST_NS)) {
+		jump_watch_rested(&f->steps);
+		f->rested = false;
+	}
+	follow_provider(f, filter, view);
 	f->measured_kpa = reading.measured_kpa;
 	f->reference_kpa = reading.reference_kpa;
 	f->read_ns = view->now.t_ns;
@@ -490,17 +526,29 @@ void filter_watch_window(struct filter_watch *f, unsigned index, const struct wi
 		loading_init(&f->loading, &loading);
 	}
 	struct loading_change change = {0};
+	struct jump_change stepped = {0};
 	double litres = fmax(supply_l - f->litres_before, 0);
+	if (reading.rescale != 1 || reading.shift_kpa != 0) {
+		jump_watch_move(&f->steps, reading.rescale, reading.shift_kpa);
+	}
 	if (reading.rescale != 1) {
 		loading_rescale(&f->loading, reading.rescale);
 	}
 	if (reading.shift_kpa != 0) {
 		loading_shift(&f->loading, reading.shift_kpa);
 	}
-	enum loading_news news = loading_take(&f->loading, &loading, litres, reading.reference_kpa,
-		reading.noise_kpa, reading.common_kpa, &change);
-	take_news(f, index, view, litres, news, &change);
-	watch_dirt(f, index, view, &loading, litres, &reading, news, &change);
+	enum jump_news jump =
+		jump_watch_take(&f->steps, loading.limit_kpa, litres, &reading, &stepped);
+	if (jump != JUMP_NONE) {
+		loading_step(&f->loading, litres, stepped.after);
+		take_jump(f, index, view, jump, &stepped);
+	} else {
+		loading_hold(&f->loading, jump_watch_doubts(&f->steps));
+		enum loading_news news = loading_take(&f->loading, &loading, litres,
+			reading.reference_kpa, reading.noise_kpa, reading.common_kpa, &change);
+		take_news(f, index, view, litres, news, &change);
+	}
+	watch_dirt(f, index, view, &loading, litres, &reading, jump, &stepped);
 	if (f->loading.batch.minute_count == 0) {
 		judge_limit(f, index, view, litres);
 	}
@@ -508,8 +556,8 @@ void filter_watch_window(struct filter_watch *f, unsigned index, const struct wi
 
 static void clear_cares(unsigned index, const struct window_view *view)
 {
-	static const enum event_kind kinds[] = {EVENT_RESTRICTION_JUMP, EVENT_RESTRICTION_RISING,
-		EVENT_RESTRICTION_HIGH};
+	static const enum event_kind kinds[] = {
+		EVENT_RESTRICTION_JUMP, EVENT_RESTRICTION_RISING, EVENT_RESTRICTION_HIGH};
 
 	for (size_t i = 0; i < sizeof(kinds) / sizeof(kinds[0]); i++) {
 		struct event_claim claim =
@@ -535,6 +583,7 @@ void filter_watch_renew(struct filter_watch *f, unsigned index, const struct win
 	if (f->begun && f->watched) {
 		struct loading_config config = loading_of(f, filter);
 		restriction_renew(&f->restriction);
+		jump_watch_renew(&f->steps);
 		dirt_watch_renew(&f->dirt);
 		if (config.limit_kpa > 0 && f->loading.fit.scale_kpa > 0) {
 			loading_renew(&f->loading, &config, fmax(litres, 0));
@@ -622,12 +671,16 @@ void filter_watch_save(const struct filter_watch *f, struct state_writer *w)
 	}
 	restriction_save(&f->restriction, w);
 	mute_sensor_save(&f->mute, w);
+	jump_watch_save(&f->steps, w);
 	loading_save_batch(&f->loading, w);
 	dirt_watch_save(&f->dirt, w);
 	state_put_double(w, f->measured_kpa);
 	state_put_double(w, f->reference_kpa);
 	state_put_signed(w, f->read_ns);
+	state_put_unsigned(w, f->rested);
 	state_put_unsigned(w, f->cares);
+	state_put_unsigned(w, f->provider);
+	state_put_unsigned(w, f->provider_windows);
 	state_put_unsigned(w, f->jump_windows);
 	if (f->jump_windows > 0) {
 		state_put_double(w, f->jump.before);
@@ -653,12 +706,16 @@ void filter_watch_load(struct filter_watch *f, struct state_reader *r)
 	}
 	restriction_load(&f->restriction, r);
 	mute_sensor_load(&f->mute, r);
+	jump_watch_load(&f->steps, r);
 	loading_load_batch(&f->loading, r);
 	dirt_watch_load(&f->dirt, r);
 	f->measured_kpa = state_get_double(r);
 	f->reference_kpa = state_get_double(r);
 	f->read_ns = state_get_signed(r);
+	f->rested = state_get_unsigned(r, 1) != 0;
 	f->cares = (uint8_t)state_get_unsigned(r, 255);
+	f->provider = (uint32_t)state_get_unsigned(r, UINT16_MAX);
+	f->provider_windows = (uint32_t)state_get_unsigned(r, PROVIDER_NEW);
 	f->jump_windows = (uint32_t)state_get_unsigned(r, JUMP_WAITS);
 	if (f->jump_windows > 0) {
 		f->jump.before = state_get_double(r);

@@ -1,13 +1,14 @@
 /* filter_watch.h: one filter: how loaded its element is, how long it has left, what befell it.
  *
- * Brings together the readings (restriction.h), the fit and its forecast (loading.h) and what the
- * skipper told of element and limits. Litres and hours are counted from the element's fitting, or
- * from the beginning of the log where that came later.
+ * Brings together the readings (restriction.h), the steps (jump_watch.h), the fit and its forecast
+ * (loading.h) and what the skipper told of element and limits. Litres and hours are counted from
+ * the element's fitting, or from the beginning of the log where that came later.
  */
 #ifndef SIGHTBOWL_ANALYSIS_FILTER_WATCH_H
 #define SIGHTBOWL_ANALYSIS_FILTER_WATCH_H
 
 #include "analysis/dirt_watch.h"
+#include "analysis/jump_watch.h"
 #include "analysis/loading.h"
 #include "analysis/mute_sensor.h"
 #include "analysis/restriction.h"
@@ -17,6 +18,7 @@ struct filter_watch {
 	bool watched; /* it has a sensor */
 	bool begun;   /* a window with its engine has been seen */
 	struct restriction restriction;
+	struct jump_watch steps;
 	struct loading loading;
 	struct dirt_watch dirt;
 	struct mute_sensor mute;
@@ -28,8 +30,11 @@ struct filter_watch {
 	double reference_kpa;
 	int64_t read_ns;	/* its steady time */
 	uint8_t cares;		/* bits of what is up: jump, rising */
+	uint32_t provider;	/* who sends its sensor's value: bus and address */
+	uint32_t provider_windows; /* with a reading, since that was another one; capped */
 	uint32_t jump_windows;	/* until a jump that was found is told; 0: none waits */
-	struct loading_change jump;
+	struct jump_change jump;
+	bool rested;		/* its engine has stood since the last reading */
 	uint32_t told_revision; /* of the fit, when it was told as a milestone last */
 };
 

@@ -27,15 +27,7 @@
 #define SLOPE_FLOOR     0.25 /* of the mean slope that the expected life needs */
 #define NOISE_GAIN      0.05
 #define LAG_FIRST       0.4 /* correlation of batches before it is known */
-#define LAG_MOST        0.8
-#define LEVEL_GAIN      0.05 /* 1/20: the level follows within 20 minutes */
-#define SPREAD_GAIN     0.02
-#define JUMP_FAR        4.5  /* spreads away … */
-#define JUMP_MINUTES    5    /* … for so many minutes in a row */
-#define JUMP_SHARE      0.10 /* of the restriction: smaller jumps are not told */
-#define JUMP_LIMIT      0.02 /* of the limit */
-#define JUMP_COMMON     3.5
-#define JUMP_READY      30  /* minutes before jumps are looked for */
+#define LAG_MOST	0.8
 #define JUMP_SLOPE_SD   0.5 /* what a jump leaves unknown of the slope */
 #define WATCH_SLACK     0.75
 #define WATCH_MOST      4.0 /* one batch alone does not make a change of slope */
@@ -289,8 +281,7 @@ static void round_fit(struct loading_fit *fit)
 static void round_batch(struct loading_batch *b)
 {
 	double *fields[] = {&b->v_l, &b->p_kpa, &b->scatter_kpa, &b->square_kpa2, &b->noise_kpa,
-		&b->common_kpa, &b->minute_kpa, &b->level_kpa, &b->level_common_kpa, &b->spread_kpa,
-		&b->away_kpa, &b->away_l};
+		&b->common_kpa, &b->minute_kpa};
 
 	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
 		*fields[i] = state_single(*fields[i]);
@@ -471,90 +462,40 @@ static void clear_batch(struct loading_batch *b)
 	b->common_kpa = 0;
 }
 
-/* The restriction has stepped: every law goes on from the new one, with its slope in some doubt. */
-static void step_fit(struct loading *l, double litres, double kpa)
+void loading_step(struct loading *l, double litres, double kpa)
 {
 	struct loading_fit *fit = &l->fit;
 
-	if (fit->batches > 0) {
-		double dv = litres - fit->v_l;
-		for (size_t i = 0; i < LOADING_BANK; i++) {
-			struct loading_track *t = &fit->tracks[i];
-			double p = kpa / fit->scale_kpa - fixed_of(fit, i);
-			double h = pow(fmax(p, P_LEAST), loading_track_exponent(i));
-			t->y = axis(loading_track_exponent(i), p);
-			t->yy = fit->noise_var / (fit->scale_kpa * fit->scale_kpa * h * h);
-			t->yk = 0;
-			t->kk += JUMP_SLOPE_SD * JUMP_SLOPE_SD * t->k * t->k;
-			t->log_weight *= 0.5;
-		}
-		fit->v_l += fmax(dv, 0);
-		fit->batches = 1;
-		fit->faster = 0;
-		fit->slower = 0;
-		fit->asked_l = 0;
-		round_fit(fit);
-		l->revision++;
+	clear_batch(&l->batch);
+	l->batch.minute_count = 0;
+	l->batch.minute_kpa = 0;
+	if (fit->batches == 0) {
+		return;
 	}
+	/* Every law goes on from the new restriction, with its slope in some doubt. */
+	double dv = litres - fit->v_l;
+	for (size_t i = 0; i < LOADING_BANK; i++) {
+		struct loading_track *t = &fit->tracks[i];
+		double p = kpa / fit->scale_kpa - fixed_of(fit, i);
+		double h = pow(fmax(p, P_LEAST), loading_track_exponent(i));
+		t->y = axis(loading_track_exponent(i), p);
+		t->yy = fit->noise_var / (fit->scale_kpa * fit->scale_kpa * h * h);
+		t->yk = 0;
+		t->kk += JUMP_SLOPE_SD * JUMP_SLOPE_SD * t->k * t->k;
+		t->log_weight *= 0.5;
+	}
+	fit->v_l += fmax(dv, 0);
+	fit->batches = 1;
+	fit->faster = 0;
+	fit->slower = 0;
+	fit->asked_l = 0;
+	round_fit(fit);
+	l->revision++;
 }
 
-/* A minute is full: has the level stepped? What readings shared when the level was found counts, and
- * what they share now, whichever is more. */
-static enum loading_news close_minute(struct loading *l, double litres, double common_kpa,
-	struct loading_change *ret_change)
+void loading_hold(struct loading *l, bool hold)
 {
-	struct loading_batch *b = &l->batch;
-	double off = b->minute_kpa - b->level_kpa;
-	double common = fmax(b->level_common_kpa, common_kpa);
-	double far = fmax(JUMP_FAR * b->spread_kpa, JUMP_COMMON * common);
-	double least = fmax(JUMP_SHARE * fabs(b->level_kpa), JUMP_LIMIT * l->fit.scale_kpa);
-
-	if (b->minutes == 0) {
-		b->level_kpa = b->minute_kpa;
-		b->level_common_kpa = common_kpa;
-		b->spread_kpa = fmax(b->noise_kpa, 0.005 * l->fit.scale_kpa);
-	} else if (b->minutes >= JUMP_READY && fabs(off) > fmax(far, least)) {
-		if (b->away > 0 && off * b->away_kpa < 0) {
-			b->away = 0;
-			b->away_kpa = 0;
-		}
-		if (b->away == 0) {
-			b->away_l = litres;
-		}
-		b->away++;
-		b->away_kpa += off;
-		if (b->away < JUMP_MINUTES) {
-			return LOADING_QUIET;
-		}
-		*ret_change = (struct loading_change){
-			.before = b->level_kpa,
-			.after = b->level_kpa + b->away_kpa / b->away,
-			.since_l = b->away_l,
-		};
-		b->level_kpa = ret_change->after;
-		b->level_common_kpa = common_kpa;
-		b->minutes = 1;
-		b->away = 0;
-		b->away_kpa = 0;
-		clear_batch(b);
-		step_fit(l, litres, ret_change->after);
-		return ret_change->after > ret_change->before ? LOADING_JUMPED : LOADING_DROPPED;
-	} else {
-		double gain = fmax(LEVEL_GAIN, 1.0 / (b->minutes + 1));
-		double spread_gain = fmax(SPREAD_GAIN, 1.0 / (b->minutes + 1));
-		/* Mean deviation to standard deviation: √(π/2), for normal noise. */
-		double scatter = 1.2533 * fmin(fabs(off), 3 * b->spread_kpa);
-		b->level_kpa += gain * off;
-		b->level_common_kpa += gain * (common_kpa - b->level_common_kpa);
-		b->spread_kpa += spread_gain * (scatter - b->spread_kpa);
-		b->spread_kpa = fmax(b->spread_kpa, fmax(b->noise_kpa, 0.001 * l->fit.scale_kpa));
-		b->away = 0;
-		b->away_kpa = 0;
-	}
-	if (b->minutes < COUNT_CAP) {
-		b->minutes++;
-	}
-	return LOADING_QUIET;
+	l->batch.held = hold;
 }
 
 static bool batch_full(const struct loading *l, uint32_t size, uint32_t minute, double litres)
@@ -597,11 +538,10 @@ enum loading_news loading_take(struct loading *l, const struct loading_config *c
 		double apart = b->minute_kpa - b->scatter_kpa;
 		b->scatter_kpa += apart / b->scatter_minutes;
 		b->square_kpa2 += apart * (b->minute_kpa - b->scatter_kpa);
-		news = close_minute(l, litres, common_kpa, ret_change);
 		b->minute_count = 0;
 		b->minute_kpa = 0;
 	}
-	if (news == LOADING_QUIET && b->away == 0 && batch_full(l, size, minute, litres)) {
+	if (!b->held && batch_full(l, size, minute, litres)) {
 		news = close_batch(l, config, ret_change);
 		clear_batch(b);
 	}
@@ -641,10 +581,6 @@ void loading_rescale(struct loading *l, double factor)
 	b->noise_kpa *= factor;
 	b->common_kpa *= factor;
 	b->minute_kpa *= factor;
-	b->level_kpa *= factor;
-	b->level_common_kpa *= factor;
-	b->spread_kpa *= factor;
-	b->away_kpa *= factor;
 	round_fit(fit);
 	round_batch(b);
 	l->revision++;
@@ -689,7 +625,6 @@ void loading_shift(struct loading *l, double delta_kpa)
 	b->p_kpa += b->count > 0 ? delta_kpa : 0;
 	b->scatter_kpa += b->scatter_minutes > 0 ? delta_kpa : 0;
 	b->minute_kpa += b->minute_count > 0 ? delta_kpa : 0;
-	b->level_kpa += b->minutes > 0 ? delta_kpa : 0;
 	round_fit(fit);
 	round_batch(b);
 	l->revision++;
@@ -881,14 +816,12 @@ void loading_save_batch(const struct loading *l, struct state_writer *w)
 {
 	const struct loading_batch *b = &l->batch;
 	const double fields[] = {b->v_l, b->p_kpa, b->scatter_kpa, b->square_kpa2, b->noise_kpa,
-		b->common_kpa, b->minute_kpa, b->level_kpa, b->level_common_kpa, b->spread_kpa,
-		b->away_kpa, b->away_l};
+		b->common_kpa, b->minute_kpa};
 
 	state_put_unsigned(w, b->count);
 	state_put_unsigned(w, b->minute_count);
 	state_put_unsigned(w, b->scatter_minutes);
-	state_put_unsigned(w, b->minutes);
-	state_put_unsigned(w, b->away);
+	state_put_unsigned(w, b->held);
 	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
 		state_put_float(w, (float)fields[i]);
 	}
@@ -898,14 +831,12 @@ void loading_load_batch(struct loading *l, struct state_reader *r)
 {
 	struct loading_batch *b = &l->batch;
 	double *fields[] = {&b->v_l, &b->p_kpa, &b->scatter_kpa, &b->square_kpa2, &b->noise_kpa,
-		&b->common_kpa, &b->minute_kpa, &b->level_kpa, &b->level_common_kpa, &b->spread_kpa,
-		&b->away_kpa, &b->away_l};
+		&b->common_kpa, &b->minute_kpa};
 
 	b->count = (uint32_t)state_get_unsigned(r, UINT32_MAX);
 	b->minute_count = (uint32_t)state_get_unsigned(r, UINT32_MAX);
 	b->scatter_minutes = (uint32_t)state_get_unsigned(r, UINT32_MAX);
-	b->minutes = (uint32_t)state_get_unsigned(r, COUNT_CAP);
-	b->away = (uint32_t)state_get_unsigned(r, JUMP_MINUTES);
+	b->held = state_get_unsigned(r, 1) != 0;
 	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
 		*fields[i] = (double)state_get_float(r);
 	}

@@ -1,12 +1,12 @@
 /* loading.h: how an element fills, and how many litres it has left.
  *
- * Reference restriction P against litres V through the element, by the blocking laws dP/dV = K·(P − F)ⁿ:
- * cake (n = 0; 1/2 where it gives way), intermediate (1), standard (3/2), complete (2); F is what ports,
- * fittings and hose lose, which do not load. A bank of small Kalman filters, one for each law, with and without such a part, and
- * for each way in which dirt may arrive (evenly, by the load, erratically), is weighed
- * by how well each foretold what came; the forecast is their mixture, with what earlier elements
- * lived. Jumps and changes of slope restart the fit. Bounded state, constant work a reading.
- * Restrictions in kPa.
+ * Reference restriction P against litres V through the element, by the blocking laws dP/dV = K·(P −
+ * F)ⁿ: cake (n = 0; 1/2 where it gives way), intermediate (1), standard (3/2), complete (2); F is
+ * what ports, fittings and hose lose, which do not load. A bank of small Kalman filters, one for
+ * each law, with and without such a part, and for each way in which dirt may arrive (evenly, by the
+ * load, erratically), is weighed by how well each foretold what came; the forecast is their
+ * mixture, with what earlier elements lived. Changes of slope restart the fit, steps (jump_watch.h)
+ * go on from the new restriction. Bounded state, constant work a reading. Restrictions in kPa.
  */
 #ifndef SIGHTBOWL_ANALYSIS_LOADING_H
 #define SIGHTBOWL_ANALYSIS_LOADING_H
@@ -87,13 +87,7 @@ struct loading_batch {
 	double common_kpa;
 	uint32_t minute_count;
 	double minute_kpa;
-	double level_kpa; /* where the minutes have been of late, and how they scatter */
-	double spread_kpa;
-	double level_common_kpa; /* what the readings behind level shared */
-	uint32_t minutes; /* behind level and spread, capped */
-	uint32_t away;    /* minutes in a row far from it, their sum, and litres at the first */
-	double away_kpa;
-	double away_l;
+	bool held;
 };
 
 struct loading {
@@ -104,14 +98,12 @@ struct loading {
 
 enum loading_news {
 	LOADING_QUIET,
-	LOADING_JUMPED,  /* the restriction stepped up */
-	LOADING_DROPPED, /* it stepped down: changed, drained, or thawed */
-	LOADING_FASTER,  /* it has been rising faster than the fit said */
+	LOADING_FASTER, /* it has been rising faster than the fit said */
 	LOADING_SLOWER,
 };
 
 struct loading_change {
-	double before; /* jumps: kPa; slopes: kPa a litre */
+	double before; /* slopes, kPa a litre */
 	double after;
 	double since_l; /* litres through the element where it began */
 };
@@ -144,6 +136,13 @@ void loading_renew(struct loading *l, const struct loading_config *config, doubl
 enum loading_news loading_take(struct loading *l, const struct loading_config *config,
 	double litres, double reference_kpa, double noise_kpa, double common_kpa,
 	struct loading_change *ret_change);
+
+/* Holds the batch open, and lets go: what is read may soon be told to be a step (jump_watch.h). */
+void loading_hold(struct loading *l, bool hold);
+
+/* The restriction has stepped to kpa: the fit goes on from there, what is being gathered is
+ * dropped. */
+void loading_step(struct loading *l, double litres, double kpa);
 
 /* The reference condition has moved: what was read before is to be multiplied by factor (> 0). */
 void loading_rescale(struct loading *l, double factor);

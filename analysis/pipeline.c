@@ -20,7 +20,7 @@
 #include "analysis/traffic_watch.h"
 #include "analysis/trip.h"
 
-#define STATE_VERSION 11
+#define STATE_VERSION 12
 #define STATE_ROOM    480 /* what changes seldom begins at a multiple of this */
 #define CHECK_SIZE    4
 #define RAW_MOST_NS   (INT64_C(1) << 62)

@@ -49,6 +49,10 @@
 #define WAX_SHARE       0.05 /* a degree */
 #define STUCK_WINDOWS   30
 #define STUCK_STEPS     4.0
+#define CROSSING_GAIN	 (1.0 / 1080) /* three engine hours of windows */
+#define CROSSING_MOST	 0.4 /* one place of the scale may be crossed more often than others */
+#define GRAIN_LEAST_KPA 1e-4
+#define GRAIN_MOST_KPA  2.0 /* the coarsest step of a message */
 #define SURE_SDS        3
 #define COUNT_CAP       100000
 
@@ -230,6 +234,7 @@ static void rest(struct restriction *r, const struct restriction_config *config,
 	r->rest_count += r->rest_count < COUNT_CAP ? 1 : 0;
 	r->steady = 0;
 	r->last_lph = NAN;
+	r->flat = false;
 	if (r->has_run && r->rest_count <= REST_SETTLED) {
 		return;
 	}
@@ -397,6 +402,25 @@ static bool stuck(struct restriction *r, const struct restriction_config *config
 	return share * fmax(whole, off) > STUCK_STEPS * step && share > 0.4;
 }
 
+/* Where a coarse step is crossed back and forth within a window, its mean lies between; where it
+ * never is, a reading may stand for any pressure of the step's width. A sensor may be coarser than
+ * its message. */
+static void watch_steps(
+	struct restriction *r, const struct restriction_window *window, double last_kpa)
+{
+	double step = fmax(window->pressure_step_kpa, 0);
+	double spread = window->pressure_high_kpa - window->pressure_low_kpa;
+	bool crossed = spread > fmax(0.5 * step, GRAIN_LEAST_KPA);
+	double moved = crossed ? spread : r->flat ? fabs(window->pressure_kpa - last_kpa) : 0;
+
+	if (moved > GRAIN_LEAST_KPA) {
+		double grain = fmax(moved, step);
+		r->grain_kpa = fmin(r->grain_kpa > 0 ? r->grain_kpa : GRAIN_MOST_KPA, grain);
+	}
+	r->flat = !crossed;
+	r->crossing += CROSSING_GAIN * ((crossed ? 1 : 0) - r->crossing);
+}
+
 /* Relative change of dynamic viscosity per °C. */
 static double viscosity_slope(const struct viscosity *fuel, double at_c)
 {
@@ -465,6 +489,7 @@ static enum restriction_state take(struct restriction *r, const struct restricti
 		start_run(r, config, window);
 	}
 	r->rest_count = 0;
+	watch_steps(r, window, last.pressure_kpa);
 	if (isnan(window->supply_lph)) {
 		r->steady = 0;
 		return RESTRICTION_NO_FLOW;
@@ -537,6 +562,8 @@ static enum restriction_state take(struct restriction *r, const struct restricti
 		.common_kpa = sqrt(by_temperature * by_temperature + by_supply * by_supply +
 				   by_wax * by_wax + fmax(by_parts, 0)),
 		.zero_kpa = sqrt(zero_var) / gain[LAMINAR],
+		.coarse_kpa = (1 - fmin(r->crossing, CROSSING_MOST)) * fmax(step, r->grain_kpa) /
+			      gain[LAMINAR],
 		.flow_share = share,
 		.rescale = rescale,
 		.shift_kpa = shift(r),
@@ -551,7 +578,8 @@ static enum restriction_state take(struct restriction *r, const struct restricti
 			&(of)->variance[0], &(of)->variance[1], &(of)->variance[2],            \
 			&(of)->variance[3], &(of)->variance[4], &(of)->variance[5],            \
 			&(of)->zero_told_kpa, &(of)->lever, &(of)->last_lph, &(of)->floor_lph, \
-			&(of)->held_kpa, &(of)->held_low_lph, &(of)->held_high_lph             \
+			&(of)->held_kpa, &(of)->held_low_lph, &(of)->held_high_lph,            \
+			&(of)->grain_kpa, &(of)->crossing                                      \
 	}
 
 enum restriction_state restriction_take(struct restriction *r,
@@ -580,6 +608,7 @@ void restriction_save(const struct restriction *r, struct state_writer *w)
 	state_put_unsigned(w, r->held_count);
 	state_put_signed(w, r->sign);
 	state_put_unsigned(w, r->has_run);
+	state_put_unsigned(w, r->flat);
 }
 
 void restriction_load(struct restriction *r, struct state_reader *reader)
@@ -600,4 +629,5 @@ void restriction_load(struct restriction *r, struct state_reader *reader)
 	}
 	r->sign = (int32_t)sign;
 	r->has_run = state_get_unsigned(reader, 1) != 0;
+	r->flat = state_get_unsigned(reader, 1) != 0;
 }

@@ -66,6 +66,8 @@ struct restriction_reading {
 	double noise_kpa;     /* standard deviation, independent from reading to reading */
 	double common_kpa;    /* standard deviation of what the readings of these days share */
 	double zero_kpa;      /* standard deviation of what all of this sensor's readings share */
+	double coarse_kpa;    /* width over which the sensor shows one and the same value: as far as
+				 its    step is not crossed back and forth within 10 s */
 	double flow_share;    /* flow / reference flow */
 	double rescale; /* the reference flow has moved: multiply what was read before by this; else
 			   1 */
@@ -87,12 +89,15 @@ struct restriction {
 	double held_kpa; /* raw value that does not move, and the flows that it did not move with */
 	double held_low_lph;
 	double held_high_lph;
+	double grain_kpa;    /* least step that the reading was seen to move by; 0: none yet */
+	double crossing;     /* share of windows, of late, in which it moved by a step */
 	uint32_t rest_count; /* rest windows since the engine stopped, capped */
 	uint32_t steady;     /* steady windows in a row, capped */
 	uint32_t count;      /* readings behind the state, capped; 0: nothing known */
 	uint32_t held_count;
 	int32_t sign; /* votes: does the gauge fall (-) or rise (+) under suction */
 	bool has_run; /* since the last rest */
+	bool flat;    /* the last window of a run showed one and the same value */
 };
 
 /* Where no sensor tells the fuel's temperature: a guess for the filter's place and its deviation,

@@ -211,18 +211,15 @@ static void load_restriction(struct restriction *restriction, struct state_reade
 	skip_floats(r, 2);
 }
 
-/* The level by which jumps are found; the batch that was being gathered is given up. */
-static void load_batch(struct loading_batch *b, struct state_reader *r)
+/* The batch that was being gathered is given up, and the level by which jumps were found, which
+ * said nothing of the flow. */
+static void skip_batch(struct state_reader *r)
 {
-	*b = (struct loading_batch){0};
-	(void)get_count(r, UINT32_MAX);
-	(void)get_count(r, UINT32_MAX);
-	b->minutes = get_count(r, UINT32_MAX);
+	for (int i = 0; i < 3; i++) {
+		(void)get_count(r, UINT32_MAX);
+	}
 	(void)get_count(r, JUMP_MINUTES);
-	skip_floats(r, 6);
-	b->level_kpa = get_float(r);
-	b->spread_kpa = get_float(r);
-	skip_floats(r, 2);
+	skip_floats(r, 10);
 }
 
 /* Puts a stiff cake's track on the axis of a soft one's exponent n: same place, same slope. */
@@ -297,7 +294,9 @@ void state_version_1_filter(struct filter_watch *f, struct state_reader *r)
 	load_restriction(&f->restriction, r);
 	mute_sensor_init(&f->mute);
 	dirt_watch_init(&f->dirt);
-	load_batch(&f->loading.batch, r);
+	jump_watch_init(&f->steps);
+	f->loading.batch = (struct loading_batch){0};
+	skip_batch(r);
 	load_fit(&f->loading, r);
 	double life_log_sum = state_get_double(r);
 	(void)state_get_double(r); /* sum of squares */

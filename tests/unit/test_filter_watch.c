@@ -24,6 +24,22 @@ static void begin(void)
 	}
 }
 
+static uint8_t sender; /* of the primary's restriction */
+
+static void hear_primary(double kpa)
+{
+	struct observation heard = {
+		.t_ns = boat.view.now.t_ns,
+		.value = kpa,
+		.signal = SIGNAL_SUCTION_FILTER,
+		.source = sender,
+		.resolution = 0.1,
+	};
+	bool is_new;
+
+	(void)source_choice_take(&boat.sources, &heard, &is_new);
+}
+
 /* A window at the reference flow and 40 °C, where a reading is the reference restriction. */
 static void window(double primary_kpa, double secondary_kpa)
 {
@@ -32,7 +48,7 @@ static void window(double primary_kpa, double secondary_kpa)
 	boat_windows_next(&boat);
 	boat_windows_hear(&boat, SIGNAL_FUEL_RATE, FLOW_LPH, 0.05);
 	boat_windows_hear(&boat, SIGNAL_FUEL_TEMPERATURE, 40, 1);
-	boat_windows_hear(&boat, SIGNAL_SUCTION_FILTER, primary_kpa, 0.1);
+	hear_primary(primary_kpa);
 	boat_windows_hear(&boat, SIGNAL_FUEL_FILTER, secondary_kpa, 0.1);
 	for (unsigned i = 0; i < 2; i++) {
 		filter_watch_window(&filters[i], i, &boat.view, 1, hours, hours * FLOW_LPH);
@@ -76,6 +92,45 @@ static void a_jump_waits_four_minutes_and_is_told(void **state)
 	assert_int_equal(boat.raised[EVENT_RESTRICTION_JUMP], 1);
 }
 
+/* A second sender takes over, whose sensor shows 5 kPa more; a step that comes later is told. */
+static void what_another_sender_shows_is_no_jump(void **state)
+{
+	(void)state;
+	begin();
+	for (int i = 0; i < 720; i++) {
+		window(10, 8);
+	}
+	sender++;
+	for (int i = 0; i < 720; i++) {
+		window(15, 8);
+	}
+	assert_int_equal(boat.raised[EVENT_RESTRICTION_JUMP], 0);
+	for (int i = 0; i < 720; i++) {
+		window(20, 8);
+	}
+	assert_int_equal(boat.raised[EVENT_RESTRICTION_JUMP], 1);
+	near(boat.last.limit, 15, 0.1);
+}
+
+/* Less than 6 % of the limit of 30 kPa moves the fit, and is not told. */
+static void a_small_step_is_followed_and_not_told(void **state)
+{
+	double sd_kpa;
+
+	(void)state;
+	begin();
+	for (int i = 0; i < 1440; i++) {
+		window((i < 720 ? 10 : 11.7) + 0.1 * (i % 2), 8);
+	}
+	assert_int_equal(boat.raised[EVENT_RESTRICTION_JUMP], 0);
+	near(loading_restriction(&filters[0].loading, 4 * FLOW_LPH, &sd_kpa), 11.7, 0.3);
+	for (int i = 0; i < 720; i++) {
+		window(13.7 + 0.1 * (i % 2), 8);
+	}
+	assert_int_equal(boat.raised[EVENT_RESTRICTION_JUMP], 1);
+	near(boat.last.limit, 11.75, 0.05);
+}
+
 /* Half as much again in both at once. */
 static void a_like_jump_in_another_filter_ends_both(void **state)
 {
@@ -90,7 +145,8 @@ static void a_like_jump_in_another_filter_ends_both(void **state)
 	assert_int_equal(boat.raised[EVENT_RESTRICTION_JUMP], 0);
 }
 
-/* A blocked primary lets less through than is assumed: the secondary reads too low until it is changed. */
+/* A blocked primary lets less through than is assumed: the secondary reads too low until it is
+ * changed. */
 static void the_flow_that_a_new_element_frees_is_no_jump_in_another_filter(void **state)
 {
 	(void)state;
@@ -139,8 +195,8 @@ static void jumps_are_alike_within_a_factor_of_the_same_engine(void **state)
 		bool same_engine = i % 2 == 0;
 		bool alike = same_engine && fabs(apart_log) < 0.35;
 		boat.boat.filters[1].engine = same_engine ? 0 : 1;
-		filters[0].jump = (struct loading_change){.before = 10, .after = 15};
-		filters[1].jump = (struct loading_change){.before = 4, .after = 6 * exp(apart_log)};
+		filters[0].jump = (struct jump_change){.before = 10, .after = 15};
+		filters[1].jump = (struct jump_change){.before = 4, .after = 6 * exp(apart_log)};
 		filters[0].jump_windows = 7;
 		filters[1].jump_windows = 20;
 		filter_watch_compare(filters, &boat.boat);
@@ -159,7 +215,7 @@ static void a_jump_waits_only_while_the_engine_runs(void **state)
 	(void)state;
 	begin();
 	filters[0].begun = true;
-	filters[0].jump = (struct loading_change){.before = 10, .after = 15};
+	filters[0].jump = (struct jump_change){.before = 10, .after = 15};
 	filters[0].jump_windows = 2;
 	boat.engines[0].on = false;
 	for (int i = 0; i < 100; i++) {
@@ -208,8 +264,8 @@ static void bad_fuel_is_told_with_its_refuelling_within_three_hours(void **state
 }
 
 /* 30 h of 0.1 kPa an hour, but from the 25th on 0.8, with minutes in turn so much too high and too
- * low; 150 L are taken in at filled_h. The first and the last telling go to ret_messages; returns how
- * often it was told. */
+ * low; 150 L are taken in at filled_h. The first and the last telling go to ret_messages; returns
+ * how often it was told. */
 static int tells_bad_fuel(double noise_kpa, int filled_h, char ret_messages[2][256])
 {
 	double kpa = 5;
@@ -253,7 +309,8 @@ static void what_is_told_again_names_its_refuelling_again(void **state)
 		assert_non_null(strstr(messages[0], " 150 L were taken in. Think of"));
 		if (told > 1) {
 			again++;
-			assert_non_null(strstr(messages[1], " after 150 L were taken in. Think of"));
+			assert_non_null(
+				strstr(messages[1], " after 150 L were taken in. Think of"));
 		}
 	}
 	assert_true(again > 0);
@@ -306,9 +363,9 @@ static void the_limit_is_told_from_98_percent_and_cleared_below_85(void **state)
 	assert_int_equal(boat.cleared[EVENT_RESTRICTION_HIGH], 1);
 }
 
-/* The primary sucks 20 kPa, so the pump moves 0.9565 of its rating (test_supply_pump.c), through both
- * filters: at the full reference flow each would lose between 1/0.9565 (all laminar) and 1/0.9565² (all
- * turbulent) of what it shows. */
+/* The primary sucks 20 kPa, so the pump moves 0.9565 of its rating (test_supply_pump.c), through
+ * both filters: at the full reference flow each would lose between 1/0.9565 (all laminar) and
+ * 1/0.9565² (all turbulent) of what it shows. */
 static void a_pump_that_sucks_moves_less_through_every_filter(void **state)
 {
 	const double shown_kpa[] = {20, 8};
@@ -416,6 +473,8 @@ int main(void)
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(a_jump_waits_four_minutes_and_is_told),
 		cmocka_unit_test(a_like_jump_in_another_filter_ends_both),
+		cmocka_unit_test(what_another_sender_shows_is_no_jump),
+		cmocka_unit_test(a_small_step_is_followed_and_not_told),
 		cmocka_unit_test(the_flow_that_a_new_element_frees_is_no_jump_in_another_filter),
 		cmocka_unit_test(an_unlike_jump_in_another_filter_ends_none),
 		cmocka_unit_test(jumps_are_alike_within_a_factor_of_the_same_engine),

@@ -531,74 +531,31 @@ static double noisy_next(struct noisy *n)
 	       0.2 * scenario_random_normal(&n->random);
 }
 
-static void a_jump_is_told_within_fifteen_minutes(void **state)
+/* Told from outside that it has stepped: the fit goes on from there. */
+static void after_a_step_the_fit_goes_on_from_the_new_restriction(void **state)
 {
 	(void)state;
 	for (uint64_t seed = 1; seed <= 20; seed++) {
 		struct loading l;
 		struct loading_change change;
 		struct noisy noise;
-		int told = 0;
 		loading_init(&l, &config);
 		noisy_init(&noise, seed);
 		for (int i = 0; i < 5000; i++) {
 			double kpa = closed_form(LOADING_STANDARD, (double)i / MINUTES) +
 				     noisy_next(&noise) + (i >= 4000 ? 6 : 0);
-			enum loading_news news =
-				loading_take(&l, &config, litres_at(i), kpa, 0.2, 0.1, &change);
-			if (news == LOADING_JUMPED && told == 0) {
-				told = i;
-				near(change.after - change.before, 6, 1.2);
-				near(change.since_l, litres_at(4000), litres_at(10));
-			} else {
-				assert_int_equal(news, LOADING_QUIET);
+			loading_hold(&l, i >= 4000 && i < 4004);
+			if (i == 4004) {
+				loading_step(&l, litres_at(i), kpa);
 			}
+			assert_int_equal(
+				loading_take(&l, &config, litres_at(i), kpa, 0.2, 0.1, &change),
+				LOADING_QUIET);
 		}
-		assert_true(told >= 4000 && told < 4015);
 		struct loading_forecast f;
 		assert_true(loading_forecast(&l, &config, litres_at(5000), &f));
 		near(f.restriction_kpa, closed_form(LOADING_STANDARD, 5000.0 / MINUTES) + 6, 1);
 	}
-}
-
-/* Without the fuel's temperature all readings share a doubt; the level found then keeps it for the first
- * minutes in which the temperature is known again, wherever in a batch they lie. */
-static void a_level_keeps_the_doubt_in_which_it_was_found(void **state)
-{
-	(void)state;
-	for (int known = 60; known < 90; known++) {
-		struct loading l;
-		struct loading_change change;
-		loading_init(&l, &config);
-		for (int i = 0; i < known + 10; i++) {
-			double kpa = i < known ? 17 : 20;
-			double common = i < known ? 3 : 0.1;
-			assert_int_equal(loading_take(&l, &config, litres_at(i), kpa, 0.05, common,
-						 &change),
-				LOADING_QUIET);
-		}
-	}
-}
-
-static void a_drop_is_told_apart(void **state)
-{
-	struct loading l;
-	struct loading_change change;
-	struct noisy noise;
-	int told = 0;
-
-	(void)state;
-	loading_init(&l, &config);
-	noisy_init(&noise, 7);
-	for (int i = 0; i < 7000; i++) {
-		double kpa =
-			i < 6000 ? closed_form(LOADING_STANDARD, (double)i / MINUTES) : CLEAN_KPA;
-		enum loading_news news = loading_take(
-			&l, &config, litres_at(i), kpa + noisy_next(&noise), 0.2, 0.1, &change);
-		told += news == LOADING_DROPPED;
-		assert_true(news == LOADING_QUIET || news == LOADING_DROPPED);
-	}
-	assert_int_equal(told, 1);
 }
 
 static void noise_with_memory_tells_nothing(void **state)
@@ -845,9 +802,7 @@ int main(void)
 		cmocka_unit_test(what_earlier_elements_lived_narrows_the_range),
 		cmocka_unit_test(an_element_changed_young_teaches_little),
 		cmocka_unit_test(a_shifted_fit_says_the_same),
-		cmocka_unit_test(a_jump_is_told_within_fifteen_minutes),
-		cmocka_unit_test(a_level_keeps_the_doubt_in_which_it_was_found),
-		cmocka_unit_test(a_drop_is_told_apart),
+		cmocka_unit_test(after_a_step_the_fit_goes_on_from_the_new_restriction),
 		cmocka_unit_test(noise_with_memory_tells_nothing),
 		cmocka_unit_test(dirty_fuel_is_told_and_the_forecast_follows),
 		cmocka_unit_test(a_rescaled_fit_says_the_same),

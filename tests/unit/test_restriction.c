@@ -457,7 +457,7 @@ static void a_resumed_state_goes_on_bit_for_bit(void **state)
 			state_writer_init(&writer, bytes, sizeof(bytes));
 			restriction_save(&resumed, &writer);
 			assert_false(writer.failed);
-			assert_true(writer.used < 80);
+			assert_true(writer.used < 90);
 			state_reader_init(&reader, bytes, writer.used);
 			memset(&resumed, 0xA5, sizeof(resumed));
 			restriction_load(&resumed, &reader);

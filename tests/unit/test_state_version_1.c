@@ -134,7 +134,7 @@ static void it_is_saved_as_the_present_version_and_goes_on(void **state)
 	state_writer_init(&writer, again, sizeof(again));
 	pipeline_save(p, &writer);
 	assert_false(writer.failed);
-	assert_int_equal(again[0], 11);
+	assert_int_equal(again[0], 12);
 	pipeline_snapshot(p);
 	free(p);
 	p = pipeline_of(&after, true);
