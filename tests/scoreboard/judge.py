@@ -466,6 +466,124 @@ def chances_of(season):
     return found
 
 
+# ---- was the cause the true one, and its size and beginning? ----
+
+# What each fault is called when it is named as a cause, in the events that it shows in.
+TRUE_CAUSE = {"fouling": "fouled hull", "injector": "injector"}
+UNDECIDED_WORDS = "Not told apart yet: "
+LIKELY_WORDS = "Likely: "
+RIGHT = "right"          # named alone and first
+UNDECIDED = "undecided"  # one of those that are told to be alike so far
+WRONG = "wrong"
+
+
+class Cause:
+    """What an event said of its cause, against the truth. Sizes in percent, times in engine hours."""
+
+    def __init__(self, kind, stage, said, size_error=None, since_error=None):
+        self.kind = kind
+        self.stage = stage
+        self.said = said
+        self.size_error = size_error
+        self.since_error = since_error
+
+
+def causes_named(message):
+    """The causes that come first: one, or those that cannot be told apart yet; [] where none is named."""
+    for words in (UNDECIDED_WORDS, LIKELY_WORDS):
+        at = message.find(words)
+        if at >= 0:
+            named = message[at + len(words):].split(".")[0].split(";")
+            return named[0].split(", or else ") if words == UNDECIDED_WORDS else named[:1]
+    return []
+
+
+def judge_cause(message, true_words):
+    named = causes_named(message)
+    if not any(true_words in one for one in named):
+        return WRONG
+    return RIGHT if len(named) == 1 else UNDECIDED
+
+
+def began_h(season, event, telling):
+    """Engine hours at which the event says that it began."""
+    words = telling["message"].replace(" h of steady running", " engine hours").split(" engine hours")[0].split(" for ")
+    return season.hours(telling["t"]) - float(words[-1])
+
+
+def burn_causes(season):
+    """Of each true burn event: when first told, and when told last, held against what came to be."""
+    fault = season.fault(*TRUE_CAUSE)
+    found = []
+    for event in season.events:
+        if event["kind"] != "burn-high" or judge_event(season, event) != TRUE or not event["told"]:
+            continue
+        name = {"fouling": "hull and propeller", "injector": "injector"}[fault["kind"]]
+        for stage, telling in (("first told", event["told"][0]), ("told last", event["told"][-1])):
+            at = telling["t"] if stage == "first told" else event["cleared"] or season.runs[-1]["end"]
+            found.append(Cause(f"burn-high: {name}", stage,
+                               judge_cause(telling["message"], TRUE_CAUSE[fault["kind"]]),
+                               telling["value"] - season.grown(fault, at),
+                               began_h(season, event, telling) - season.hours(fault["start"])))
+    return found
+
+
+def filled_at(season, message):
+    """The refuelling whose litres a message names; None: it names none."""
+    words = message.split(" L were taken in")[0].split()
+    if " L were taken in" not in message:
+        return None
+    litres = float(words[-1])
+    return min(season.line["refuellings"], key=lambda r: abs(r["litres"] - litres), default=None)
+
+
+def rising_causes(season):
+    """Bad fuel: is its own refuelling the one that is named?"""
+    fault = season.fault("bad-fuel")
+    found = []
+    for event in season.events:
+        if fault is None or event["kind"] != "restriction-rising" or event["raised"] < fault["start"] or (
+                judge_event(season, event) != TRUE):
+            continue
+        named = filled_at(season, event["message"])
+        bad = max(season.line["refuellings"], key=lambda r: r["dirt_factor"])
+        found.append(Cause("restriction-rising: the load of fuel", "first told",
+                           UNDECIDED if named is None else RIGHT if named is bad else WRONG))
+    return found
+
+
+def starving_causes(season):
+    """Air, or a filter: the truth knows the air alone; else the line before the engine was blocked."""
+    found = []
+    for event in season.events:
+        if event["kind"] != "starvation" or judge_event(season, event) != TRUE:
+            continue
+        air = begun(season, event["raised"], "air") and not strained(season, event["raised"])
+        says_air = "Air gets in" in event["message"]
+        says_filter = "A filter is loaded" in event["message"]
+        said = UNDECIDED if not says_air and not says_filter else RIGHT if says_air == air else WRONG
+        if begun(season, event["raised"], "air") or not air:
+            found.append(Cause("starvation: " + ("air" if air else "a blocked line"), "first told", said))
+    return found
+
+
+def water_causes(season):
+    """Again after a drain, or for the first time: by the skipper's own drains."""
+    found = []
+    for event in season.events:
+        if not event["kind"].startswith("water-") or judge_event(season, event) != TRUE:
+            continue
+        drained = any(d["start"] is not None and d["start"] < event["raised"] for d in season.line["drains"])
+        again = event["kind"] == "water-recurring"
+        found.append(Cause("water: first, or again after a drain", "first told",
+                           RIGHT if again == drained else WRONG))
+    return found
+
+
+def causes_of(season):
+    return burn_causes(season) + rising_causes(season) + starving_causes(season) + water_causes(season)
+
+
 # ---- forecasts ----
 
 

@@ -106,6 +106,14 @@ static void on_event(void *context, const struct fact_event *event)
 	seen->raised_ns = utc_of(w, event->session, event->raised_ns);
 	seen->cleared_ns = event->has_cleared ? utc_of(w, event->cleared_session, event->cleared_ns)
 					      : INT64_MAX;
+	if (!event->has_cleared && event->message[0] != '\0' &&
+		w->telling_count < SEEN_TELLINGS_MAX) {
+		struct seen_telling *telling = &w->tellings[w->telling_count++];
+		telling->event = event->event;
+		telling->t_ns = w->now_ns;
+		telling->value = event->value;
+		memcpy(telling->message, event->message, sizeof(telling->message));
+	}
 }
 
 static void on_filter(void *context, const struct fact_filter *fact)
@@ -248,6 +256,7 @@ int season_watch_run(
 		for (size_t i = 0; i < count; i++) {
 			watch_indication(w, &frames[i]);
 		}
+		w->now_ns = frames[count - 1].t_ns;
 		pipeline_frames(w->pipeline, frames, count);
 		w->frames += count;
 		follow_truth(w, truth, frames[count - 1].t_ns);

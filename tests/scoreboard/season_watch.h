@@ -19,6 +19,14 @@ struct seen_event {
 	int64_t cleared_ns; /* INT64_MAX: not */
 };
 
+/* What an event said, each time that it said something new. */
+struct seen_telling {
+	int64_t event;
+	int64_t t_ns; /* to a batch of frames */
+	double value;
+	char message[sizeof(((struct fact_event *)0)->message)];
+};
+
 /* What was foretold of a filter, and which element truly was in it. */
 struct seen_forecast {
 	size_t element; /* index of the truth's */
@@ -50,6 +58,7 @@ struct seen_probe {
 
 #define SEEN_SOURCES	   256 /* addresses */
 #define SEEN_EVENTS_MAX	   512
+#define SEEN_TELLINGS_MAX  2048
 #define SEEN_FORECASTS_MAX 4096
 #define SEEN_POINTS_MAX	   16384
 #define SEEN_WETS_MAX	   4096
@@ -63,6 +72,8 @@ struct season_watch {
 	int64_t offsets_ns[SEEN_SESSIONS_MAX]; /* UTC less steady time, by session */
 	size_t event_count;
 	struct seen_event events[SEEN_EVENTS_MAX];
+	size_t telling_count;
+	struct seen_telling tellings[SEEN_TELLINGS_MAX];
 	size_t forecast_count;
 	struct seen_forecast forecasts[SEEN_FORECASTS_MAX];
 	size_t point_count;
@@ -77,6 +88,7 @@ struct season_watch {
 	bool has_fuel_slot;
 	uint64_t frames;
 	/* Progress. */
+	int64_t now_ns; /* UTC */
 	double next_forecast_h;
 	size_t elements_told;
 	size_t drains_told;

@@ -200,6 +200,12 @@ static void print_truth(const struct season_watch *w, const struct scenario_trut
 		number("water_l", t->refuellings[i].water_l);
 		putchar('}');
 	}
+	printf("],\"drains\":[");
+	for (size_t i = 0; i < t->water_count; i++) {
+		open_item(i == 0);
+		moment("start", w, t->waters[i].drained_ns);
+		putchar('}');
+	}
 	printf("],\"course\":[");
 	for (size_t i = 0; i < w->point_count; i++) {
 		const struct seen_point *p = &w->points[i];
@@ -255,6 +261,27 @@ static void print_forecasts(const struct season_watch *w, const struct scenario_
 	putchar(']');
 }
 
+static void print_tellings(const struct season_watch *w, int64_t event)
+{
+	bool first = true;
+
+	printf(",\"told\":[");
+	for (size_t i = 0; i < w->telling_count; i++) {
+		const struct seen_telling *telling = &w->tellings[i];
+
+		if (telling->event != event) {
+			continue;
+		}
+		open_item(first);
+		moment("t", w, telling->t_ns);
+		number("value", telling->value);
+		text("message", telling->message);
+		putchar('}');
+		first = false;
+	}
+	putchar(']');
+}
+
 static void print_events(const struct season_watch *w)
 {
 	printf(",\"events\":[");
@@ -270,6 +297,7 @@ static void print_events(const struct season_watch *w)
 		number("value", e->first.value);
 		number("limit", e->first.limit);
 		text("message", e->first.message);
+		print_tellings(w, e->first.event);
 		putchar('}');
 	}
 	putchar(']');

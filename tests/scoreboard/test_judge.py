@@ -18,13 +18,14 @@ loader.exec_module(board)
 HOUR = 3600.0
 
 
-def event(kind, raised_h, subject="primary", cleared_h=None, message=""):
+def event(kind, raised_h, subject="primary", cleared_h=None, message="", told=()):
     return {"event": 1, "kind": kind, "subject": subject, "raised": raised_h * HOUR,
             "cleared": None if cleared_h is None else cleared_h * HOUR, "value": 1, "limit": 1,
-            "message": message}
+            "message": message, "told": [{"t": h * HOUR, "value": value, "message": text} for h, value, text in told]}
 
 
-def season(number=1000000, events=(), faults=(), wet=(), starving=(), course=None, feed_kpa=100, **element):
+def season(number=1000000, events=(), faults=(), wet=(), starving=(), course=None, feed_kpa=100, drains=(),
+           refuellings=(), **element):
     """One run of 100 hours; a primary whose restriction rises evenly from 2 to 20 kPa, limit 20, and
     2,000 L; dirt as usual."""
     one = {"filter": 0, "number": 1, "fitted": 0, "removed": None, "engine_h": 100, "litres": 2000,
@@ -40,6 +41,9 @@ def season(number=1000000, events=(), faults=(), wet=(), starving=(), course=Non
                                      "least_feed_kpa": feed_kpa}],
         "course": course, "wet": [{"start": a, "end": b, "every_source": True} for a, b in wet],
         "starving": [{"start": a * HOUR, "end": b * HOUR, "least_kpa": 10} for a, b in starving],
+        "drains": [{"start": h * HOUR} for h in drains],
+        "refuellings": [{"start": h * HOUR, "litres": litres, "dirt_factor": dirt, "water_l": 0}
+                        for h, litres, dirt in refuellings],
         "forecasts": [], "fuel_least_c": None, "tank_l": 200})
 
 
@@ -132,6 +136,71 @@ class Chances(unittest.TestCase):
         self.assertAlmostEqual(judge.high_chances(passed)[0].delay, 1.0)
         self.assertIsNone(judge.high_chances(season(limit_h=95, reference_kpa=23))[0].delay)
         self.assertEqual(judge.high_chances(season(limit_h=95, reference_kpa=20.5)), [])
+
+
+class Causes(unittest.TestCase):
+    """What events say of their cause, in the program's words."""
+
+    HULL = "a fouled hull or propeller"
+    INJECTOR = "a leaking or worn injector"
+
+    def burn(self, named, fault_kind="injector"):
+        text = f"Burn is 4.0 % above this engine's own map for 3.0 engine hours. {named}. Load +1.0 %."
+        told = season(events=[event("burn-high", 46, told=[(46, 4.0, text)])], faults=[fault(fault_kind, 42, 5, 45)])
+        return judge.burn_causes(told)
+
+    def test_the_first_named_cause_is_the_true_one_or_not(self):
+        self.assertEqual([c.said for c in self.burn(f"Likely: {self.INJECTOR}; {self.HULL}")], [judge.RIGHT] * 2)
+        self.assertEqual([c.said for c in self.burn(f"Likely: {self.HULL}; {self.INJECTOR}")], [judge.WRONG] * 2)
+        self.assertEqual([c.said for c in self.burn(f"Likely: {self.HULL}", "fouling")], [judge.RIGHT] * 2)
+
+    def test_what_is_not_told_apart_is_neither(self):
+        for named in (f"{self.HULL}, or else {self.INJECTOR}; fuel", f"{self.INJECTOR}, or else {self.HULL}; fuel"):
+            self.assertEqual(self.burn("Not told apart yet: " + named)[0].said, judge.UNDECIDED)
+        self.assertEqual(self.burn(f"Not told apart yet: air, or else {self.HULL}; {self.INJECTOR}")[0].said,
+                         judge.WRONG)
+
+    def test_size_and_beginning_are_held_against_the_truth(self):
+        first, last = self.burn(f"Likely: {self.INJECTOR}")
+        self.assertAlmostEqual(first.size_error, 4.0 - 5.0)
+        self.assertAlmostEqual(first.since_error, 46 - 3.0 - 42)
+        self.assertAlmostEqual(last.size_error, 4.0 - 5.0)
+
+    def test_a_false_alarm_has_no_true_cause(self):
+        told = season(events=[event("burn-high", 46, told=[(46, 4.0, "Likely: " + self.HULL)])])
+        self.assertEqual(judge.burn_causes(told), [])
+
+    def test_the_load_of_fuel_that_is_named_is_the_bad_one_or_not(self):
+        for litres, said in ((100, judge.RIGHT), (60, judge.WRONG)):
+            text = f"Restriction now rises 3.0 times as fast as before, since {litres} L were taken in. Think of it"
+            told = season(events=[event("restriction-rising", 45, message=text)],
+                          faults=[fault("bad-fuel", 42, 10)], refuellings=[(20, 61, 1.0), (42, 102, 10.0)])
+            self.assertEqual([c.said for c in judge.rising_causes(told)], [said])
+        told = season(events=[event("restriction-rising", 45, message="Restriction now rises.")],
+                      faults=[fault("bad-fuel", 42, 10)], refuellings=[(42, 102, 10.0)])
+        self.assertEqual([c.said for c in judge.rising_causes(told)], [judge.UNDECIDED])
+
+    def test_air_is_not_a_filter(self):
+        for text, said in (("Air gets in: look", judge.RIGHT), ("A filter is loaded", judge.WRONG), ("Look", judge.UNDECIDED)):
+            told = season(events=[event("starvation", 50, message=text)], faults=[fault("air", 40, 1)])
+            self.assertEqual([c.said for c in judge.starving_causes(told)], [said])
+
+    def test_water_is_again_only_after_a_drain(self):
+        wet = [(HOUR - 30, HOUR + 5)]
+        for kind, drains, said in (("water-recurring", [0.5], judge.RIGHT), ("water-recurring", [], judge.WRONG),
+                                   ("water-in-fuel", [], judge.RIGHT), ("water-in-fuel", [0.5], judge.WRONG)):
+            told = season(events=[event(kind, 1)], wet=wet, drains=drains)
+            self.assertEqual([c.said for c in judge.water_causes(told)], [said])
+
+
+class Numbers(unittest.TestCase):
+    def test_a_fault_s_seasons_are_every_eleventh_of_the_odd_ones(self):
+        # By hand: half of 1460005, rounded down, is 730002 = 11 · 66363 + 9, which counts from 0: a stuck tank sender.
+        self.assertEqual(board.numbers_of(1460005, 2, ["tank-stuck"]), [1460005, 1460027])
+        self.assertEqual(board.numbers_of(1460000, 1, ["tank-stuck"]), [1460005])
+
+    def test_without_a_fault_healthy_and_faulty_ones_take_turns(self):
+        self.assertEqual(board.numbers_of(1000000, 2, None), [1000000, 1000001, 1000002, 1000003])
 
 
 class Statistics(unittest.TestCase):
