@@ -348,6 +348,7 @@ int live_log_begin(struct live_log *log, struct settings *settings, const char *
 		int batch = batch_file_open(&log->batch, log->path, log->generation + 1);
 
 		log->described_in_log = log->described;
+		log->wants_commit = false;
 		if (batch != 0) {
 			/* Not fatal: until it can be written, each job is a commit. */
 			log->batch = NULL;
@@ -380,20 +381,24 @@ void live_log_describe(struct live_log *log, const struct settings *settings,
 	const struct bus_names *buses)
 {
 	static const double month_s = 86400 * 365.25 / 12;
-	struct description *description = &log->description;
+	struct description description;
 
-	memset(description, 0, sizeof(*description));
+	memset(&description, 0, sizeof(description)); /* so that two of them can be compared */
 	for (size_t i = 0; i < buses->count; i++) {
-		(void)bus_names_find(&description->buses, buses->names[i], strlen(buses->names[i]));
+		(void)bus_names_find(&description.buses, buses->names[i], strlen(buses->names[i]));
 	}
-	(void)snprintf(description->boat, sizeof(description->boat), "%s", settings->boat.name);
-	description->fuel_density_kgl = settings->boat.fuel_density_kgl;
-	description->retention = (struct log_retention){
+	(void)snprintf(description.boat, sizeof(description.boat), "%s", settings->boat.name);
+	description.fuel_density_kgl = settings->boat.fuel_density_kgl;
+	description.retention = (struct log_retention){
 		.windows_s = (int64_t)(settings->log.windows_months * month_s),
 		.minutes_s = (int64_t)(settings->log.minutes_months * month_s),
 		.most_bytes = (int64_t)(settings->log.size_mb * 1e6),
 	};
-	log->described++;
+	if (memcmp(&description, &log->description, sizeof(description)) != 0) {
+		memcpy(&log->description, &description, sizeof(description));
+		log->described++;
+		log->wants_commit = true;
+	}
 }
 
 struct fact_sink live_log_sink(struct live_log *log)
@@ -707,7 +712,7 @@ int live_log_done(struct live_log *log)
 		}
 		trouble[0] = '\0';
 		log->wants_commit = log->commit_trouble[0] != '\0' ||
-			(job == JOB_KEEP && batch_file_is_filling(log->batch));
+			log->described != log->described_in_log || (job == JOB_KEEP && batch_file_is_filling(log->batch));
 		return 0;
 	}
 	if (job == JOB_COMMIT) {

@@ -71,11 +71,11 @@ bool live_log_is_committing(const struct live_log *log);
 /* Whether facts, frames or a description wait that the log (not only the batch file) does not hold, or the log
  * itself. */
 bool live_log_is_behind(const struct live_log *log, const struct pipeline *pipeline);
-/* Whether a commit is due before its time: the batch file is filling, or cannot be written, or the last
- * commit failed. */
+/* Whether a commit is due before its time: the batch file is filling, or cannot be written, the last commit
+ * failed, or the log was described anew. */
 bool live_log_wants_commit(const struct live_log *log);
-/* Whether it is due at once: what the batch file does not hold is at risk, and nothing says that the
- * log cannot be written. */
+/* Whether it is due at once: what the batch file does not hold is at risk or unsaid, and nothing says that
+ * the log cannot be written. */
 bool live_log_wants_commit_now(const struct live_log *log);
 
 /* Whether the log could not be written since the beginning. What live_log_begin found was read from it; commits try

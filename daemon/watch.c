@@ -814,7 +814,7 @@ static void reread(struct watch *w)
 		(void)bus_names_find(&w->names, names.names[i], strlen(names.names[i]));
 	}
 	live_log_describe(w->log, &settings, &w->names);
-	w->want_commit = true;
+	w->want_commit |= live_log_wants_commit_now(w->log);
 	next_job(w);
 	name_and_limit_buses(w);
 	page_service_stop(w->page);

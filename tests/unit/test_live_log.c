@@ -604,11 +604,15 @@ static void a_new_description_is_in_the_log_at_the_next_commit(void **state)
 	traffic_run(&boat, 60);
 	assert_int_equal(commit(), 0);
 	assert_false(live_log_commit(live, boat.pipeline));
+	live_log_describe(live, &settings, &buses); /* as it is */
+	assert_false(live_log_is_behind(live, boat.pipeline));
+	assert_false(live_log_wants_commit(live));
 	assert_int_equal(bus_names_find(&more, "can7", 4), 1);
 	(void)snprintf(settings.boat.name, sizeof(settings.boat.name), "Dabchick");
 	settings.boat.fuel_density_kgl = 0.8125;
 	live_log_describe(live, &settings, &more);
 	assert_true(live_log_is_behind(live, boat.pipeline)); /* though nothing more was heard */
+	assert_true(live_log_wants_commit_now(live));
 	limit_files(0);
 	(void)signal(SIGXFSZ, SIG_IGN);
 	assert_true(commit() < 0);
