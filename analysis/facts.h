@@ -90,6 +90,7 @@ struct fact_trip {
 /* A filter's state as measured; told when it has changed by a batch, and at each snapshot. */
 struct fact_filter {
 	unsigned filter;       /* index in the boat's filters */
+	char name[48];         /* its name, by which a log knows it; "": a log's of an earlier version */
 	int64_t session;
 	int64_t t_ns;          /* steady */
 	int64_t fitted_ns;     /* UTC of its element's fitting; INT64_MIN: not known */

@@ -621,6 +621,7 @@ bool filter_watch_fact(const struct filter_watch *f, unsigned index, const struc
 		.left_h_p50 = NAN,
 		.left_h_p90 = NAN,
 	};
+	memcpy(ret_fact->name, filter->name, sizeof(ret_fact->name));
 	if (f->watched && config.limit_kpa > 0 &&
 		loading_forecast(&f->loading, &config, litres > 0 ? litres : 0, &forecast) &&
 		!is_vague(forecast.restriction_kpa, forecast.restriction_sd_kpa, filter)) {

@@ -25,8 +25,10 @@
 #define CHECK_SIZE    4
 #define RAW_MOST_NS   (INT64_C(1) << 62)
 /* Behind a pause of all traffic as long as this, who is missing is no news. */
-#define PAUSE_NS      INT64_C(60000000000)
-#define DAY_NS        INT64_C(86400000000000)
+#define PAUSE_NS INT64_C(60000000000)
+#define DAY_NS	 INT64_C(86400000000000)
+/* Events of filters that the boat no longer has: their places from here on. */
+#define GONE_PLACE 0x8000U
 
 struct pipeline {
 	struct boat boat;
@@ -52,6 +54,8 @@ struct pipeline {
 	int64_t window;	 /* present window: steady time / 10 s */
 	int64_t next_ns; /* steady time at which it ends */
 	uint64_t frames;
+	char gone_names[BOAT_FILTERS_MAX]
+		       [BOAT_NAME_MAX]; /* by place, before the configuration changed; not kept */
 	uint8_t lamps; /* of the DM1 that is being read, ahead of its codes; not kept */
 };
 
@@ -167,15 +171,14 @@ void pipeline_name_buses(struct pipeline *p, const struct bus_namer *namer)
 	p->traffic.namer = *namer;
 }
 
-void pipeline_bus_word(
-	struct pipeline *p, unsigned bus, enum bus_trouble word, int64_t raw_now_ns)
+void pipeline_bus_word(struct pipeline *p, unsigned bus, enum bus_trouble word, int64_t raw_now_ns)
 {
-	int64_t since_ns = p->clock.raw_ns == CLOCK_NONE
-				   ? 0
-				   : raw_now_ns - p->clock.raw_ns - p->clock.told_ns;
+	int64_t since_ns =
+		p->clock.raw_ns == CLOCK_NONE ? 0 : raw_now_ns - p->clock.raw_ns - p->clock.told_ns;
 
 	if (p->clock.now.session != 0) {
-		struct window_view view = view_of(p, p->clock.steady_ns + (since_ns > 0 ? since_ns : 0));
+		struct window_view view =
+			view_of(p, p->clock.steady_ns + (since_ns > 0 ? since_ns : 0));
 		traffic_watch_word(&p->traffic, bus, word, &view);
 	}
 }
@@ -332,8 +335,8 @@ static void pass_filters(struct pipeline *p)
 {
 	for (size_t i = 0; i < p->boat.filter_count; i++) {
 		const struct engine_log *log = &p->engines[p->boat.filters[i].engine];
-		filter_pass_take(&p->passes[i], engine_log_hours_total(log),
-			engine_log_supply_total(log));
+		filter_pass_take(
+			&p->passes[i], engine_log_hours_total(log), engine_log_supply_total(log));
 	}
 }
 
@@ -381,8 +384,8 @@ static void not_later(int64_t *t_ns, int64_t now_ns)
 	}
 }
 
-/* Work that was entered under a clock far ahead would hide all that is done until then. Only the bus's own
- * time is believed so far: a recorder's clock that is behind must not take work back. */
+/* Work that was entered under a clock far ahead would hide all that is done until then. Only the
+ * bus's own time is believed so far: a recorder's clock that is behind must not take work back. */
 static void bring_back_works(struct pipeline *p, int64_t utc_ns)
 {
 	if (p->clock.now.basis != CLOCK_BUS) {
@@ -411,7 +414,8 @@ static bool is_in_book(const struct boat *boat, size_t filter)
 	return false;
 }
 
-/* An element that is fitted only after its filter was heard first is not the one that is in by then. */
+/* An element that is fitted only after its filter was heard first is not the one that is in by
+ * then. */
 static void await_fitting(struct pipeline *p, const struct window_view *view)
 {
 	for (size_t i = 0; i < p->boat.filter_count; i++) {
@@ -448,8 +452,10 @@ static unsigned tanks_heard(const struct pipeline *p)
 
 	for (uint16_t i = 0; i < BOAT_TANK_NUMBERS; i++) {
 		bool heard = source_choice_find(&p->sources, SIGNAL_TANK_LEVEL, i) >= 0;
-		heard = heard || (i == 0 && source_choice_find(&p->sources, SIGNAL_FUEL_LEVEL_1, 0) >= 0);
-		heard = heard || (i == 1 && source_choice_find(&p->sources, SIGNAL_FUEL_LEVEL_2, 0) >= 0);
+		heard = heard ||
+			(i == 0 && source_choice_find(&p->sources, SIGNAL_FUEL_LEVEL_1, 0) >= 0);
+		heard = heard ||
+			(i == 1 && source_choice_find(&p->sources, SIGNAL_FUEL_LEVEL_2, 0) >= 0);
 		count += heard ? 1 : 0;
 	}
 	return count;
@@ -521,12 +527,49 @@ static void tell_filled(struct pipeline *p, unsigned tank, double filled_l)
 	}
 }
 
+static bool is_of_filter(const struct event_slot *slot)
+{
+	switch (slot->kind) {
+	case EVENT_RESTRICTION_RISING:
+	case EVENT_RESTRICTION_JUMP:
+	case EVENT_RESTRICTION_HIGH:
+	case EVENT_ELEMENT_DUE:
+		return true;
+	case EVENT_SOURCE_LOST:
+		return slot->subject >= MUTE_SENSOR_SUBJECT;
+	default:
+		return false;
+	}
+}
+
+/* A filter that the boat no longer has cannot get better. */
+static void end_gone(struct pipeline *p, const struct window_view *view)
+{
+	for (size_t i = 0; i < EVENT_LIFE_MAX; i++) {
+		const struct event_slot *slot = &p->events.slots[i];
+		uint32_t base = slot->kind == EVENT_SOURCE_LOST ? MUTE_SENSOR_SUBJECT : 0;
+		uint32_t was = slot->subject - base - GONE_PLACE;
+		if (slot->standing == EVENT_UP && is_of_filter(slot) && was < BOAT_FILTERS_MAX) {
+			struct event_claim claim = {
+				.kind = (enum event_kind)slot->kind,
+				.subject = slot->subject,
+				.name = p->gone_names[was],
+				.unit = "",
+				.basis = "",
+				.message = "",
+			};
+			window_claim(view, &claim, false);
+		}
+	}
+}
+
 static void watch_window(struct pipeline *p)
 {
 	struct window_view view = view_of(p, p->next_ns);
 	double shares[BOAT_ENGINES_MAX];
 	unsigned tanks = tanks_heard(p);
 
+	end_gone(p, &view);
 	pass_filters(p);
 	bring_back_works(p, view.utc_ns);
 	await_fitting(p, &view);
@@ -543,8 +586,8 @@ static void watch_window(struct pipeline *p)
 		if (!log->heard) {
 			continue;
 		}
-		filter_watch_window(&p->filter_watches[i], i, &view, p->passes[i].share, passed_h(p, i),
-			passed_l(p, i));
+		filter_watch_window(&p->filter_watches[i], i, &view, p->passes[i].share,
+			passed_h(p, i), passed_l(p, i));
 		struct filter_watch *watch = &p->filter_watches[i];
 		if (watch->loading.revision != watch->told_revision) {
 			watch->told_revision = watch->loading.revision;
@@ -993,6 +1036,9 @@ void pipeline_save(const struct pipeline *p, struct state_writer *w)
 		engine_watch_save_map(&p->engine_watches[i], w);
 	}
 	for (unsigned i = 0; i < p->boat.filter_count; i++) {
+		const char *name = p->boat.filters[i].name;
+		state_put_unsigned(w, strlen(name));
+		state_put_bytes(w, name, strlen(name));
 		filter_watch_save_fit(&p->filter_watches[i], w);
 	}
 	if (!w->failed) {
@@ -1003,20 +1049,79 @@ void pipeline_save(const struct pipeline *p, struct state_writer *w)
 /* What a checkpoint kept of the filters. */
 struct kept_filters {
 	size_t count;
+	bool named; /* an earlier version knew them by their places */
+	char names[BOAT_FILTERS_MAX][BOAT_NAME_MAX];
+	bool plain[BOAT_FILTERS_MAX]; /* nothing was kept of what passed it */
 	struct filter_watch watches[BOAT_FILTERS_MAX];
 	struct due_watch dues[BOAT_FILTERS_MAX];
 	struct filter_pass passes[BOAT_FILTERS_MAX];
 };
 
-/* The configuration may have changed since: what was known of a filter that is gone is dropped. */
+/* Which of the kept filters one of the boat's was; the count: none. */
+static size_t kept_as(const struct kept_filters *kept, const struct boat *boat, size_t filter)
+{
+	size_t was = filter;
+
+	if (kept->named) {
+		for (was = 0; was < kept->count; was++) {
+			if (strcmp(kept->names[was], boat->filters[filter].name) == 0) {
+				break;
+			}
+		}
+	}
+	return was < kept->count ? was : kept->count;
+}
+
+/* The events of a filter are known by its place. What stood of one that is gone is told over with
+ * the next window. */
+static void keep_events(struct pipeline *p, const struct kept_filters *kept)
+{
+	size_t place[BOAT_FILTERS_MAX];
+
+	for (size_t i = 0; i < BOAT_FILTERS_MAX; i++) {
+		place[i] = GONE_PLACE + i;
+	}
+	for (size_t i = 0; i < p->boat.filter_count; i++) {
+		size_t was = kept_as(kept, &p->boat, i);
+		if (was < kept->count) {
+			place[was] = i;
+		}
+	}
+	for (size_t i = 0; i < EVENT_LIFE_MAX; i++) {
+		struct event_slot *slot = &p->events.slots[i];
+		uint32_t base = slot->kind == EVENT_SOURCE_LOST ? MUTE_SENSOR_SUBJECT : 0;
+		if (slot->standing != EVENT_FREE && is_of_filter(slot) &&
+			slot->subject - base < BOAT_FILTERS_MAX) {
+			slot->subject = base + (uint32_t)place[slot->subject - base];
+		}
+	}
+	memcpy(p->gone_names, kept->names, sizeof(p->gone_names));
+}
+
+/* The configuration may have changed since: filters are known by their names, and what was known of
+ * one that is gone is dropped. */
 static void keep_filters(struct pipeline *p, const struct kept_filters *kept)
 {
-	for (size_t i = 0; i < kept->count && i < p->boat.filter_count; i++) {
-		if (kept->watches[i].watched == p->filter_watches[i].watched) {
-			p->due_watches[i] = kept->dues[i];
+	int64_t drained_ns[BOAT_FILTERS_MAX];
+
+	memcpy(drained_ns, p->drained_ns, sizeof(drained_ns));
+	for (size_t i = 0; i < p->boat.filter_count; i++) {
+		size_t was = kept_as(kept, &p->boat, i);
+		if (was == kept->count) {
+			p->drained_ns[i] = INT64_MIN;
+			continue;
 		}
-		filter_watch_resume(&p->filter_watches[i], &kept->watches[i]);
-		p->passes[i] = kept->passes[i];
+		if (kept->watches[was].watched == p->filter_watches[i].watched) {
+			p->due_watches[i] = kept->dues[was];
+		}
+		filter_watch_resume(&p->filter_watches[i], &kept->watches[was]);
+		if (!kept->plain[was]) {
+			p->passes[i] = kept->passes[was];
+		}
+		p->drained_ns[i] = drained_ns[was];
+	}
+	if (kept->named) {
+		keep_events(p, kept);
 	}
 }
 
@@ -1040,17 +1145,15 @@ static bool load_version_1(struct pipeline *p, struct state_reader *r, size_t st
 	filters.count = (size_t)state_get_unsigned(r, BOAT_FILTERS_MAX);
 	for (size_t i = 0; i < filters.count && !r->failed; i++) {
 		due_watch_init(&filters.dues[i]);
-		if (i < p->boat.filter_count) {
-			filters.passes[i] = p->passes[i];
-		}
+		filters.plain[i] = true;
 		filters.watches[i].watched = state_get_unsigned(r, 1) != 0;
 		state_version_1_filter(&filters.watches[i], r);
 	}
-	keep_filters(p, &filters);
 	for (unsigned i = 0; i < STATE_VERSION_1_TANKS; i++) {
 		state_version_1_tank(&p->tank_watches[i], r);
 	}
 	load_events(p, r);
+	keep_filters(p, &filters);
 	return true;
 }
 
@@ -1077,10 +1180,8 @@ static bool load_present(struct pipeline *p, struct state_reader *r, size_t star
 	for (size_t i = 0; i < filters.count && !r->failed; i++) {
 		uint64_t flags = state_get_unsigned(r, 3);
 		filters.watches[i].watched = (flags & 1) != 0;
-		if (i < p->boat.filter_count) {
-			filters.passes[i] = p->passes[i];
-		}
-		if ((flags & 2) != 0) {
+		filters.plain[i] = (flags & 2) == 0;
+		if (!filters.plain[i]) {
 			filter_pass_load(&filters.passes[i], r);
 		}
 		filter_watch_load(&filters.watches[i], r);
@@ -1099,7 +1200,10 @@ static bool load_present(struct pipeline *p, struct state_reader *r, size_t star
 	for (unsigned i = 0; i < BOAT_ENGINES_MAX; i++) {
 		engine_watch_load_map(&p->engine_watches[i], r);
 	}
+	filters.named = true;
 	for (size_t i = 0; i < filters.count && !r->failed; i++) {
+		size_t length = (size_t)state_get_unsigned(r, BOAT_NAME_MAX - 1);
+		state_get_bytes(r, filters.names[i], length);
 		filter_watch_load_fit(&filters.watches[i], r);
 	}
 	keep_filters(p, &filters);

@@ -534,6 +534,7 @@ static void on_filter(void *context, const struct fact_filter *fact)
 	state_put_double(&w, fact->left_h_p10);
 	state_put_double(&w, fact->left_h_p50);
 	state_put_double(&w, fact->left_h_p90);
+	put_text(&w, fact->name);
 	end(queue, &w);
 }
 
@@ -559,6 +560,9 @@ static void play_filter(struct state_reader *r, const struct fact_sink *sink)
 	fact.left_h_p10 = state_get_double(r);
 	fact.left_h_p50 = state_get_double(r);
 	fact.left_h_p90 = state_get_double(r);
+	if (r->used < r->size) { /* an earlier version put none */
+		get_text(r, fact.name, sizeof(fact.name));
+	}
 	if (!r->failed && sink->on_filter != NULL) {
 		sink->on_filter(sink->context, &fact);
 	}

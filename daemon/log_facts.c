@@ -502,14 +502,45 @@ static void on_event(void *context, const struct fact_event *fact)
 	(void)log_run(context, statement);
 }
 
-static void put_course(struct log_store *store, const struct fact_filter *fact)
+/* The log's number of a filter: by its name, made when that is new; a new log's filters have the numbers of
+ * their places, and so have an older one's, which knew no names. Returns -1 after a failure. */
+static int64_t filter_number(struct log_store *store, const struct fact_filter *fact)
+{
+	static const enum log_statement ways[] = {LOG_FIND_FILTER, LOG_ADD_FILTER};
+
+	if (fact->name[0] == '\0') {
+		return fact->filter;
+	}
+	for (size_t i = 0; i < 2; i++) {
+		sqlite3_stmt *statement = fact_statement(store, ways[i]);
+		if (statement == NULL) {
+			return -1;
+		}
+		bind_text(statement, 1, fact->name);
+		if (ways[i] == LOG_ADD_FILTER) {
+			(void)sqlite3_bind_int64(statement, 2, fact->filter);
+		}
+		int result = log_step(store, statement);
+		if (result > 0) {
+			int64_t number = sqlite3_column_int64(statement, 0);
+			(void)sqlite3_reset(statement);
+			return number;
+		}
+		if (result < 0) {
+			return -1;
+		}
+	}
+	return -1;
+}
+
+static void put_course(struct log_store *store, int64_t number, const struct fact_filter *fact)
 {
 	sqlite3_stmt *statement = fact_statement(store, LOG_PUT_FILTER_COURSE);
 
 	if (statement == NULL) {
 		return;
 	}
-	(void)sqlite3_bind_int64(statement, 1, fact->filter);
+	(void)sqlite3_bind_int64(statement, 1, number);
 	(void)sqlite3_bind_int64(statement, 2, fact->session);
 	(void)sqlite3_bind_int64(statement, 3, fact->t_ns);
 	if (fact->fitted_ns != INT64_MIN) {
@@ -529,12 +560,13 @@ static void put_course(struct log_store *store, const struct fact_filter *fact)
 
 static void on_filter(void *context, const struct fact_filter *fact)
 {
-	sqlite3_stmt *statement = fact_statement(context, LOG_PUT_FILTER);
+	int64_t number = filter_number(context, fact);
+	sqlite3_stmt *statement = number < 0 ? NULL : fact_statement(context, LOG_PUT_FILTER);
 
 	if (statement == NULL) {
 		return;
 	}
-	(void)sqlite3_bind_int64(statement, 1, fact->filter);
+	(void)sqlite3_bind_int64(statement, 1, number);
 	if (fact->fitted_ns != INT64_MIN) {
 		(void)sqlite3_bind_int64(statement, 2, fact->fitted_ns);
 	}
@@ -555,7 +587,7 @@ static void on_filter(void *context, const struct fact_filter *fact)
 	bind_real(statement, 17, fact->left_h_p90);
 	(void)log_run(context, statement);
 	if (fact->milestone) {
-		put_course(context, fact);
+		put_course(context, number, fact);
 	}
 }
 

@@ -234,7 +234,7 @@ static const char *const version_4[] = {
 	NULL,
 };
 
-/* The engines' trouble codes, active and past, by their sender. */
+/* The engines' trouble codes, active and past, by their sender; the filters' names. */
 static const char *const version_5[] = {
 	"CREATE TABLE trouble_codes(engine INTEGER, bus INTEGER, source INTEGER, spn INTEGER, "
 	"fmi INTEGER, conversion INTEGER, occurrences INTEGER, standing TEXT, lamps INTEGER, "
@@ -253,6 +253,13 @@ static const char *const version_5[] = {
 	"FROM trouble_codes AS t LEFT JOIN sessions AS f ON f.session = t.first_session "
 	"LEFT JOIN sessions AS s ON s.session = t.session) AS c "
 	"LEFT JOIN buses AS b ON b.bus = c.bus;",
+	/* Filters are known by their names, whatever their order in the configuration. */
+	"CREATE TABLE filters(filter INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE);",
+	"DROP VIEW filter_course_list;",
+	"CREATE VIEW filter_course_list AS SELECT filter, " UTC_TEXT("t_ns + utc_offset_ns")
+	" AS at_utc, engine_h, litres, restriction_kpa, reference_kpa, reference_sd_kpa, limit_kpa, "
+	"left_l_p10, left_l_p50, left_l_p90, fitted_ns, t_ns + utc_offset_ns AS at_utc_ns, name "
+	"FROM filter_course JOIN sessions USING (session) LEFT JOIN filters USING (filter);",
 	NULL,
 };
 

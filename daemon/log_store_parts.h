@@ -97,7 +97,8 @@
 	STATEMENT(PUT_EVENT, "INSERT INTO events VALUES(?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, " \
 		"?11, ?12, ?13, ?14, NULL) ON CONFLICT(event) DO UPDATE SET kind = ?2, "           \
 		"subject = ?3, severity = ?4, session = ?5, raised_ns = ?6, cleared_session = ?7, "\
-		"cleared_ns = ?8, trip = ?9, value = ?10, \"limit\" = ?11, unit = ?12, "           \
+		"cleared_ns = ?8, trip = ?9, value = ?10, \"limit\" = ?11, "                       \
+		"unit = CASE WHEN ?14 = '' THEN unit ELSE ?12 END, "                             \
 		"basis = CASE WHEN ?14 = '' THEN basis ELSE ?13 END, "                             \
 		"message = CASE WHEN ?14 = '' THEN message ELSE ?14 END")                          \
 	STATEMENT(PUT_FILTER, "INSERT INTO filter_states VALUES(?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, "  \
@@ -106,6 +107,10 @@
 		"restriction_kpa = ?7, reference_kpa = ?8, reference_sd_kpa = ?9, "                \
 		"reference_lph = ?10, limit_kpa = ?11, left_l_p10 = ?12, left_l_p50 = ?13, "       \
 		"left_l_p90 = ?14, left_h_p10 = ?15, left_h_p50 = ?16, left_h_p90 = ?17")          \
+	STATEMENT(FIND_FILTER, "SELECT filter FROM filters WHERE name = ?1")                       \
+	STATEMENT(ADD_FILTER, "INSERT INTO filters SELECT CASE WHEN EXISTS (SELECT 1 FROM filters "\
+		"WHERE filter = ?2) THEN (SELECT max(filter) + 1 FROM filters) ELSE ?2 END, ?1 "   \
+		"RETURNING filter")                                                                \
 	STATEMENT(PUT_FILTER_COURSE, "INSERT OR REPLACE INTO filter_course VALUES(?1, ?2, ?3, ?4, "\
 		"?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13)")                                         \
 	STATEMENT(PUT_BURN, "INSERT OR REPLACE INTO burn_points VALUES(?1, ?2, ?3, ?4, ?5, ?6, "   \

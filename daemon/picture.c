@@ -9,6 +9,7 @@
 #include <jansson.h>
 
 #include "daemon/drawing.h"
+#include "daemon/log_filters.h"
 #include "daemon/log_series.h"
 #include "daemon/log_tables.h"
 #include "daemon/overview.h"
@@ -404,7 +405,7 @@ static size_t fan_of(const json_t *row, double *x, double *low, double *high)
 
 /* The element's course as the analysis has fitted it, at reference: litres, restriction, and the range
  * that holds the truth in 8 of 10 cases. Returns how many; 0 also when the log keeps none. */
-static size_t course_of(struct log_store *store, size_t filter, double litres[COURSE_MAX],
+static size_t course_of(struct log_store *store, int64_t filter, double litres[COURSE_MAX],
 	double kpa[COURSE_MAX], double low[COURSE_MAX], double high[COURSE_MAX])
 {
 	sqlite3_stmt *statement;
@@ -418,7 +419,7 @@ static size_t course_of(struct log_store *store, size_t filter, double litres[CO
 		    -1, &statement, NULL) != SQLITE_OK) {
 		return 0;
 	}
-	(void)sqlite3_bind_int64(statement, 1, (int64_t)filter);
+	(void)sqlite3_bind_int64(statement, 1, filter);
 	while (count < COURSE_MAX && sqlite3_step(statement) == SQLITE_ROW) {
 		double sd = sqlite3_column_double(statement, 2) * 1.2816; /* 80 % of a normal */
 		litres[count] = sqlite3_column_double(statement, 0);
@@ -495,7 +496,8 @@ static int draw_restriction(const struct command_line *line, struct log_store *s
 	scale(fan_x, fan, volume.factor);
 	scale(fan_low, fan, unit.factor);
 	scale(fan_high, fan, unit.factor);
-	size_t known = course_of(store, (size_t)(filter - boat->filters), course_l, course, course_low,
+	size_t known = course_of(store,
+		log_filter_number(log_store_db(store), boat, (size_t)(filter - boat->filters)), course_l, course, course_low,
 		course_high);
 	scale(course_l, known, volume.factor);
 	scale(course, known, unit.factor);

@@ -8,6 +8,7 @@
 
 #include "analysis/element_due.h"
 #include "daemon/book_store.h"
+#include "daemon/log_filters.h"
 
 static int add_up(struct service_account *account, const struct boat *boat)
 {
@@ -55,7 +56,8 @@ static double real_or_nan(sqlite3_stmt *statement, int column)
 		: sqlite3_column_double(statement, column);
 }
 
-static int read_measured(struct service_account *account, sqlite3 *db)
+static int read_measured(
+	struct service_account *account, sqlite3 *db, const int64_t numbers[BOAT_FILTERS_MAX])
 {
 	sqlite3_stmt *statement;
 	int rc = sqlite3_prepare_v2(db,
@@ -64,10 +66,14 @@ static int read_measured(struct service_account *account, sqlite3 *db)
 		-1, &statement, NULL);
 
 	while (rc == SQLITE_OK && (rc = sqlite3_step(statement)) == SQLITE_ROW) {
-		int64_t filter = sqlite3_column_int64(statement, 0);
+		int64_t number = sqlite3_column_int64(statement, 0);
+		size_t filter = 0;
 		rc = SQLITE_OK;
-		if (filter < 0 || filter >= BOAT_FILTERS_MAX) {
-			continue;
+		while (filter < BOAT_FILTERS_MAX && numbers[filter] != number) {
+			filter++;
+		}
+		if (filter == BOAT_FILTERS_MAX) {
+			continue; /* of a filter that the boat no longer has */
 		}
 		account->measured[filter] = (struct measured_state){
 			.known = true,
@@ -88,7 +94,8 @@ static int read_measured(struct service_account *account, sqlite3 *db)
 
 /* The last milestone that an element's restriction was told at while it was in. The log keeps them by the
  * filter, so a corrected entry finds other ones. */
-static int read_ends(struct service_account *account, sqlite3 *db)
+static int read_ends(
+	struct service_account *account, sqlite3 *db, const int64_t numbers[BOAT_FILTERS_MAX])
 {
 	sqlite3_stmt *statement;
 	int rc = sqlite3_prepare_v2(db,
@@ -105,7 +112,7 @@ static int read_ends(struct service_account *account, sqlite3 *db)
 		if (!fitting->has_removed) {
 			continue;
 		}
-		(void)sqlite3_bind_int64(statement, 1, (int64_t)fitting->filter);
+		(void)sqlite3_bind_int64(statement, 1, numbers[fitting->filter]);
 		(void)sqlite3_bind_int64(
 			statement, 2, fitting->has_fitted ? fitting->fitted_ns : INT64_MIN);
 		(void)sqlite3_bind_int64(statement, 3, fitting->removed_ns);
@@ -130,9 +137,13 @@ static int read_ends(struct service_account *account, sqlite3 *db)
 
 int service_account_load(struct service_account *account, sqlite3 *db, const struct boat *boat)
 {
+	int64_t numbers[BOAT_FILTERS_MAX];
 	int result = 0;
 
 	memset(account, 0, sizeof(*account));
+	for (size_t i = 0; i < BOAT_FILTERS_MAX; i++) {
+		numbers[i] = db && i < boat->filter_count ? log_filter_number(db, boat, i) : -1;
+	}
 	if (db) {
 		result = book_store_entries(db, &account->entries, &account->entry_count);
 		if (result == 0) {
@@ -142,14 +153,14 @@ int service_account_load(struct service_account *account, sqlite3 *db, const str
 			result = read_first(account, db);
 		}
 		if (result == 0) {
-			result = read_measured(account, db);
+			result = read_measured(account, db, numbers);
 		}
 	}
 	if (result == 0) {
 		result = add_up(account, boat);
 	}
 	if (result == 0 && db) {
-		result = read_ends(account, db);
+		result = read_ends(account, db, numbers);
 	}
 	if (result != 0) {
 		service_account_finish(account);

@@ -2,6 +2,7 @@
 """What is known of an element after it was taken out, and a change of which only the configuration tells. The
 expected figures are counted here: one engine at a steady speed, whose suction-side filter loads evenly."""
 import datetime
+import sqlite3
 import struct
 
 from sightbowl_program import BoatTest, main, run
@@ -108,6 +109,32 @@ class ElementHistory(BoatTest):
         self.assertAlmostEqual(old["used_pct"], 100 * OLD_H / 10, delta=0.5)
         self.assertIsNone(old["restriction_kpa"])
         self.assertAlmostEqual(new["used_pct"], 100 * NEW_H / 10, delta=0.5)
+
+    def test_another_order_in_the_file_swaps_no_histories(self):
+        self.replay(0, 4 * 3600)
+        with open(self.config, encoding="utf-8") as file:
+            parts = file.read().split("[filter ")
+        with open(self.config, "w", encoding="utf-8") as file:
+            file.write("[filter ".join([parts[0], parts[2] + "\n", parts[1]]))
+        self.assertEqual(self.history("primary")[0]["basis"], "measured")
+        self.assertEqual(self.history("secondary")[0]["basis"], "counted")
+        self.replay(4 * 3600, 5 * 3600)
+        row, = self.history("primary")
+        self.assertEqual(row["basis"], "measured")
+        self.assertAlmostEqual(row["reference_kpa"], restriction(5 * 3600), delta=4)
+        database = sqlite3.connect(self.log)
+        self.assertEqual(database.execute("SELECT filter, name FROM filters ORDER BY filter").fetchall(),
+                         [(0, "primary"), (1, "secondary")])
+        names = database.execute("SELECT DISTINCT name FROM filter_course_list").fetchall()
+        database.close()
+        self.assertEqual(names, [("primary",)])
+        self.assertEqual(self.history("secondary")[0]["basis"], "counted")
+        # Another name is another filter, of which the log knows nothing.
+        with open(self.config, encoding="utf-8") as file:
+            text = file.read()
+        with open(self.config, "w", encoding="utf-8") as file:
+            file.write(text.replace("[filter primary]", "[filter day]"))
+        self.assertEqual(self.history("day")[0]["basis"], "counted")
 
     def test_check_refuses_a_date_that_has_not_come(self):
         self.tell("fitted = 2199-01-01")

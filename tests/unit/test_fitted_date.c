@@ -1,5 +1,5 @@
-/* The configuration's date of an element, before the log, within it and after its end, with and without
- * the book. */
+/* The configuration's date of an element, before the log, within it and after its end, with and
+ * without the book. */
 #include "tests/unit/near.h"
 
 #include "tests/unit/lying_boat.h"
@@ -59,7 +59,8 @@ static void a_date_within_the_log_begins_a_new_element_whole_or_resumed(void **s
 	}
 }
 
-/* Written into the configuration of a log that goes on: from then on it counts, as a late entry does. */
+/* Written into the configuration of a log that goes on: from then on it counts, as a late entry
+ * does. */
 static void a_date_that_is_told_later_counts_once(void **state)
 {
 	(void)state;
