@@ -11,10 +11,10 @@
  *   - opening it again absorbs the batch file: the part of the bytes that was kept there is dropped
  *   - the commit failed but is there after all, as the generation in the log shows: likewise
  *   - the file system has become read-only: nothing is tried, as the kernel would not tell
- *   - the log cannot be written when it is to begin: it begins on a stand-in, and once more on the log as soon as
- *     that can be opened, when the same must come out
- *   - opened again, the log is neither as it was left nor one job further: somebody else has written it. Facts
- *     that follow another state would be counted twice; they are given up
+ *   - the log cannot be written when it is to begin: it begins on a stand-in, and once more on the log as
+ *     soon as that can be opened, when the same must come out
+ *   - opened again, the log is neither as it was left nor one job further: somebody else has written it.
+ *     Facts that follow another state would be counted twice; they are given up
  *   - the batch file cannot be written, or is full: a commit follows at once, or, when that has failed
  *     before, as the next job
  */
@@ -125,8 +125,8 @@ static bool may_pass(int result)
 		result == -EFBIG;
 }
 
-/* Instead of the log that cannot be written (ret_error says why) opens what stands in for it at a beginning. Where
- * that fails too, it is no beginning: ret_error then says why. */
+/* Instead of the log that cannot be written (ret_error says why) opens what stands in for it at a
+ * beginning. Where that fails too, it is no beginning: ret_error then says why. */
 static int open_stand_in(struct live_log *log, char *ret_error, size_t error_size)
 {
 	char error[512];
@@ -280,7 +280,8 @@ static int begin_on_store(struct live_log *log, const struct settings *settings,
 	return result;
 }
 
-static int begin_first(struct live_log *log, const struct settings *settings, struct standing *standing)
+static int begin_first(struct live_log *log, const struct settings *settings,
+	struct standing *standing)
 {
 	uint64_t generation;
 	int result;
@@ -430,7 +431,8 @@ bool live_log_keep(struct live_log *log, const struct pipeline *pipeline)
 {
 	size_t size = log->queue.used - log->queue.kept;
 
-	if (log->beginning != NULL || (size == 0 && pipeline_frame_count(pipeline) == log->frames)) {
+	if (log->beginning != NULL ||
+		(size == 0 && pipeline_frame_count(pipeline) == log->frames)) {
 		return false;
 	}
 	if (size > log->facts_room) {
@@ -491,13 +493,14 @@ static int tell_lost(struct live_log *log)
 {
 	char sentence[512];
 
-	(void)snprintf(sentence, sizeof(sentence), "log '%.300s' is not as it was left: another program "
-		"has written it, or it is another file; what waits in memory cannot be joined to it",
-		log->path);
+	(void)snprintf(sentence, sizeof(sentence),
+		"log '%.300s' is not as it was left: another program has written it, or it is "
+		"another file; what waits in memory cannot be joined to it", log->path);
 	return give_up_store(log, -ESTALE, sentence);
 }
 
-/* Begins once more, on the log itself. Facts wait that follow what the stand-in said: the log must say the same. */
+/* Begins once more, on the log itself. Facts wait that follow what the stand-in said: the log must
+ * say the same. */
 static int begin_late(struct live_log *log)
 {
 	struct beginning *beginning = log->beginning;
@@ -647,8 +650,8 @@ static int do_keep(struct live_log *log)
 	return result;
 }
 
-/* A file system that became read-only, as ext4 does after an error, still takes writes to blocks that an open
- * file has, and says that they were synced. They are not. */
+/* A file system that became read-only, as ext4 does after an error, still takes writes to blocks
+ * that an open file has, and says that they were synced. They are not. */
 static int check_file_system(struct live_log *log)
 {
 	struct statvfs status;
@@ -712,7 +715,8 @@ int live_log_done(struct live_log *log)
 		}
 		trouble[0] = '\0';
 		log->wants_commit = log->commit_trouble[0] != '\0' ||
-			log->described != log->described_in_log || (job == JOB_KEEP && batch_file_is_filling(log->batch));
+			log->described != log->described_in_log ||
+			(job == JOB_KEEP && batch_file_is_filling(log->batch));
 		return 0;
 	}
 	if (job == JOB_COMMIT) {
@@ -742,7 +746,8 @@ bool live_log_is_committing(const struct live_log *log)
 
 bool live_log_is_behind(const struct live_log *log, const struct pipeline *pipeline)
 {
-	return log->beginning != NULL || log->queue.used > 0 || log->described != log->described_in_log ||
+	return log->beginning != NULL || log->queue.used > 0 ||
+		log->described != log->described_in_log ||
 		pipeline_frame_count(pipeline) != log->committed;
 }
 

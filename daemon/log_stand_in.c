@@ -1,7 +1,8 @@
 /* log_stand_in.c: what a beginning needs of a log that cannot be written, in a log in memory.
  *
- * Whoever begins on it comes to the state that the log itself would have given: the batch file is absorbed, what
- * was open is told, numbers are behind those that are taken. What it is told is forgotten with it.
+ * Whoever begins on it comes to the state that the log itself would have given: the batch file is
+ * absorbed, what was open is told, numbers are behind those that are taken. What it is told is forgotten
+ * with it.
  */
 #include <errno.h>
 #include <stdio.h>
@@ -9,8 +10,8 @@
 
 #include "daemon/log_store_parts.h"
 
-/* Whole tables, and the last rows of those that are numbered: the next number is behind theirs. All are as the first
- * version had them. */
+/* Whole tables, and the last rows of those that are numbered: the next number is behind theirs. All
+ * are as the first version had them. */
 static const struct copy {
 	const char *select;
 	const char *insert;
@@ -19,7 +20,8 @@ static const struct copy {
 	{"SELECT bus, name FROM buses", "INSERT INTO buses VALUES(?1, ?2)"},
 	{"SELECT slot, signal, instance, unit, step FROM slots",
 		"INSERT INTO slots VALUES(?1, ?2, ?3, ?4, ?5)"},
-	{"SELECT lane, lane_slot, slot FROM lane_slots", "INSERT INTO lane_slots VALUES(?1, ?2, ?3)"},
+	{"SELECT lane, lane_slot, slot FROM lane_slots",
+		"INSERT INTO lane_slots VALUES(?1, ?2, ?3)"},
 	{"SELECT lane, part, data, raw_ns, capture, frames, size FROM checkpoints",
 		"INSERT INTO checkpoints VALUES(?1, ?2, ?3, ?4, ?5, ?6, ?7)"},
 	{"SELECT session, first_ns, last_ns, utc_offset_ns, raw_first_ns, raw_last_ns, basis "
@@ -31,8 +33,8 @@ static const struct copy {
 		"VALUES(?1, ?2, ?3, ?4, ?5, ?6)"},
 	{"SELECT run, trip, engine, start_session, end_session, start_ns, end_ns, open FROM runs "
 		"ORDER BY run DESC LIMIT 100",
-		"INSERT INTO runs(run, trip, engine, start_session, end_session, start_ns, end_ns, open) "
-		"VALUES(?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)"},
+		"INSERT INTO runs(run, trip, engine, start_session, end_session, start_ns, end_ns, "
+		"open) VALUES(?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)"},
 	{"SELECT event, kind, subject, severity, session, raised_ns FROM events "
 		"ORDER BY event DESC LIMIT 100",
 		"INSERT INTO events(event, kind, subject, severity, session, raised_ns) "
@@ -73,7 +75,9 @@ int log_store_open_stand_in(struct log_store **ret_store, const char *path, char
 	size_t error_size)
 {
 	struct log_store *source = NULL, *store = NULL;
-	int result = log_is_cut(path) ? -ENOENT : log_open_as_it_is(&source, path, ret_error, error_size);
+	int result = log_is_cut(path)
+		? -ENOENT
+		: log_open_as_it_is(&source, path, ret_error, error_size);
 
 	if (result == 0 || result == -ENOENT) {
 		result = log_store_open(&store, LOG_IN_MEMORY, ret_error, error_size);

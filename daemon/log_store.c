@@ -21,7 +21,8 @@
 /* WAL pages before SQLite copies them into the file: fewer copies of pages that every commit
  * touches, for 2 MiB of file. */
 #define WAL_PAGES "500"
-#define WAL_INDEX_BYTES 32768 /* the least that it has (https://www.sqlite.org/walformat.html, 2.1) */
+/* The least that a WAL's index has (https://www.sqlite.org/walformat.html, 2.1). */
+#define WAL_INDEX_BYTES 32768
 #define READER_PATIENCE_MS 5000
 /* A replay's transactions last for seconds, a live log's for a moment. */
 #define WRITER_PATIENCE_MS 60000
@@ -94,7 +95,11 @@ const char *log_store_obstacle(const char *path)
 	if (statvfs(path, &status) != 0) {
 		(void)snprintf(folder, sizeof(folder), "%s", path);
 		slash = strrchr(folder, '/');
-		(void)snprintf(slash == NULL ? folder : slash, sizeof("/."), slash == NULL ? "." : "/.");
+		if (slash == NULL) {
+			(void)snprintf(folder, sizeof(folder), ".");
+		} else {
+			slash[slash == folder ? 1 : 0] = '\0';
+		}
 		if (statvfs(folder, &status) != 0) {
 			return NULL;
 		}
@@ -110,7 +115,8 @@ int log_sqlite_failure(struct log_store *store, int rc)
 	int error = errno_of(sqlite3_extended_errcode(store->db), sqlite3_system_errno(store->db));
 	int result = error != 0 ? error : errno_of(rc, 0);
 
-	if (result == -EROFS && access(store->path, F_OK) == 0 && !is_file_system_read_only(store->path)) {
+	if (result == -EROFS && access(store->path, F_OK) == 0 &&
+		!is_file_system_read_only(store->path)) {
 		result = -EACCES;
 	}
 	switch (result) {
@@ -127,8 +133,8 @@ int log_sqlite_failure(struct log_store *store, int rc)
 		break;
 	case -EACCES:
 	case -EPERM:
-		log_say(store, "cannot write log '%s': this user may not write the file or its folder (%s)",
-			store->path, strerror(-result));
+		log_say(store, "cannot write log '%s': this user may not write the file or its folder "
+			"(%s)", store->path, strerror(-result));
 		break;
 	case -EBUSY:
 		log_say(store, "log '%s' is being changed by another program", store->path);
@@ -449,11 +455,12 @@ static char *name_with(const char *path, const char *parameters)
 	return sqlite3_str_finish(name);
 }
 
-/* Reading a log in WAL takes an index of the WAL, FILE-shm, which all who have the log open share. Where none can
- * be made (what a full disk leaves of one is shorter), no writer has the log open either. Without a WAL the file
- * is all there is; with one, an index in memory will do, which SQLite makes for a connection that has the log for
- * itself (https://www.sqlite.org/wal.html, "Use of WAL Without Shared-Memory"). That it has, it is told by a
- * file system that knows no locks, as locks would take the right to write. */
+/* Reading a log in WAL takes an index of the WAL, FILE-shm, which all who have the log open share.
+ * Where none can be made (what a full disk leaves of one is shorter), no writer has the log open
+ * either. Without a WAL the file is all there is; with one, an index in memory will do, which
+ * SQLite makes for a connection that has the log for itself (https://www.sqlite.org/wal.html, "Use
+ * of WAL Without Shared-Memory"). That it has, it is told by a file system that knows no locks, as
+ * locks would take the right to write. */
 static int open_private(struct log_store *store)
 {
 	bool has_wal = size_beside(store->path, "-wal") > 0;
@@ -461,8 +468,8 @@ static int open_private(struct log_store *store)
 	int result;
 
 	if (has_wal && size_beside(store->path, "-shm") >= WAL_INDEX_BYTES) {
-		log_say(store, "log '%s' is in use, and '%s-shm' beside it cannot be read", store->path,
-			store->path);
+		log_say(store, "log '%s' is in use, and '%s-shm' beside it cannot be read",
+			store->path, store->path);
 		return -EACCES;
 	}
 	name = name_with(store->path, has_wal ? "?vfs=unix-none" : "?immutable=1");
@@ -476,7 +483,8 @@ static int open_private(struct log_store *store)
 	result = open_database(store, name, SQLITE_OPEN_READONLY | SQLITE_OPEN_URI);
 	sqlite3_free(name);
 	if (result == 0 && has_wal) {
-		(void)sqlite3_db_config(store->db, SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, 1, (int *)NULL);
+		(void)sqlite3_db_config(
+			store->db, SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, 1, (int *)NULL);
 		result = run_text(store, "PRAGMA locking_mode = EXCLUSIVE");
 	}
 	return result;
@@ -529,7 +537,8 @@ static int tell_none(struct log_store *store, const char *why)
 	const char *obstacle = log_store_obstacle(store->path);
 
 	log_say(store, "there is no log '%s'%s%s%s", store->path, why,
-		obstacle == NULL ? "" : ", and nothing can be written: ", obstacle == NULL ? "" : obstacle);
+		obstacle == NULL ? "" : ", and nothing can be written: ",
+		obstacle == NULL ? "" : obstacle);
 	return -ENOENT;
 }
 
@@ -554,8 +563,8 @@ static int open_for_reading(struct log_store *store, int *ret_version)
 	if (result != 0) {
 		return result;
 	}
-	/* All connections of a process share the index that the first of them opened: while one is open from a time when
-	 * it could only be read, none can write. */
+	/* All connections of a process share the index that the first of them opened: while one is
+	 * open from a time when it could only be read, none can write. */
 	store->is_passing = is_file_system_read_only(store->path);
 	result = open_database(store, store->path, SQLITE_OPEN_READONLY);
 	if (result != 0) {
@@ -570,8 +579,9 @@ static int open_for_reading(struct log_store *store, int *ret_version)
 		}
 		rc = log_schema_kind(store->db, &kind, &version);
 		if ((rc & 0xFF) == SQLITE_CANTOPEN && size_beside(store->path, "-wal") > 0) {
-			log_say(store, "log '%s' lies where nothing can be written, beside changes that are "
-				"not in it yet and cannot be read ('%s-wal')", store->path, store->path);
+			log_say(store, "log '%s' lies where nothing can be written, beside changes that "
+				"are not in it yet and cannot be read ('%s-wal')", store->path,
+				store->path);
 			return -EACCES;
 		}
 	}
@@ -615,7 +625,8 @@ int log_store_open_reader(struct log_store **ret_store, const char *path, char *
 	return open_reader(ret_store, path, read_older, ret_error, error_size);
 }
 
-int log_open_as_it_is(struct log_store **ret_store, const char *path, char *ret_error, size_t error_size)
+int log_open_as_it_is(struct log_store **ret_store, const char *path, char *ret_error,
+	size_t error_size)
 {
 	return open_reader(ret_store, path, NULL, ret_error, error_size);
 }

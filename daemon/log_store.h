@@ -30,17 +30,18 @@ struct log_store; /* opaque; heap */
  * is as it was. */
 int log_store_open(struct log_store **ret_store, const char *path, char *ret_error,
 	size_t error_size);
-/* As log_store_open, under a lock of the caller's, which stays the caller's and outlives the store: it is taken
- * when it is not held yet (log_lock_take), and whatever fails afterwards, it is kept. */
+/* As log_store_open, under a lock of the caller's, which stays the caller's and outlives the store:
+ * it is taken when it is not held yet (log_lock_take), and whatever fails afterwards, it is kept. */
 int log_store_open_locked(struct log_store **ret_store, const char *path, struct log_lock *lock,
 	char *ret_error, size_t error_size);
-/* Opens for reading only; never blocks a writer. -ENOENT when there is no log; else as above. A disk that is full
- * or read-only is no hindrance. */
+/* Opens for reading only; never blocks a writer. -ENOENT when there is no log; else as above. A
+ * disk that is full or read-only is no hindrance. */
 int log_store_open_reader(struct log_store **ret_store, const char *path, char *ret_error,
 	size_t error_size);
-/* Opens a log in memory that stands in for one that cannot be written now, for whoever wants to begin where that
- * stands: it has the state, the buses, the slots and the last numbers, and has absorbed the batch file. Nothing
- * on the disk is changed. Where there is no log, it stands in for a new one. Errors as for a reader. */
+/* Opens a log in memory that stands in for one that cannot be written now, for whoever wants to
+ * begin where that stands: it has the state, the buses, the slots and the last numbers, and has
+ * absorbed the batch file. Nothing on the disk is changed. Where there is no log, it stands in for
+ * a new one. Errors as for a reader. */
 int log_store_open_stand_in(struct log_store **ret_store, const char *path, char *ret_error,
 	size_t error_size);
 /* Opens for small writes of a person's (the book, acknowledgements) beside the writer, whose lock is
@@ -49,11 +50,12 @@ int log_store_open_stand_in(struct log_store **ret_store, const char *path, char
  * must be no writer. Errors as there. */
 int log_store_open_beside(struct log_store **ret_store, const char *path, char *ret_error,
 	size_t error_size);
-/* What keeps a log at path from being written (or made), as far as its file system says it: that it is read-only or
- * full, in words ("its file system is read-only"). NULL: nothing is known. */
+/* What keeps a log at path from being written (or made), as far as its file system says it: that it
+ * is read-only or full, in words ("its file system is read-only"). NULL: nothing is known. */
 const char *log_store_obstacle(const char *path);
-/* Whether a reader was opened where nothing could be written beside the log. Once that is over it would be misled by
- * what is written then, or be in this process' own writer's way: who stays closes it after each reading. */
+/* Whether a reader was opened where nothing could be written beside the log. Once that is over it
+ * would be misled by what is written then, or be in this process' own writer's way: who stays
+ * closes it after each reading. */
 bool log_store_is_passing(const struct log_store *store);
 /* Rolls back what is not committed. NULL is fine. */
 void log_store_close(struct log_store *store);

@@ -172,7 +172,7 @@ struct lane_slot {
 struct log_store {
 	sqlite3 *db;
 	sqlite3_stmt *statements[LOG_STATEMENT_COUNT]; /* prepared when first needed */
-	struct log_lock own_lock; /* not held by a reader, nor where the writer's lock is its owner's */
+	struct log_lock own_lock; /* not held by a reader, nor under a lock of the caller's */
 	bool is_passing; /* see log_store_is_passing */
 	bool older; /* db is a copy in memory of a log of an older version */
 	bool in_transaction;

@@ -324,8 +324,8 @@ void machine_check_disk(const char *log_path, const struct log_settings *log,
 	}
 	double free_mb = (double)room.f_bavail * (double)room.f_frsize / 1e6;
 	if (room.f_bavail == 0) {
-		find(listener, "disk", MACHINE_FAILED, "it is full: make room; until then watch keeps what it "
-			"can in memory");
+		find(listener, "disk", MACHINE_FAILED, "it is full: make room; until then watch keeps "
+			"what it can in memory");
 	} else if (free_mb < needed_mb) {
 		find(listener, "disk", MACHINE_ADVICE, "%.0f MB are free, the log may grow by %.0f: "
 			"make room, or lower size_mb in [log]", free_mb, needed_mb);

@@ -53,7 +53,7 @@ struct verdict_rows {
 	const json_t *standing; /* those that stand */
 	const json_t *coverage;
 	int64_t clock_ns;       /* UTC now */
-	const char *obstacle;   /* why nothing can be written into the log now; NULL: nothing is in the way */
+	const char *obstacle;   /* why nothing can be written into the log now; NULL: nothing is */
 };
 
 void verdict_judge(const struct verdict_rows *rows, enum unit_system units,

@@ -309,7 +309,8 @@ static void a_disk_that_takes_nothing_is_told_and_nothing_is_lost(void **state)
 
 /* ---- a disk that takes nothing when the log is to begin ---- */
 
-/* All that is in the log, as text; the caller's to free. The batch's generation is drawn by lot for each log. */
+/* All that is in the log, as text; the caller's to free. The batch's generation is drawn by lot for
+ * each log. */
 static char *whole_log(void)
 {
 	static const char *const questions[] = {
@@ -348,8 +349,8 @@ static char *whole_log(void)
 	return text;
 }
 
-/* A boat's hour with a kill in it, and a start of which the disk takes nothing (or not): at first, or again when the
- * log was just opened. */
+/* A boat's hour with a kill in it, and a start of which the disk takes nothing (or not): at first,
+ * or again when the log was just opened. */
 enum start {
 	START_WELL,
 	START_IN_TROUBLE,
@@ -375,7 +376,8 @@ static char *sail_with_a_start(enum start start)
 	boat.t_ns += 86400 * TRAFFIC_S;
 	traffic_run(&boat, 60);
 	if (start == START_WELL) {
-		/* In trouble the first commit tells what was open; here it is told at the same moment. */
+		/* In trouble the first commit tells what was open; here it is told at the same
+		 * moment. */
 		assert_int_equal(commit(), 0);
 	} else {
 		assert_string_not_equal(live_log_trouble(live), "");

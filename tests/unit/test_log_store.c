@@ -857,8 +857,8 @@ static void a_read_only_folder_is_named_and_can_be_read(void **state)
 	assert_or_skip(in_own_file_system("size=2m", a_read_only_folder));
 }
 
-/* What a writer leaves: one that was killed, that without the index of its write-ahead log (as a copy may be), one
- * that ended. */
+/* What a writer leaves: one that was killed, that without the index of its write-ahead log (as a
+ * copy may be), one that ended. */
 enum left {
 	LEFT_BY_A_KILL,
 	LEFT_WITHOUT_INDEX,
@@ -985,8 +985,8 @@ static void a_full_or_read_only_disk_hides_nothing(void **state)
 	}
 }
 
-/* All connections of a process share an index: a reader that was opened while nothing could be written says that it
- * must not stay, and once it has gone a writer can write. */
+/* All connections of a process share an index: a reader that was opened while nothing could be
+ * written says that it must not stay, and once it has gone a writer can write. */
 static int a_reader_then_a_writer(void)
 {
 	struct log_store *reader, *store;

@@ -304,8 +304,8 @@ static void an_old_log_says_how_old_it_is(void **state)
 
 static void a_log_that_cannot_be_written_wants_a_look(void **state)
 {
-	static const char sentence[] = "nothing can be written into it: its disk is full; what happens now is not in "
-				       "it yet";
+	static const char sentence[] =
+		"nothing can be written into it: its disk is full; what happens now is not in it yet";
 	struct asked a;
 
 	(void)state;
