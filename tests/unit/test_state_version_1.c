@@ -12,9 +12,9 @@
 #include "analysis/pipeline.h"
 #include "tests/unit/near.h"
 
-/* tests/unit/data/state_version_1.bin is a checkpoint as the program wrote it when its states were of
- * version 1 (commit 5fabe4b): the season of scenario_options_vary(4), stopped in a run after 40.3
- * engine hours. The numbers below are what that program told in the same instant. */
+/* tests/unit/data/state_version_1.bin is a checkpoint as the program wrote it when its states were
+ * of version 1 (commit 5fabe4b): the season of scenario_options_vary(4), stopped in a run
+ * after 40.3 engine hours. The numbers below are what that program told in the same instant. */
 static const double told_left_l[2] = {1538.785, 1172.023};
 static const double told_kpa[2] = {5.4673, 14.0390};
 static const double told_rpm[] = {1200, 1400, 1800, 2000, 2200};
@@ -117,6 +117,48 @@ static void what_was_learned_is_carried_over(void **state)
 	free(p);
 }
 
+/* Unknown ones are alike; the gaps in a struct say nothing. */
+static bool alike(double a, double b)
+{
+	return memcmp(&a, &b, sizeof(a)) == 0 || (isnan(a) && isnan(b));
+}
+
+static bool told_the_same(const struct told *a, const struct told *b)
+{
+	bool same = a->point_count == b->point_count && a->run.run == b->run.run &&
+		    a->run.trip == b->run.trip && a->run.open == b->run.open &&
+		    a->run.start_ns == b->run.start_ns && a->run.end_ns == b->run.end_ns &&
+		    alike(a->run.engine_h, b->run.engine_h) &&
+		    alike(a->run.idle_h, b->run.idle_h) && alike(a->run.fuel_l, b->run.fuel_l) &&
+		    alike(a->run.fuel_uncertainty_l, b->run.fuel_uncertainty_l) &&
+		    alike(a->run.supply_l, b->run.supply_l) &&
+		    alike(a->run.max_lph, b->run.max_lph) &&
+		    alike(a->run.max_coolant_c, b->run.max_coolant_c);
+
+	for (size_t i = 0; i < 2; i++) {
+		const struct fact_filter *f = &a->filters[i];
+		const struct fact_filter *g = &b->filters[i];
+		same = same && f->t_ns == g->t_ns && f->fitted_ns == g->fitted_ns &&
+		       strcmp(f->name, g->name) == 0 && alike(f->engine_h, g->engine_h) &&
+		       alike(f->litres, g->litres) &&
+		       alike(f->restriction_kpa, g->restriction_kpa) &&
+		       alike(f->reference_kpa, g->reference_kpa) &&
+		       alike(f->reference_sd_kpa, g->reference_sd_kpa) &&
+		       alike(f->left_l_p10, g->left_l_p10) && alike(f->left_l_p50, g->left_l_p50) &&
+		       alike(f->left_l_p90, g->left_l_p90) && alike(f->left_h_p50, g->left_h_p50);
+	}
+	for (size_t i = 0; i < a->point_count; i++) {
+		const struct fact_burn *p = &a->points[i];
+		const struct fact_burn *q = &b->points[i];
+		same = same && p->version == q->version && alike(p->rpm, q->rpm) &&
+		       alike(p->rate_lph, q->rate_lph) &&
+		       alike(p->rate_sd_share, q->rate_sd_share) &&
+		       alike(p->rate_minutes, q->rate_minutes) && alike(p->speed_kn, q->speed_kn) &&
+		       alike(p->ground_kn, q->ground_kn) && alike(p->load_pct, q->load_pct);
+	}
+	return same;
+}
+
 static void it_is_saved_as_the_present_version_and_goes_on(void **state)
 {
 	static uint8_t bytes[PIPELINE_STATE_MAX];
@@ -141,7 +183,7 @@ static void it_is_saved_as_the_present_version_and_goes_on(void **state)
 	state_reader_init(&reader, again, writer.used);
 	assert_int_equal(pipeline_load(p, &reader), 0);
 	pipeline_snapshot(p);
-	assert_memory_equal(&before, &after, sizeof(before));
+	assert_true(told_the_same(&before, &after));
 	free(p);
 }
 
