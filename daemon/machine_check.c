@@ -8,18 +8,17 @@
 #include <string.h>
 #include <sys/stat.h>
 #include <sys/statvfs.h>
-#include <sys/sysmacros.h>
 #include <sys/timex.h>
 #include <time.h>
 #include <unistd.h>
 
 #include "daemon/bus.h"
+#include "daemon/file_system.h"
 #include "daemon/print_format.h"
 
 #define BIT_RATE_ABOARD 250000
 /* 2025-01-01: a clock before the program was written is wrong. */
 #define WRITTEN_S 1735689600
-#define LINE_BYTES 2048
 
 PRINT_FORMAT(4, 5) static void find(const struct machine_check_listener *listener,
 	const char *subject, enum machine_finding finding, const char *format, ...)
@@ -152,57 +151,6 @@ static void folder_of(const char *path, char *folder, size_t size)
 	}
 }
 
-/* Finds the line of /proc/self/mountinfo for the file system that holds folder: its type and its own
- * options (proc(5)). */
-static bool find_mount(const char *folder, char *type, size_t type_size, char *options,
-	size_t options_size)
-{
-	struct stat status;
-	char line[LINE_BYTES];
-	bool found = false;
-	FILE *mounts;
-
-	if (stat(folder, &status) != 0) {
-		return false;
-	}
-	mounts = fopen("/proc/self/mountinfo", "re");
-	if (mounts == NULL) {
-		return false;
-	}
-	while (!found && fgets(line, sizeof(line), mounts) != NULL) {
-		unsigned major_number, minor_number;
-		const char *tail = strstr(line, " - ");
-
-		if (sscanf(line, "%*u %*u %u:%u", &major_number, &minor_number) == 2 &&
-			makedev(major_number, minor_number) == status.st_dev && tail != NULL) {
-			char kind[64] = "", super[1024] = "";
-
-			found = sscanf(tail, " - %63s %*s %1023s", kind, super) == 2;
-			(void)snprintf(type, type_size, "%s", kind);
-			(void)snprintf(options, options_size, "%s", super);
-		}
-	}
-	(void)fclose(mounts); /* it was only read */
-	return found;
-}
-
-/* Whether a comma-separated list has a word. */
-static bool has_option(const char *options, const char *word)
-{
-	size_t length = strlen(word);
-
-	for (const char *at = options; at != NULL; at = strchr(at, ',')) {
-		at += *at == ',';
-		if (strncmp(at, word, length) == 0 && (at[length] == ',' || at[length] == '\0')) {
-			return true;
-		}
-		if (*at == '\0') {
-			break;
-		}
-	}
-	return false;
-}
-
 /* How a user who may not write a file or folder is to go on: as the one whose it is, where that is neither
  * this user nor root, else by giving it to the daemon's. */
 static void describe_remedy(const char *path, char *remedy, size_t size)
@@ -294,7 +242,8 @@ void machine_check_captures(const char *capture_folder,
 void machine_check_disk(const char *log_path, const struct log_settings *log,
 	const struct machine_check_listener *listener)
 {
-	char folder[1100], remedy[300], type[64] = "", options[1024] = "";
+	char folder[1100], remedy[300];
+	struct file_system system;
 	double needed_mb = log->size_mb;
 	struct statvfs room;
 	struct stat status;
@@ -332,9 +281,8 @@ void machine_check_disk(const char *log_path, const struct log_settings *log,
 	} else {
 		find(listener, "disk", MACHINE_OK, "%.0f MB are free", free_mb);
 	}
-	if (find_mount(folder, type, sizeof(type), options, sizeof(options)) &&
-		strcmp(type, "ext4") == 0) {
-		if (has_option(options, "lazytime")) {
+	if (file_system_of(folder, &system) && strcmp(system.type, "ext4") == 0) {
+		if (file_system_has(&system, "lazytime")) {
 			find(listener, "file system", MACHINE_OK, "ext4 with lazytime");
 		} else {
 			find(listener, "file system", MACHINE_ADVICE, "ext4 without lazytime writes "

@@ -36,6 +36,7 @@
 #include "analysis/pipeline.h"
 #include "daemon/bus_watch.h"
 #include "daemon/clock_watch.h"
+#include "daemon/file_system.h"
 #include "daemon/live_log.h"
 #include "daemon/notify.h"
 #include "daemon/page_service.h"
@@ -276,6 +277,19 @@ static void do_job(uv_work_t *work)
 	live_log_do(w->log);
 }
 
+static bool is_shut_off(const char *log_path)
+{
+	char folder[sizeof(((struct settings *)NULL)->log_path)];
+	const char *slash = strrchr(log_path, '/');
+
+	if (slash == NULL) {
+		return file_system_is_shut_off(".");
+	}
+	/* With its slash the root's folder needs no case of its own. */
+	(void)snprintf(folder, sizeof(folder), "%.*s", (int)(slash - log_path) + 1, log_path);
+	return file_system_is_shut_off(folder);
+}
+
 static void on_job_done(uv_work_t *work, int status)
 {
 	struct watch *w = work->data;
@@ -286,6 +300,11 @@ static void on_job_done(uv_work_t *work, int status)
 	tell_trouble(w);
 	if (live_log_is_lost(w->log)) {
 		stop(w); /* started again, it goes on from what the log says */
+	}
+	if (live_log_is_waiting(w->log) && !w->stopping && is_shut_off(w->settings.log_path)) {
+		say("the log's disk can be written again, but not by a service that was started before: it "
+		    "ends, to begin anew");
+		stop(w);
 	}
 	if (w->log_inotify < 0 && !live_log_is_waiting(w->log) && !w->closed) {
 		watch_readers(w); /* there may have been no log to watch */
