@@ -1,12 +1,20 @@
-# live.sh: the scenario on a real kernel's bus, watched and replayed: the same facts.
-# host: rig_scenario n2k 0 600 >scenario.log
+# live.sh: a piece of a season on a real kernel's bus, watched and replayed: the same facts, and the same learned
+# of filters, burn and tank. It goes on from a log of what came before, which knows something by then, and it
+# begins five minutes before the burn is found too high.
+# host: sightbowl demo --hours 30 --rates real --compression zstd --folder season --write-only >/dev/null 2>&1
+# host: sightbowl replay --db whole.db --config season/boat.conf season/season.log.zst >/dev/null 2>&1
+# host: sqlite3 whole.db "SELECT strftime('%s', min(raised_utc)) - 300 FROM event_list WHERE kind = 'burn-high'" >from
+# host: zstd -dc season/season.log.zst | awk -v from=$(cat from) '{ t = substr($1, 2) + 0 } t < from { print } t >= from { print >"scenario.log" } t > from + 540 { exit }' | sightbowl replay --db before.db --config season/boat.conf - >/dev/null 2>&1
+# host: mv season/boat.conf boat.conf && rm -r season whole.db*
 . ./verdicts.sh
 
 can_up can0
 can_up can1
+cp before.db /log/live.db
+cp before.db /log/replayed.db
 candump -L can0 >/tmp/heard.log &
 candump=$!
-sightbowl watch --db /log/live.db --bus can0 2>/tmp/watch.err &
+sightbowl watch --db /log/live.db --config boat.conf --bus can0 2>/tmp/watch.err &
 watch=$!
 wait_for 10 grep -q "can0: listening at 250000" /tmp/watch.err
 expect "watch listens and tells the bit rate" grep -q "can0: listening at 250000" /tmp/watch.err
@@ -27,18 +35,13 @@ expect "every frame was recorded beside it ($sent)" test "$heard" -eq "$sent"
 expect "nothing was dropped" test "$(grep -c dropped /tmp/watch.err)" -eq 0
 expect "it sent no frame: $(cat /sys/class/net/can0/statistics/tx_packets)" \
 	test "$(cat /sys/class/net/can0/statistics/tx_packets)" -eq 0
-sightbowl replay --db /log/replayed.db /tmp/heard.log >/tmp/replay.out 2>&1
-for table in sessions slots windows minutes trips runs events; do
-	for db in live replayed; do
-		sqlite3 /log/$db.db "SELECT quote(t.rowid), t.* FROM $table AS t ORDER BY 1" >/tmp/$db.$table 2>&1
+sightbowl replay --db /log/replayed.db --config boat.conf /tmp/heard.log >/tmp/replay.out 2>&1
+same_logs /log/live.db /log/replayed.db
+for table in windows runs trips events filter_course filter_states burn_points tank_states sessions; do
+	for log in /log/live.db before.db; do
+		sqlite3 -cmd ".mode quote" $log "SELECT * FROM $table" >/tmp/now.$(basename $log)
 	done
-	if cmp -s /tmp/live.$table /tmp/replayed.$table; then
-		ok "the same $table ($(wc -l </tmp/live.$table) rows)"
-	else
-		fail "the $table differ"
-		diff /tmp/live.$table /tmp/replayed.$table | head -10
-	fi
+	expect "something was told of $table" sh -c "! cmp -s /tmp/now.live.db /tmp/now.before.db"
 done
-expect "there is a run in it" test "$(wc -l </tmp/live.runs)" -ge 1
 expect "the log is sound" test "$(sqlite3 /log/live.db 'PRAGMA integrity_check')" = ok
 cat /tmp/watch.err /tmp/replay.out /tmp/meanwhile2.csv

@@ -28,6 +28,37 @@ can_up() { # INTERFACE [more of ip link's options]
 	/usr/bin/ip link set "$can_name" type can bitrate 250000 "$@" && /usr/bin/ip link set "$can_name" up
 }
 
+# same_logs LIVE REPLAYED: table by table, all that a log has, facts and what was learned, but for what only one
+# of a live log and a replay's can say.
+same_logs() {
+	stale=$(sqlite3 "$1" "SELECT coalesce(group_concat(start_s), 0) FROM stale_days")
+	for table in $(sqlite3 "$1" "SELECT name FROM sqlite_schema WHERE type = 'table' ORDER BY name"); do
+		columns="*"
+		where=1
+		case $table in
+		# What was replayed, which a live log never was.
+		captures | capture_stretches) continue ;;
+		# So its analysis stands behind no frames of any of them.
+		checkpoints) columns="lane, part, data, raw_ns, size" ;;
+		# The number of the batch file's last block, of which a replay makes none.
+		meta) where="key <> 'batch'" ;;
+		# A day is rolled up when it is over, and by a replay when that ends.
+		days) where="start_s NOT IN ($stale)" ;;
+		stale_days) continue ;;
+		esac
+		for same_log in "$1" "$2"; do
+			sqlite3 -cmd ".mode quote" "$same_log" "SELECT $columns FROM $table WHERE $where ORDER BY 1, 2" \
+				>/tmp/same.$([ "$same_log" = "$1" ] && echo live || echo replayed) 2>&1
+		done
+		if cmp -s /tmp/same.live /tmp/same.replayed; then
+			ok "the same $table ($(wc -l </tmp/same.live) rows)"
+		else
+			fail "the $table differ"
+			diff /tmp/same.live /tmp/same.replayed | cut -c1-2000 | head -10
+		fi
+	done
+}
+
 # Bytes written to the disk so far.
 disk_bytes() { awk '{ print $7 * 512 }' /sys/block/vda/stat; }
 
