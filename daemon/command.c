@@ -275,6 +275,21 @@ void command_print_help(const struct command *command, FILE *out)
 	print_option(&(struct command_option){"--help", NULL, "this text"}, out);
 }
 
+/* Where the log cannot be written, nobody takes over what the batch file holds. */
+static void tell_unseen(const struct command_line *line, struct log_store *store)
+{
+	const char *obstacle = log_store_obstacle(line->log_path);
+	char stamp[UTC_TEXT_MAX];
+	int64_t raw_ns;
+
+	if (obstacle != NULL && log_store_unseen(store, &raw_ns) > 0) {
+		utc_format(raw_ns, stamp);
+		(void)fprintf(stderr,
+			"sightbowl %s: what was kept last, up to %s, is in '%s-batch' and not yet in the "
+			"log: %s\n", line->command->name, stamp, line->log_path, obstacle);
+	}
+}
+
 enum program_exit command_open_log(const struct command_line *line, struct log_store **ret_store)
 {
 	char error[1024];
@@ -285,6 +300,7 @@ enum program_exit command_open_log(const struct command_line *line, struct log_s
 	if (log_store_open_reader(ret_store, line->log_path, error, sizeof(error)) != 0) {
 		return command_failed(line, "%s", error);
 	}
+	tell_unseen(line, *ret_store);
 	return EXIT_DONE;
 }
 

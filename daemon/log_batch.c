@@ -98,6 +98,30 @@ static int on_batch(void *context, const struct batch *batch)
 	return absorption->store->failure;
 }
 
+static int on_unseen(void *context, const struct batch *batch)
+{
+	int64_t *raw_ns = context;
+
+	*raw_ns = batch->raw_ns;
+	return 0;
+}
+
+int log_store_unseen(struct log_store *store, int64_t *ret_raw_ns)
+{
+	uint64_t generation;
+	int64_t raw_ns = 0;
+	int result = log_store_batch(store, &generation);
+
+	if (result != 0 || generation == 0) {
+		return result;
+	}
+	result = batch_file_read(store->path, generation + 1, on_unseen, &raw_ns);
+	if (result > 0) {
+		*ret_raw_ns = raw_ns;
+	}
+	return result;
+}
+
 int log_absorb_batch(struct log_store *store)
 {
 	struct absorption absorption = {.store = store, .sink = log_store_sink(store)};

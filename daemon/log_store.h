@@ -110,6 +110,10 @@ int log_store_checkpoint(struct log_store *store, const char *lane,
  * file's records are of the generation behind it. Writing is in the open transaction. */
 int log_store_batch(struct log_store *store, uint64_t *ret_generation);
 int log_store_put_batch(struct log_store *store, uint64_t generation);
+/* Whether the batch file holds what a reader does not see in the log: how many records, 0 for none, or a
+ * negative errno; *ret_raw_ns: the recorder's time up to which. While a live log is being written that is
+ * nothing strange: opening it makes its writer commit. */
+int log_store_unseen(struct log_store *store, int64_t *ret_raw_ns);
 /* The signal of each of a lane's slots: on_slot for each that is known. */
 int log_store_lane_slots(struct log_store *store, const char *lane,
 	void (*on_slot)(void *context, uint16_t lane_slot, uint16_t signal), void *context);

@@ -194,6 +194,28 @@ static void what_was_kept_is_there_after_a_kill_and_goes_on(void **state)
 	assert_int_equal(ask("SELECT count(*) FROM runs"), 1); /* one run over the kill */
 }
 
+static void a_reader_is_told_what_only_the_batch_file_holds(void **state)
+{
+	struct log_store *reader = NULL;
+	char error[600];
+	int64_t raw_ns = 0;
+
+	(void)state;
+	traffic_run(&boat, 60);
+	assert_int_equal(commit(), 0);
+	assert_int_equal(log_store_open_reader(&reader, path, error, sizeof(error)), 0);
+	assert_int_equal(log_store_unseen(reader, &raw_ns), 0);
+	log_store_close(reader);
+	for (int i = 0; i < 2; i++) {
+		traffic_run(&boat, 30);
+		assert_int_equal(keep(), 0);
+	}
+	assert_int_equal(log_store_open_reader(&reader, path, error, sizeof(error)), 0);
+	assert_int_equal(log_store_unseen(reader, &raw_ns), 2);
+	assert_true(raw_ns == pipeline_raw_ns(boat.pipeline));
+	log_store_close(reader);
+}
+
 static void kept_twice_and_committed_is_there_once(void **state)
 {
 	(void)state;
@@ -714,6 +736,7 @@ int main(void)
 		WITH_A_LOG(nothing_new_is_no_job),
 		WITH_A_LOG(a_commit_is_in_the_log_for_every_reader),
 		WITH_A_LOG(what_was_kept_is_there_after_a_kill_and_goes_on),
+		WITH_A_LOG(a_reader_is_told_what_only_the_batch_file_holds),
 		WITH_A_LOG(kept_twice_and_committed_is_there_once),
 		WITH_A_LOG(facts_that_come_while_a_job_is_done_are_the_next_ones),
 		WITH_A_LOG(a_log_that_others_hold_is_told_and_written_when_they_let_go),
