@@ -312,6 +312,14 @@ enum program_exit command_open_output(const struct command_line *line, struct ta
 	return EXIT_DONE;
 }
 
+enum program_exit command_read(const struct command_line *line, const struct log_store *store)
+{
+	int result = log_store_noted(store);
+
+	return result == 0 ? EXIT_DONE
+			   : command_failed(line, "cannot read the log: %s", strerror(-result));
+}
+
 enum program_exit command_close_output(const struct command_line *line, struct table *table,
 	enum program_exit status)
 {

@@ -93,6 +93,10 @@ enum program_exit command_misused(const struct command_line *line, const char *f
  * or what to exit with. */
 enum program_exit command_open_log(const struct command_line *line, struct log_store **ret_store);
 
+/* Whether all that was to be read of a log could be (log_store_note): EXIT_DONE, or EXIT_FAILED with the
+ * message printed. */
+enum program_exit command_read(const struct command_line *line, const struct log_store *store);
+
 /* An output on standard output in the wanted format. */
 enum program_exit command_open_output(const struct command_line *line, struct table **ret_table);
 /* Ends it; a failure of writing it is told. Returns status, or EXIT_FAILED. */

@@ -398,6 +398,7 @@ static enum program_exit put_account(struct demo *demo, struct table *table)
 {
 	sqlite3 *db = log_store_db(demo->store);
 	sqlite3_stmt *statement;
+	int rc = SQLITE_ROW;
 
 	if (sqlite3_prepare_v2(db, "SELECT count(*), sum(engine_h), sum(fuel_l), "
 		"sum(fuel_uncertainty_l) FROM run_list WHERE engine = ?1", -1, &statement,
@@ -405,9 +406,10 @@ static enum program_exit put_account(struct demo *demo, struct table *table)
 		return command_failed(demo->line, "cannot read the log: %s", sqlite3_errmsg(db));
 	}
 	table_begin(table, "account", account_columns, COUNT(account_columns));
-	for (size_t i = 0; i < demo->engine_count; i++) {
+	for (size_t i = 0; i < demo->engine_count && rc == SQLITE_ROW; i++) {
 		(void)sqlite3_bind_int64(statement, 1, (int64_t)i);
-		if (sqlite3_step(statement) == SQLITE_ROW) {
+		rc = sqlite3_step(statement); /* sums are always one row */
+		if (rc == SQLITE_ROW) {
 			double fuel_l = sqlite3_column_double(statement, 2);
 			table_put_integer(table, (int64_t)i);
 			table_put_integer(table, sqlite3_column_int64(statement, 0));
@@ -423,8 +425,9 @@ static enum program_exit put_account(struct demo *demo, struct table *table)
 		(void)sqlite3_reset(statement);
 	}
 	table_end(table);
-	(void)sqlite3_finalize(statement);
-	return EXIT_DONE;
+	(void)sqlite3_finalize(statement); /* repeats rc */
+	return rc == SQLITE_ROW ? EXIT_DONE
+				: command_failed(demo->line, "cannot read the log: %s", sqlite3_errmsg(db));
 }
 
 static enum program_exit show_season(struct demo *demo)

@@ -141,6 +141,9 @@ static enum program_exit run_elements(const struct command_line *line)
 		status = command_close_output(line, table,
 			element_table_put(line, table, store, &line->settings.boat, at_ns));
 	}
+	if (status == EXIT_DONE) {
+		status = command_read(line, store);
+	}
 	log_store_close(store);
 	return status;
 }

@@ -220,6 +220,31 @@ sqlite3 *log_store_db(struct log_store *store)
 	return store->db;
 }
 
+int log_store_note(struct log_store *store, int rc)
+{
+	if (store->unread == 0 && rc != SQLITE_OK && rc != SQLITE_ROW && rc != SQLITE_DONE &&
+		rc != SQLITE_ERROR) {
+		int kind = rc & 0xff; /* without what an extended code adds */
+
+		store->unread = kind == SQLITE_NOMEM      ? -ENOMEM
+			      : kind == SQLITE_BUSY      ? -EBUSY
+			      : kind == SQLITE_INTERRUPT ? -EINTR
+							 : -EIO;
+	}
+	return rc;
+}
+
+int log_store_note_error(struct log_store *store, int result)
+{
+	store->unread = store->unread == 0 ? result : store->unread;
+	return result;
+}
+
+int log_store_noted(const struct log_store *store)
+{
+	return store->unread;
+}
+
 void log_store_limit_cache(struct log_store *store, unsigned kib)
 {
 	char pragma[64];

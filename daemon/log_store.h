@@ -62,6 +62,14 @@ void log_store_close(struct log_store *store);
 /* The sentence of the last failure. Borrowed until the next call. */
 const char *log_store_error(const struct log_store *store);
 sqlite3 *log_store_db(struct log_store *store);
+/* For those who read through log_store_db and go on without what they cannot read: notes what a call of
+ * SQLite returned, and gives it back. SQLITE_ERROR is no failure to read: a log of an older version
+ * lacks tables and columns. */
+int log_store_note(struct log_store *store, int rc);
+/* The same with what a function of ours returned: 0, or a negative errno. */
+int log_store_note_error(struct log_store *store, int result);
+/* The first failure that was noted, as a negative errno: what was read is then not all there is. 0: none. */
+int log_store_noted(const struct log_store *store);
 /* Limits the pages that this connection keeps in memory, for a program that stays: SQLite would let each
  * of its connections grow by 2 MB, and what is read again soon is in the kernel's cache anyway. */
 void log_store_limit_cache(struct log_store *store, unsigned kib);

@@ -177,6 +177,7 @@ struct log_store {
 	bool older; /* db is a copy in memory of a log of an older version */
 	bool in_transaction;
 	int failure;        /* sticks: negative errno of a failed write */
+	int unread;         /* likewise of a failed read (log_store_note) */
 	char error[512];
 	char path[1024];
 

@@ -70,6 +70,14 @@ const struct log_table *log_table_find(const char *name, size_t length)
 	return NULL;
 }
 
+enum program_exit log_table_put(const struct log_table *row, const struct command_line *line,
+	struct table *table, struct log_store *store)
+{
+	enum program_exit status = row->put(line, table, store);
+
+	return status == EXIT_DONE ? command_read(line, store) : status;
+}
+
 json_t *log_table_json(const struct log_table *row, const struct command_line *line,
 	struct log_store *store)
 {
@@ -93,7 +101,7 @@ json_t *log_table_json(const struct log_table *row, const struct command_line *l
 		(void)fclose(out); /* nothing was written */
 		goto free_bytes;
 	}
-	enum program_exit status = row->put(own, table, store);
+	enum program_exit status = log_table_put(row, own, table, store);
 	bool written = table_close(table) == 0;
 	if (fclose(out) == 0 && written && status == EXIT_DONE) {
 		object = json_loadb(bytes, size, 0, NULL);

@@ -25,15 +25,16 @@ static double ask_number(struct log_store *store, const char *sql, int64_t bound
 	sqlite3_stmt *statement;
 	double value = NAN;
 
-	if (sqlite3_prepare_v2(log_store_db(store), sql, -1, &statement, NULL) != SQLITE_OK) {
+	if (log_store_note(store, sqlite3_prepare_v2(log_store_db(store), sql, -1, &statement, NULL)) !=
+		SQLITE_OK) {
 		return NAN;
 	}
 	(void)sqlite3_bind_int64(statement, 1, bound); /* refused where there is no place */
-	if (sqlite3_step(statement) == SQLITE_ROW &&
+	if (log_store_note(store, sqlite3_step(statement)) == SQLITE_ROW &&
 		sqlite3_column_type(statement, 0) != SQLITE_NULL) {
 		value = sqlite3_column_double(statement, 0);
 	}
-	(void)sqlite3_finalize(statement); /* a failure left NaN */
+	(void)sqlite3_finalize(statement); /* a failure has been noted */
 	return value;
 }
 
@@ -42,17 +43,17 @@ bool overview_as_of(struct log_store *store, int64_t clock_ns, int64_t *ret_ns)
 	sqlite3_stmt *statement;
 	bool found = false;
 
-	if (sqlite3_prepare_v2(log_store_db(store), "SELECT max(end_utc_ns) FROM session_list", -1,
-		    &statement, NULL) != SQLITE_OK) {
+	if (log_store_note(store, sqlite3_prepare_v2(log_store_db(store),
+			"SELECT max(end_utc_ns) FROM session_list", -1, &statement, NULL)) != SQLITE_OK) {
 		return false;
 	}
-	if (sqlite3_step(statement) == SQLITE_ROW &&
+	if (log_store_note(store, sqlite3_step(statement)) == SQLITE_ROW &&
 		sqlite3_column_type(statement, 0) != SQLITE_NULL) {
 		int64_t end_ns = sqlite3_column_int64(statement, 0);
 		*ret_ns = clock_ns > end_ns && clock_ns - end_ns <= HOUR_NS ? clock_ns : end_ns;
 		found = true;
 	}
-	(void)sqlite3_finalize(statement); /* a failure found nothing */
+	(void)sqlite3_finalize(statement); /* a failure has been noted */
 	return found;
 }
 
@@ -63,13 +64,14 @@ int64_t overview_judged_ns(const struct settings *settings, struct log_store *st
 	int64_t as_of_ns = clock_ns;
 	bool live = false;
 
-	if (sqlite3_prepare_v2(log_store_db(store), "SELECT NOT EXISTS (SELECT 1 FROM captures AS c WHERE "
-		    "s.raw_first_ns >= c.raw_first_ns AND s.raw_last_ns <= c.raw_last_ns) FROM sessions AS s "
-		    "ORDER BY session DESC LIMIT 1", -1, &statement, NULL) == SQLITE_OK &&
-		sqlite3_step(statement) == SQLITE_ROW) {
+	int rc = sqlite3_prepare_v2(log_store_db(store), "SELECT NOT EXISTS (SELECT 1 FROM captures AS c "
+		"WHERE s.raw_first_ns >= c.raw_first_ns AND s.raw_last_ns <= c.raw_last_ns) FROM sessions "
+		"AS s ORDER BY session DESC LIMIT 1", -1, &statement, NULL);
+	if (log_store_note(store, rc) == SQLITE_OK &&
+		log_store_note(store, sqlite3_step(statement)) == SQLITE_ROW) {
 		live = sqlite3_column_int(statement, 0) != 0;
 	}
-	(void)sqlite3_finalize(statement); /* a failure found nothing live */
+	(void)sqlite3_finalize(statement); /* a failure has been noted */
 	if (overview_as_of(store, clock_ns, &as_of_ns) && live && !settings->played && clock_ns > as_of_ns) {
 		as_of_ns = clock_ns;
 	}
@@ -296,7 +298,10 @@ enum program_exit overview_tables(const struct command_line *line, struct table 
 		return status;
 	}
 	put_configuration(line, table, store);
-	range_table_put(line, table, store, dated, as_of_ns);
+	status = range_table_put(line, table, store, dated, as_of_ns);
+	if (status != EXIT_DONE) {
+		return status;
+	}
 	whole.has_until = false;
 	whole.engine = -1;
 	whole.has_since = true;

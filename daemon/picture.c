@@ -35,6 +35,7 @@ static int trip_span(struct log_store *store, long trip, int64_t *ret_since_ns, 
 {
 	sqlite3_stmt *statement;
 	int result = -ENOENT;
+	int rc;
 
 	if (sqlite3_prepare_v2(log_store_db(store),
 		    "SELECT start_utc_ns, end_utc_ns FROM trip_list WHERE trip = ?1", -1, &statement,
@@ -42,14 +43,16 @@ static int trip_span(struct log_store *store, long trip, int64_t *ret_since_ns, 
 		return -EIO;
 	}
 	(void)sqlite3_bind_int64(statement, 1, trip);
-	if (sqlite3_step(statement) == SQLITE_ROW &&
-		sqlite3_column_type(statement, 0) != SQLITE_NULL &&
+	rc = sqlite3_step(statement);
+	if (rc != SQLITE_ROW && rc != SQLITE_DONE) {
+		result = -EIO;
+	} else if (rc == SQLITE_ROW && sqlite3_column_type(statement, 0) != SQLITE_NULL &&
 		sqlite3_column_type(statement, 1) != SQLITE_NULL) {
 		*ret_since_ns = sqlite3_column_int64(statement, 0);
 		*ret_until_ns = sqlite3_column_int64(statement, 1) + 10 * NS_PER_S;
 		result = 0;
 	}
-	(void)sqlite3_finalize(statement); /* a failure found nothing */
+	(void)sqlite3_finalize(statement); /* repeats rc */
 	return result;
 }
 
@@ -411,16 +414,17 @@ static size_t course_of(struct log_store *store, int64_t filter, double litres[C
 	sqlite3_stmt *statement;
 	size_t count = 0;
 
-	if (sqlite3_prepare_v2(log_store_db(store),
-		    "SELECT litres, reference_kpa, reference_sd_kpa FROM (SELECT * FROM "
-		    "filter_course_list WHERE filter = ?1 AND fitted_ns IS (SELECT fitted_ns FROM "
-		    "filter_states WHERE filter = ?1) ORDER BY at_utc_ns DESC LIMIT 600) "
-		    "ORDER BY at_utc_ns",
-		    -1, &statement, NULL) != SQLITE_OK) {
+	int rc = sqlite3_prepare_v2(log_store_db(store),
+		"SELECT litres, reference_kpa, reference_sd_kpa FROM (SELECT * FROM "
+		"filter_course_list WHERE filter = ?1 AND fitted_ns IS (SELECT fitted_ns FROM "
+		"filter_states WHERE filter = ?1) ORDER BY at_utc_ns DESC LIMIT 600) "
+		"ORDER BY at_utc_ns",
+		-1, &statement, NULL);
+	if (log_store_note(store, rc) != SQLITE_OK) {
 		return 0;
 	}
 	(void)sqlite3_bind_int64(statement, 1, filter);
-	while (count < COURSE_MAX && sqlite3_step(statement) == SQLITE_ROW) {
+	while (count < COURSE_MAX && log_store_note(store, sqlite3_step(statement)) == SQLITE_ROW) {
 		double sd = sqlite3_column_double(statement, 2) * 1.2816; /* 80 % of a normal */
 		litres[count] = sqlite3_column_double(statement, 0);
 		kpa[count] = sqlite3_column_double(statement, 1);
@@ -428,7 +432,7 @@ static size_t course_of(struct log_store *store, int64_t filter, double litres[C
 		high[count] = kpa[count] + sd;
 		count++;
 	}
-	(void)sqlite3_finalize(statement); /* what was read is drawn */
+	(void)sqlite3_finalize(statement); /* a failure has been noted */
 	return count;
 }
 
@@ -465,7 +469,7 @@ static int draw_restriction(const struct command_line *line, struct log_store *s
 	const char *signal = filter == NULL ? NULL
 		: overview_filter_signal(store, filter, &question.signals[2].instance);
 	if (signal == NULL) {
-		return -ENOENT;
+		return log_store_noted(store) != 0 ? log_store_noted(store) : -ENOENT;
 	}
 	(void)snprintf(question.signals[2].name, sizeof(question.signals[2].name), "%s", signal);
 	question.signals[0].instance = filter->engine;
@@ -532,6 +536,7 @@ static int draw_restriction(const struct command_line *line, struct log_store *s
 			filter->limit_kpa * unit.factor};
 	}
 	chart_draw(&chart, out);
+	result = log_store_noted(store);
 free_both:
 	free(passed);
 	json_decref(elements);
@@ -594,17 +599,17 @@ static size_t learned_of(struct log_store *store, long engine, double factor, do
 	sqlite3_stmt *statement;
 	size_t count = 0;
 
-	if (sqlite3_prepare_v2(log_store_db(store),
-		    "SELECT rpm, rate_lph FROM burn_curve WHERE engine = ?1 ORDER BY rpm", -1, &statement,
-		    NULL) != SQLITE_OK) {
+	int rc = sqlite3_prepare_v2(log_store_db(store),
+		"SELECT rpm, rate_lph FROM burn_curve WHERE engine = ?1 ORDER BY rpm", -1, &statement, NULL);
+	if (log_store_note(store, rc) != SQLITE_OK) {
 		return 0;
 	}
 	(void)sqlite3_bind_int64(statement, 1, engine);
-	while (count < BURN_BINS && sqlite3_step(statement) == SQLITE_ROW) {
+	while (count < BURN_BINS && log_store_note(store, sqlite3_step(statement)) == SQLITE_ROW) {
 		rpm[count] = sqlite3_column_double(statement, 0);
 		lph[count++] = sqlite3_column_double(statement, 1) * factor;
 	}
-	(void)sqlite3_finalize(statement); /* what was read is drawn */
+	(void)sqlite3_finalize(statement); /* a failure has been noted */
 	return count;
 }
 
@@ -677,6 +682,7 @@ static int draw_burn(const struct command_line *line, struct log_store *store,
 			"learned", "line-c", CHART_LINE, learned, learned_rpm, learned_lph, NULL};
 	}
 	chart_draw(&chart, out);
+	result = log_store_noted(store);
 free_burn:
 	free(burn);
 	return result;

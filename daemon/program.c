@@ -1,5 +1,6 @@
 #include "daemon/program.h"
 
+#include <errno.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -75,7 +76,12 @@ int program_main(int argc, char **argv)
 			command_print_help(commands[i], stdout);
 			return EXIT_DONE;
 		}
-		return (int)commands[i]->run(&line);
+		status = commands[i]->run(&line);
+		/* What a command said of what it did was to be read. EPIPE: whoever read it has had enough. */
+		if (status == EXIT_DONE && (fflush(stdout) != 0 || ferror(stdout) != 0) && errno != EPIPE) {
+			status = command_failed(&line, "cannot write the output: %s", strerror(errno));
+		}
+		return (int)status;
 	}
 	(void)fprintf(stderr, "sightbowl: no such command '%s' (see sightbowl --help)\n", argv[1]);
 	return EXIT_WRONG_USE;

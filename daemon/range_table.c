@@ -39,7 +39,6 @@ struct tank_now {
 
 struct range_inputs {
 	const struct boat *boat;
-	sqlite3 *db;
 	struct log_store *store;
 	bool dated;
 	int64_t as_of_ns;
@@ -79,7 +78,7 @@ static void last_level(const struct range_inputs *in, unsigned number, double *r
 	} else if (number > 1) {
 		question.signal_count = 2; /* J1939 tells two tanks apart */
 	}
-	if (log_series_read(in->store, &question, &series) != 0) {
+	if (log_store_note_error(in->store, log_series_read(in->store, &question, &series)) != 0) {
 		return;
 	}
 	for (size_t i = series.count; i > 0; i--) {
@@ -100,19 +99,30 @@ static void last_level(const struct range_inputs *in, unsigned number, double *r
 	log_series_finish(&series);
 }
 
+static bool prepare(struct log_store *store, const char *sql, sqlite3_stmt **ret_statement)
+{
+	return log_store_note(store, sqlite3_prepare_v2(log_store_db(store), sql, -1, ret_statement,
+		NULL)) == SQLITE_OK;
+}
+
+static bool has_row(struct log_store *store, sqlite3_stmt *statement)
+{
+	return log_store_note(store, sqlite3_step(statement)) == SQLITE_ROW;
+}
+
 /* Whether the log has any level of a tank: else a day of it would be looked into for nothing. */
-static bool has_level(sqlite3 *db, unsigned number)
+static bool has_level(struct log_store *store, unsigned number)
 {
 	sqlite3_stmt *statement;
 	bool found = false;
 
-	if (sqlite3_prepare_v2(db, "SELECT 1 FROM slots WHERE (signal = 'tank_level_pct' AND instance = ?1) OR "
-		    "(signal = 'fuel_level_1_pct' AND ?1 = 0) OR (signal = 'fuel_level_2_pct' AND ?1 = 1)", -1,
-		    &statement, NULL) == SQLITE_OK) {
+	if (prepare(store, "SELECT 1 FROM slots WHERE (signal = 'tank_level_pct' AND instance = ?1) OR "
+		    "(signal = 'fuel_level_1_pct' AND ?1 = 0) OR (signal = 'fuel_level_2_pct' AND ?1 = 1)",
+		    &statement)) {
 		(void)sqlite3_bind_int64(statement, 1, number);
-		found = sqlite3_step(statement) == SQLITE_ROW;
+		found = has_row(store, statement);
 	}
-	(void)sqlite3_finalize(statement); /* a failure found none */
+	(void)sqlite3_finalize(statement); /* a failure has been noted */
 	return found;
 }
 
@@ -121,13 +131,12 @@ static void read_state(const struct range_inputs *in, unsigned number, struct ta
 {
 	sqlite3_stmt *statement;
 
-	if (sqlite3_prepare_v2(in->db, "SELECT volume_l, volume_sd_l, coalesce(volume_15_l, volume_l), "
-		    "fuel_c, measured_utc_ns FROM tank_list WHERE tank = ?1", -1, &statement, NULL) !=
-		SQLITE_OK) {
+	if (!prepare(in->store, "SELECT volume_l, volume_sd_l, coalesce(volume_15_l, volume_l), "
+		    "fuel_c, measured_utc_ns FROM tank_list WHERE tank = ?1", &statement)) {
 		return; /* a log of a version before: what the level says must do */
 	}
 	(void)sqlite3_bind_int64(statement, 1, number);
-	if (sqlite3_step(statement) == SQLITE_ROW) {
+	if (has_row(in->store, statement)) {
 		tank->known = true;
 		tank->fuel_l = column_real(statement, 0);
 		tank->fuel_sd_l = column_real(statement, 1);
@@ -137,21 +146,20 @@ static void read_state(const struct range_inputs *in, unsigned number, struct ta
 			tank->measured_ns = sqlite3_column_int64(statement, 4);
 		}
 	}
-	(void)sqlite3_finalize(statement); /* a failure left it unknown */
+	(void)sqlite3_finalize(statement); /* a failure has been noted */
 }
 
 /* Whether an engine ran an hour or more after a moment. */
-static bool ran_since(sqlite3 *db, int64_t utc_ns)
+static bool ran_since(struct log_store *store, int64_t utc_ns)
 {
 	sqlite3_stmt *statement;
 	bool ran = false;
 
-	if (sqlite3_prepare_v2(db, "SELECT 1 FROM run_list WHERE end_utc_ns > ?1 LIMIT 1", -1,
-		    &statement, NULL) == SQLITE_OK) {
+	if (prepare(store, "SELECT 1 FROM run_list WHERE end_utc_ns > ?1 LIMIT 1", &statement)) {
 		(void)sqlite3_bind_int64(statement, 1, utc_ns + HOUR_NS);
-		ran = sqlite3_step(statement) == SQLITE_ROW;
+		ran = has_row(store, statement);
 	}
-	(void)sqlite3_finalize(statement); /* a failure found none */
+	(void)sqlite3_finalize(statement); /* a failure has been noted */
 	return ran;
 }
 
@@ -170,7 +178,7 @@ static void read_tank(const struct range_inputs *in, unsigned number, struct tan
 		.fuel_c = NAN,
 		.reserve_told = told != NULL && !isnan(told->reserve_l),
 	};
-	if (in->dated && has_level(in->db, number)) {
+	if (in->dated && has_level(in->store, number)) {
 		last_level(in, number, &tank->level_pct, &tank->capacity_l, &tank->measured_ns);
 	}
 	tank->known = !isnan(tank->level_pct);
@@ -189,7 +197,7 @@ static void read_tank(const struct range_inputs *in, unsigned number, struct tan
 	if (isnan(tank->reserve_l)) {
 		tank->reserve_l = 0.1 * tank->fuel_l; /* how much it holds is not known either */
 	}
-	tank->stale = tank->measured_ns > 0 && ran_since(in->db, tank->measured_ns);
+	tank->stale = tank->measured_ns > 0 && ran_since(in->store, tank->measured_ns);
 }
 
 static const struct table_column tank_columns[] = {
@@ -266,17 +274,17 @@ struct curve_point {
 };
 
 /* The learned maps of all engines. Returns how many points. */
-static size_t read_curve(sqlite3 *db, struct curve_point points[POINTS_MAX])
+static size_t read_curve(struct log_store *store, struct curve_point points[POINTS_MAX])
 {
 	sqlite3_stmt *statement;
 	size_t count = 0;
 
-	if (sqlite3_prepare_v2(db, "SELECT engine, rpm, rate_lph, rate_sd_share, rate_minutes, speed_kn, "
-		    "speed_minutes, ground_kn, ground_minutes FROM burn_curve ORDER BY engine, rpm", -1,
-		    &statement, NULL) != SQLITE_OK) {
+	if (!prepare(store, "SELECT engine, rpm, rate_lph, rate_sd_share, rate_minutes, speed_kn, "
+		    "speed_minutes, ground_kn, ground_minutes FROM burn_curve ORDER BY engine, rpm",
+		    &statement)) {
 		return 0;
 	}
-	while (count < POINTS_MAX && sqlite3_step(statement) == SQLITE_ROW) {
+	while (count < POINTS_MAX && has_row(store, statement)) {
 		int64_t engine = sqlite3_column_int64(statement, 0);
 		struct economical_point point = {
 			.rpm = column_real(statement, 1),
@@ -295,7 +303,7 @@ static size_t read_curve(sqlite3 *db, struct curve_point points[POINTS_MAX])
 		point.speed_minutes = column_real(statement, 8);
 		points[count++].over_ground = point;
 	}
-	(void)sqlite3_finalize(statement); /* a failure left fewer points */
+	(void)sqlite3_finalize(statement); /* a failure has been noted */
 	return count;
 }
 
@@ -362,18 +370,18 @@ static void running_engines(const struct range_inputs *in, bool running[BOAT_ENG
 {
 	sqlite3_stmt *statement;
 
-	if (sqlite3_prepare_v2(in->db, "SELECT DISTINCT engine FROM run_list WHERE open AND end_utc_ns > "
-		    "(SELECT max(end_utc_ns) FROM session_list) - ?1", -1, &statement, NULL) != SQLITE_OK) {
+	if (!prepare(in->store, "SELECT DISTINCT engine FROM run_list WHERE open AND end_utc_ns > "
+		    "(SELECT max(end_utc_ns) FROM session_list) - ?1", &statement)) {
 		return;
 	}
 	(void)sqlite3_bind_int64(statement, 1, MINUTE_NS);
-	while (sqlite3_step(statement) == SQLITE_ROW) {
+	while (has_row(in->store, statement)) {
 		int64_t engine = sqlite3_column_int64(statement, 0);
 		if (engine >= 0 && engine < BOAT_ENGINES_MAX) {
 			running[engine] = true;
 		}
 	}
-	(void)sqlite3_finalize(statement); /* a failure found none */
+	(void)sqlite3_finalize(statement); /* a failure has been noted */
 }
 
 /* The map's rate at an engine speed, a straight line between its points; NaN outside. */
@@ -411,7 +419,7 @@ static void read_present(const struct range_inputs *in, const bool running[BOAT_
 		(void)snprintf(question.signals[i].name, sizeof(question.signals[i].name), "%s",
 			speeds[i].signal);
 	}
-	if (log_series_read(in->store, &question, &series) == 0) {
+	if (log_store_note_error(in->store, log_series_read(in->store, &question, &series)) == 0) {
 		for (size_t i = 0; i < COUNT(speeds) && isnan(cruise->speed_kn); i++) {
 			cruise->speed_kn = mean_of(&series, COUNT(speeds), i);
 			if (!isnan(cruise->speed_kn)) {
@@ -430,7 +438,7 @@ static void read_present(const struct range_inputs *in, const bool running[BOAT_
 		(void)snprintf(question.signals[0].name, sizeof(question.signals[0].name),
 			"engine_speed_rpm");
 		(void)snprintf(question.signals[1].name, sizeof(question.signals[1].name), "fuel_rate_lph");
-		if (log_series_read(in->store, &question, &series) == 0) {
+		if (log_store_note_error(in->store, log_series_read(in->store, &question, &series)) == 0) {
 			rpm[i] = mean_of(&series, 2, 0);
 			rate_lph[i] = mean_of(&series, 2, 1);
 			log_series_finish(&series);
@@ -505,33 +513,33 @@ static void usual_cruise(const struct range_inputs *in, struct cruise *cruise)
 
 	cruise_init(cruise, "usual");
 	cruise->rate_share_sd = USUAL_SHARE;
-	if (sqlite3_prepare_v2(in->db, USUAL_SQL, -1, &statement, NULL) == SQLITE_OK) {
+	if (prepare(in->store, USUAL_SQL, &statement)) {
 		(void)sqlite3_bind_double(statement, 1, USUAL_H);
-		if (sqlite3_step(statement) == SQLITE_ROW) {
+		if (has_row(in->store, statement)) {
 			cruise->rate_lph = column_real(statement, 0);
 			cruise->l_per_nm = column_real(statement, 1);
 			first_trip = sqlite3_column_int64(statement, 2);
 			hours = column_real(statement, 3);
 		}
 	}
-	(void)sqlite3_finalize(statement); /* a failure left NaN */
+	(void)sqlite3_finalize(statement); /* a failure has been noted */
 	if (!(cruise->rate_lph > 0)) {
 		cruise->rate_lph = NAN;
 		say(cruise, "not known: no burn is in the log");
 		return;
 	}
 	cruise->speed_kn = cruise->rate_lph / cruise->l_per_nm;
-	if (sqlite3_prepare_v2(in->db, "SELECT engine, sum(fuel_l) FROM trip_list WHERE trip >= ?1 AND "
-		    "engine_h > 0 GROUP BY engine", -1, &statement, NULL) == SQLITE_OK) {
+	if (prepare(in->store, "SELECT engine, sum(fuel_l) FROM trip_list WHERE trip >= ?1 AND "
+		    "engine_h > 0 GROUP BY engine", &statement)) {
 		(void)sqlite3_bind_int64(statement, 1, first_trip);
-		while (sqlite3_step(statement) == SQLITE_ROW) {
+		while (has_row(in->store, statement)) {
 			int64_t engine = sqlite3_column_int64(statement, 0);
 			if (engine >= 0 && engine < BOAT_ENGINES_MAX) {
 				cruise->engine_lph[engine] = column_real(statement, 1) / hours;
 			}
 		}
 	}
-	(void)sqlite3_finalize(statement); /* a failure left no rate, so no range */
+	(void)sqlite3_finalize(statement); /* a failure has been noted */
 	(void)snprintf(cruise->basis, sizeof(cruise->basis),
 		"counted: mean burn of the last %.0f hours under engine%s", hours,
 		isnan(cruise->l_per_nm) ? "; no trip of them was under engine all the way" : "");
@@ -625,7 +633,7 @@ static void put_range(struct table *table, const struct range_inputs *in)
 {
 	struct curve_point points[POINTS_MAX];
 	struct cruise present, economical, usual;
-	size_t count = read_curve(in->db, points);
+	size_t count = read_curve(in->store, points);
 
 	present_cruise(in, points, count, &present);
 	economical_cruise(points, count, &economical);
@@ -637,12 +645,11 @@ static void put_range(struct table *table, const struct range_inputs *in)
 	table_end(table);
 }
 
-void range_table_put(const struct command_line *line, struct table *table, struct log_store *store,
-	bool dated, int64_t as_of_ns)
+enum program_exit range_table_put(const struct command_line *line, struct table *table,
+	struct log_store *store, bool dated, int64_t as_of_ns)
 {
 	struct range_inputs in = {
 		.boat = &line->settings.boat,
-		.db = log_store_db(store),
 		.store = store,
 		.dated = dated,
 		.as_of_ns = as_of_ns,
@@ -653,4 +660,5 @@ void range_table_put(const struct command_line *line, struct table *table, struc
 	}
 	put_tanks(table, &in);
 	put_range(table, &in);
+	return command_read(line, store);
 }

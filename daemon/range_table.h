@@ -11,8 +11,9 @@
 
 #include "daemon/command.h"
 
-/* Writes the tables tanks and range, as of a moment. dated: the log holds anything with a date. */
-void range_table_put(const struct command_line *line, struct table *table, struct log_store *store,
-	bool dated, int64_t as_of_ns);
+/* Writes the tables tanks and range, as of a moment. dated: the log holds anything with a date.
+ * Returns EXIT_DONE, or EXIT_FAILED, told, when something of it could not be read. */
+enum program_exit range_table_put(const struct command_line *line, struct table *table,
+	struct log_store *store, bool dated, int64_t as_of_ns);
 
 #endif

@@ -2,6 +2,7 @@
  * evidence, events, the burn, what was logged over time, trips, runs, how to read it. */
 #include "daemon/report.h"
 
+#include <assert.h>
 #include <errno.h>
 #include <inttypes.h>
 #include <math.h>
@@ -26,6 +27,7 @@
 #define CHART_POINTS    600
 
 struct report {
+	int failure; /* the last of a part that could not be made: negative errno */
 	const struct command_line *line;
 	struct command_line *ranged; /* the line, limited to what the report is of */
 	struct log_store *store;
@@ -567,7 +569,8 @@ static const char *named_argument(void *context, const char *name)
 	return NULL;
 }
 
-/* One of the page's drawings, as a figure. What cannot be drawn is left out. */
+/* One of the page's drawings, as a figure; none where there is nothing to draw. A failure stays in the
+ * report. */
 static void put_picture(struct report *report, const char *name, const char *key, const char *value,
 	const char *caption)
 {
@@ -578,34 +581,44 @@ static void put_picture(struct report *report, const char *name, const char *key
 	FILE *out = open_memstream(&bytes, &size);
 	int result;
 
-	if (picture == NULL || out == NULL) {
-		if (out != NULL) {
-			(void)fclose(out); /* nothing was written */
-		}
-		free(bytes);
+	assert(picture != NULL);
+	if (out == NULL) {
+		report->failure = -ENOMEM;
 		return;
 	}
 	result = picture->draw(report->ranged, report->store, named_argument, &arguments, out);
-	if (fclose(out) == 0 && result == 0) {
+	/* Without memory the stream drops what is written, or has no bytes in the end. */
+	if (ferror(out) != 0) {
+		result = -ENOMEM;
+	}
+	if (fclose(out) != 0 || bytes == NULL) {
+		result = -ENOMEM;
+	}
+	if (result == 0) {
 		(void)fprintf(report->out, "<figure class=\"%s\">\n", name);
 		(void)fwrite(bytes, 1, size, report->out); /* the stream keeps a failure */
 		(void)fputs("<figcaption>", report->out);
 		drawing_text(report->out, caption);
 		(void)fputs("</figcaption></figure>\n", report->out);
+	} else if (result != -ENOENT) {
+		report->failure = result;
 	}
 	free(bytes);
 }
 
-/* The elements that the report is of. The caller lets go of them; NULL for want of memory shows none. */
-static json_t *wanted_elements(const struct report *report)
+/* The elements that the report is of. The caller lets go of them. NULL or fewer for want of memory, which
+ * stays in the report. */
+static json_t *wanted_elements(struct report *report)
 {
 	json_t *wanted = json_array();
 	json_t *row;
 	size_t index;
 
+	report->failure = wanted == NULL ? -ENOMEM : report->failure;
 	json_array_foreach(rows_of(report->elements, "elements"), index, row) {
 		if (report->scope->element == NULL || is_wanted_element(report, row)) {
-			(void)json_array_append(wanted, row); /* as above */
+			report->failure =
+				json_array_append(wanted, row) != 0 ? -ENOMEM : report->failure;
 		}
 	}
 	return wanted;
@@ -977,6 +990,13 @@ static enum program_exit write_parts(struct report *report)
 	put_refuellings(report);
 	put_trips(report);
 	put_foot(report);
+	if (status == EXIT_DONE) {
+		status = command_read(report->line, report->store);
+	}
+	if (status == EXIT_DONE && report->failure != 0) {
+		status = command_failed(report->line, "cannot read the log for the report: %s",
+			strerror(-report->failure));
+	}
 	return status;
 }
 

@@ -397,6 +397,9 @@ static enum program_exit show_list(const struct command_line *line,
 			put_list(line, table, store, put, &horizon, at_ns,
 				line->format == TABLE_PEOPLE));
 	}
+	if (status == EXIT_DONE) {
+		status = command_read(line, store);
+	}
 	log_store_close(store);
 	return status;
 }

@@ -126,7 +126,7 @@ static enum program_exit put_tables(const struct command_line *line, struct tabl
 	}
 	if (status == EXIT_DONE) {
 		bool dated = overview_as_of(store, clock_ns, &as_of_ns);
-		range_table_put(line, table, store, dated, as_of_ns);
+		status = range_table_put(line, table, store, dated, as_of_ns);
 	}
 	return status == EXIT_DONE ? fact_table_standing_events(line, table, store) : status;
 }
@@ -155,6 +155,9 @@ static enum program_exit run_status(const struct command_line *line)
 	}
 	if (line->format == TABLE_PEOPLE) {
 		status = say_verdict(line, store);
+	}
+	if (status == EXIT_DONE) {
+		status = command_read(line, store);
 	}
 	if (status == EXIT_DONE) {
 		status = command_open_output(line, &table);

@@ -87,6 +87,15 @@ static FILE *open_answer(struct web_answer *ret_answer, const char *type)
 	return out;
 }
 
+/* Whether all that was written into it is there. Without memory such a stream drops what is written, or
+ * has no bytes in the end, and neither makes fclose fail. */
+static bool close_answer(const struct web_answer *ret_answer, FILE *out)
+{
+	bool failed = ferror(out) != 0;
+
+	return fclose(out) == 0 && !failed && ret_answer->bytes != NULL;
+}
+
 static void answer_no_memory(struct web_answer *ret_answer)
 {
 	web_answer_error(ret_answer, 503, "no memory left");
@@ -135,7 +144,7 @@ static void answer_buses(struct web_api *api, bool csv, struct web_answer *ret_a
 		api->put_buses(api->put_context, table);
 	}
 	bool written = table != NULL && table_close(table) == 0;
-	if (fclose(out) != 0 || !written) {
+	if (!close_answer(ret_answer, out) || !written) {
 		answer_no_memory(ret_answer);
 	} else if (csv) {
 		(void)snprintf(ret_answer->filename, sizeof(ret_answer->filename), "buses.csv");
@@ -168,8 +177,9 @@ static void answer_table(struct web_api *api, const struct log_table *row, bool 
 		answer_no_memory(ret_answer);
 		goto free_line;
 	}
-	status = row->put(line, table, api->store);
-	if (table_close(table) != 0 || fclose(out) != 0) {
+	status = log_table_put(row, line, table, api->store);
+	bool written = table_close(table) == 0;
+	if (!close_answer(ret_answer, out) || !written) {
 		answer_no_memory(ret_answer);
 	} else if (status != EXIT_DONE) {
 		web_answer_error(ret_answer, 503, clock_ms() > api->deadline_ms
@@ -341,7 +351,7 @@ static void answer_series(struct web_api *api, bool csv, const struct web_reques
 	} else if (out != NULL) {
 		print_series_json(out, &question, &series);
 	}
-	if (out == NULL || fclose(out) != 0) {
+	if (out == NULL || !close_answer(ret_answer, out)) {
 		answer_no_memory(ret_answer);
 	}
 	log_series_finish(&series);
@@ -368,7 +378,7 @@ static void answer_index(const struct web_api *api, struct web_answer *ret_answe
 		(void)fprintf(out, "%s\"%s\"", i == 0 ? "" : ",", pictures[i].name);
 	}
 	(void)fputs("]}\n", out);
-	if (fclose(out) != 0) {
+	if (!close_answer(ret_answer, out)) {
 		answer_no_memory(ret_answer);
 	}
 }
@@ -386,7 +396,7 @@ static void answer_metrics(struct web_api *api, struct web_answer *ret_answer)
 		return;
 	}
 	int result = metrics_write(&api->line, api->store, out);
-	if (fclose(out) != 0) {
+	if (!close_answer(ret_answer, out)) {
 		answer_no_memory(ret_answer);
 	} else if (result != 0) {
 		web_answer_error(ret_answer, 503, "the log cannot be read");
@@ -424,7 +434,7 @@ static void answer_drawing(struct web_api *api, const struct web_request *reques
 	}
 	result = picture->draw(&api->line, api->store, picture_argument,
 		(void *)(uintptr_t)request, out);
-	if (fclose(out) != 0) {
+	if (!close_answer(ret_answer, out)) {
 		answer_no_memory(ret_answer);
 	} else if (result == -ENOENT) {
 		web_answer_error(ret_answer, 404, "there is nothing to draw by that name");
