@@ -81,17 +81,29 @@ static int check_interface(int fd, const char *interface)
 	return (request.ifr_flags & IFF_UP) != 0 ? 0 : -ENETDOWN;
 }
 
+static int set_filter(int fd, enum bus_filter filter)
+{
+	static const struct can_filter filters[] = {
+		[BUS_ALL_FRAMES] = {.can_id = 0, .can_mask = 0},
+		[BUS_EXTENDED_FRAMES] = {.can_id = CAN_EFF_FLAG,
+			.can_mask = CAN_EFF_FLAG | CAN_RTR_FLAG},
+	};
+
+	/* The kernel adds the new one before it takes the old one away, and passes a frame on once
+	 * whatever number of filters it fits (net/can/raw.c). */
+	return setsockopt(fd, SOL_CAN_RAW, CAN_RAW_FILTER, &filters[filter], sizeof(filters[0])) ==
+			       0
+		       ? 0
+		       : -errno;
+}
+
 static int set_options(int fd, enum bus_filter filter)
 {
-	static const struct can_filter extended[] = {
-		{.can_id = CAN_EFF_FLAG, .can_mask = CAN_EFF_FLAG | CAN_RTR_FLAG},
-	};
 	can_err_mask_t errors = CAN_ERR_MASK;
-	int result;
+	int result = set_filter(fd, filter);
 
-	if (filter == BUS_EXTENDED_FRAMES &&
-		setsockopt(fd, SOL_CAN_RAW, CAN_RAW_FILTER, extended, sizeof(extended)) != 0) {
-		return -errno;
+	if (result != 0) {
+		return result;
 	}
 	if (setsockopt(fd, SOL_CAN_RAW, CAN_RAW_ERR_FILTER, &errors, sizeof(errors)) != 0) {
 		return -errno;
@@ -175,6 +187,11 @@ void bus_close(struct bus *bus)
 	}
 	(void)close(bus->fd); /* a reading socket: nothing to lose */
 	free(bus);
+}
+
+int bus_set_filter(struct bus *bus, enum bus_filter filter)
+{
+	return set_filter(bus->fd, filter);
 }
 
 int bus_fd(const struct bus *bus)

@@ -31,6 +31,10 @@ int bus_open(struct bus **ret_bus, const char *interface, unsigned number, enum 
 /* NULL is fine. */
 void bus_close(struct bus *bus);
 
+/* Changes what the kernel passes on, while frames come: those that both filters pass come without a
+ * break, each once. Returns 0 or a negative errno; it then filters as before. */
+int bus_set_filter(struct bus *bus, enum bus_filter filter);
+
 /* For polling; readable when frames wait or the link failed. */
 int bus_fd(const struct bus *bus);
 

@@ -5,6 +5,8 @@
  * What can go wrong:
  *   - the read fails (ENETDOWN, ENODEV): the bus is closed; step 1 when the kernel says so
  *   - it is not there or cannot be opened: told once, tried again each RETRY_MS
+ *   - it comes and goes all the time (a loose plug): told at most NEWS_BURST times and
+ *     then once a minute
  *   - error frames say bus-off: told; restarted after restart_ms where that is wished and permitted
  */
 #include "daemon/bus_watch.h"
@@ -16,9 +18,16 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define DRAIN_BATCHES 8 /* of BUS_BATCH frames: a quarter of a second of a full bus */
-#define RETRY_MS      10000
+#include "daemon/bus_refusal.h"
+
+#define DRAIN_BATCHES	   8  /* of BUS_BATCH frames: a quarter of a second of a full bus */
+#define DRAIN_ROUNDS	   32 /* of so many batches: more frames than a socket's buffer holds */
+#define RETRY_MS	   10000
 #define CONDITION_PAUSE_MS 60000
+/* News of a link that comes and goes: so many sentences at once, and one more after each of these.
+ */
+#define NEWS_BURST     8
+#define NEWS_REFILL_MS 60000
 
 struct watched {
 	struct bus_watch *watch;
@@ -33,13 +42,18 @@ struct watched {
 	uint64_t told_ms;        /* … this one, at this time of the loop */
 	uint64_t told_dropped;   /* of status.dropped */
 	uint64_t told_dropped_ms;
-	uint64_t since_ms;       /* since when it is present or not as it is now */
-	uint64_t heard_ms;       /* when frames came last, or it was opened; error frames do not count */
-	uint64_t heard;          /* frames that are no error frames … */
-	uint64_t heard_when_off; /* … when the controller left the bus: one that is off hears nothing */
-	bool said_off;           /* by its driver, when that was asked last, or by an error frame since */
+	unsigned news;	    /* sentences that may be told now … */
+	uint64_t news_ms;   /* … as of this time of the loop */
+	uint64_t kept_back; /* sentences that were not told */
+	uint64_t since_ms;  /* since when it is present or not as it is now */
+	uint64_t heard_ms;  /* when frames came last, or it was opened; error frames do not count */
+	uint64_t heard;	    /* frames that are no error frames … */
+	uint64_t heard_when_off; /* … when the controller left the bus: one that is off hears
+				    nothing */
+	bool said_off; /* by its driver, when that was asked last, or by an error frame since */
 	uv_timer_t rest;
 	uv_timer_t restart;
+	unsigned handles; /* open ones in this memory: it goes with the last */
 	struct bus_status status;
 };
 
@@ -50,9 +64,9 @@ struct bus_watch {
 	struct link_watch links; /* in the order of buses */
 	uv_poll_t link_poll;
 	uv_timer_t retry;
-	size_t handles; /* open ones in this memory: it goes with the last */
+	unsigned handles; /* as in struct watched */
 	size_t count;
-	struct watched buses[FRAME_BUS_MAX];
+	struct watched *buses[LINK_WATCH_MOST]; /* while they are changed, old and new ones */
 };
 
 static void set_presence(struct watched *w, enum bus_presence presence)
@@ -68,6 +82,55 @@ static void set_presence(struct watched *w, enum bus_presence presence)
 static void tell(struct watched *w, const char *sentence)
 {
 	w->watch->listener.on_news(w->watch->listener.context, &w->status, sentence);
+}
+
+static bool may_tell_news(struct watched *w)
+{
+	uint64_t now_ms = uv_now(w->watch->loop);
+	uint64_t more = (now_ms - w->news_ms) / NEWS_REFILL_MS;
+
+	if (w->news + more >= NEWS_BURST) {
+		w->news = NEWS_BURST;
+		w->news_ms = now_ms;
+	} else {
+		w->news += (unsigned)more;
+		w->news_ms += more * NEWS_REFILL_MS;
+	}
+	if (w->news == 0) {
+		return false;
+	}
+	w->news--;
+	return true;
+}
+
+/* News of the link and of the controller's restarts. What is kept back is told, by its number and
+ * as it then stands, when a minute is over (tell_kept_back). */
+static void tell_news(struct watched *w, const char *sentence)
+{
+	if (w->kept_back > 0 || !may_tell_news(w)) {
+		w->kept_back++;
+		return;
+	}
+	tell(w, sentence);
+}
+
+static void describe_presence(const struct watched *w, char *sentence, size_t size);
+
+static void tell_kept_back(struct watched *w)
+{
+	char sentence[400];
+	size_t used;
+
+	if (w->kept_back == 0 || !may_tell_news(w)) {
+		return;
+	}
+	describe_presence(w, sentence, sizeof(sentence));
+	used = strlen(sentence);
+	(void)snprintf(sentence + used, sizeof(sentence) - used,
+		"; %" PRIu64 " change%s before this %s not told singly: look for a loose plug",
+		w->kept_back, w->kept_back == 1 ? "" : "s", w->kept_back == 1 ? "was" : "were");
+	w->kept_back = 0;
+	tell(w, sentence);
 }
 
 /* A bus that wavers must not fill the machine's journal: what has changed is told at once, what
@@ -139,13 +202,13 @@ static void on_restart(uv_timer_t *timer)
 	result = bus_restart(w->interface);
 	if (result == 0) {
 		w->told_restart = false;
-		tell(w, "the controller was restarted after bus-off");
+		tell_news(w, "the controller was restarted after bus-off");
 		ask_controller(w);
 	} else if (!w->told_restart) {
 		w->told_restart = true;
 		(void)snprintf(sentence, sizeof(sentence),
 			"the controller is bus-off and cannot be restarted: %s", strerror(-result));
-		tell(w, sentence);
+		tell_news(w, sentence);
 	}
 	/* It may be off again at once: look again later. */
 	(void)uv_timer_start(timer, on_restart, w->restart_ms, 0);
@@ -198,7 +261,7 @@ static void lose(struct watched *w, enum bus_presence presence, const char *sent
 		(void)uv_timer_start(&w->watch->retry, on_retry, RETRY_MS, 0);
 	}
 	set_presence(w, presence);
-	tell(w, sentence);
+	tell_news(w, sentence);
 }
 
 /* Drains a bus. Returns how many frames came, or a negative errno with the bus lost. */
@@ -240,6 +303,16 @@ static int drain(struct watched *w)
 		return got;
 	}
 	return total;
+}
+
+/* Reads everything that waits now. */
+static void drain_whole(struct watched *w)
+{
+	for (int i = 0; i < DRAIN_ROUNDS && w->bus != NULL; i++) {
+		if (drain(w) < DRAIN_BATCHES * BUS_BATCH) {
+			return; /* no more there, or lost, which has been told */
+		}
+	}
 }
 
 static void on_frames_wait(uv_poll_t *poll, int status, int events);
@@ -312,9 +385,29 @@ static void describe_listening(const struct watched *w, char *sentence, size_t s
 		controller_state_name(controller->state));
 }
 
+/* How it stands, as the sentence that would be told if it came to stand so now. */
+static void describe_presence(const struct watched *w, char *sentence, size_t size)
+{
+	switch (w->status.presence) {
+	case BUS_LISTENING:
+		describe_listening(w, sentence, size);
+		break;
+	case BUS_DOWN:
+		(void)snprintf(sentence, size, "the link is down; waiting for it");
+		break;
+	case BUS_MISSING:
+		(void)snprintf(sentence, size, "there is no such interface; waiting for it");
+		break;
+	case BUS_UNUSABLE:
+		(void)snprintf(sentence, size, "cannot be opened: %s; trying again",
+			bus_refusal(w->status.trouble));
+		break;
+	}
+}
+
 static void try_bus(struct watched *w)
 {
-	char sentence[200];
+	char sentence[300];
 	int before = w->status.trouble;
 	int result = open_bus(w);
 
@@ -324,8 +417,8 @@ static void try_bus(struct watched *w)
 		bus_health_init(&w->status.health);
 		w->told_condition = w->status.health.condition;
 		ask_controller(w);
-		describe_listening(w, sentence, sizeof(sentence));
-		tell(w, sentence);
+		describe_presence(w, sentence, sizeof(sentence));
+		tell_news(w, sentence);
 		return;
 	}
 	/* The kernel says when a link comes up; the timer is for what it does not say. */
@@ -337,9 +430,8 @@ static void try_bus(struct watched *w)
 	w->status.trouble = result;
 	set_presence(w, BUS_UNUSABLE);
 	if (result != before) {
-		(void)snprintf(sentence, sizeof(sentence), "cannot be opened: %s; trying again",
-			result == -ENOTSUP ? "it is no CAN interface" : strerror(-result));
-		tell(w, sentence);
+		describe_presence(w, sentence, sizeof(sentence));
+		tell_news(w, sentence);
 	}
 }
 
@@ -348,8 +440,8 @@ static void on_retry(uv_timer_t *timer)
 	struct bus_watch *watch = timer->data;
 
 	for (size_t i = 0; i < watch->count; i++) {
-		if (watch->buses[i].bus == NULL) {
-			try_bus(&watch->buses[i]);
+		if (watch->buses[i]->bus == NULL) {
+			try_bus(watch->buses[i]);
 		}
 	}
 }
@@ -387,12 +479,12 @@ static void on_links(uv_poll_t *poll, int status, int events)
 	for (size_t i = 0; i < watch->count; i++) {
 		if (watch->links.links[i].changed) {
 			watch->links.links[i].changed = false;
-			on_link(&watch->buses[i], watch->links.links[i].state);
+			on_link(watch->buses[i], watch->links.links[i].state);
 		}
 	}
 }
 
-static void on_handle_closed(uv_handle_t *handle)
+static void on_watch_handle_closed(uv_handle_t *handle)
 {
 	struct bus_watch *watch = handle->data;
 
@@ -402,18 +494,24 @@ static void on_handle_closed(uv_handle_t *handle)
 	}
 }
 
-static void close_handle(struct bus_watch *watch, uv_handle_t *handle)
+static void on_bus_handle_closed(uv_handle_t *handle)
 {
-	handle->data = watch;
-	uv_close(handle, on_handle_closed);
+	struct watched *w = handle->data;
+
+	w->handles--;
+	if (w->handles == 0) {
+		free(w);
+	}
 }
 
+/* Adds a bus that begin_bus is still to open. */
 static int add_bus(struct bus_watch *watch, const struct bus_watch_want *want)
 {
-	struct watched *w = &watch->buses[watch->count];
-	int result = link_watch_add(&watch->links, want->interface);
+	struct watched *w = calloc(1, sizeof(*w));
+	int result = w == NULL ? -ENOMEM : link_watch_add(&watch->links, want->interface);
 
 	if (result < 0) {
+		free(w);
 		return result;
 	}
 	assert(want->number < FRAME_BUS_MAX);
@@ -426,15 +524,59 @@ static int add_bus(struct bus_watch *watch, const struct bus_watch_want *want)
 	w->since_ms = uv_now(watch->loop);
 	w->heard_ms = w->since_ms;
 	w->status.controller.state = CONTROLLER_UNKNOWN;
+	w->news = NEWS_BURST;
+	w->news_ms = w->since_ms;
 	bus_health_init(&w->status.health);
 	/* These two cannot fail: they only fill in the handle. */
 	(void)uv_timer_init(watch->loop, &w->rest);
 	(void)uv_timer_init(watch->loop, &w->restart);
 	w->rest.data = w;
 	w->restart.data = w;
-	watch->handles += 2;
-	watch->count++;
+	w->handles = 2;
+	watch->buses[watch->count++] = w;
 	return 0;
+}
+
+static void remove_bus(struct bus_watch *watch, size_t index)
+{
+	struct watched *w = watch->buses[index];
+
+	close_bus(w);
+	uv_close((uv_handle_t *)&w->rest, on_bus_handle_closed);
+	uv_close((uv_handle_t *)&w->restart, on_bus_handle_closed);
+	link_watch_remove(&watch->links, index);
+	watch->count--;
+	memmove(&watch->buses[index], &watch->buses[index + 1],
+		(watch->count - index) * sizeof(watch->buses[0]));
+}
+
+/* Opens a bus that is there already; any other is waited for, and told. */
+static void begin_bus(struct bus_watch *watch, size_t index)
+{
+	struct watched *w = watch->buses[index];
+	enum bus_presence presence;
+	char sentence[300];
+
+	try_bus(w);
+	presence = w->status.presence;
+	if (presence == BUS_MISSING || presence == BUS_DOWN) {
+		describe_presence(w, sentence, sizeof(sentence));
+		tell_news(w, sentence);
+	}
+	watch->links.links[index].state = presence == BUS_MISSING ? LINK_MISSING
+					  : presence == BUS_DOWN  ? LINK_DOWN
+								  : LINK_UP;
+}
+
+/* The place of an interface among the buses, -1: none. */
+static int place_of(const struct bus_watch *watch, const char *interface)
+{
+	for (size_t i = 0; i < watch->count; i++) {
+		if (strcmp(watch->buses[i]->interface, interface) == 0) {
+			return (int)i;
+		}
+	}
+	return -1;
 }
 
 int bus_watch_open(struct bus_watch **ret_watch, uv_loop_t *loop,
@@ -476,22 +618,86 @@ int bus_watch_open(struct bus_watch **ret_watch, uv_loop_t *loop,
 		bus_watch_close(watch);
 		return result;
 	}
-	/* Those that are there already are opened now; the rest is waited for, and told. */
 	for (size_t i = 0; i < watch->count; i++) {
-		struct watched *w = &watch->buses[i];
-
-		try_bus(w);
-		if (w->status.presence == BUS_MISSING || w->status.presence == BUS_DOWN) {
-			tell(w, w->status.presence == BUS_DOWN
-				? "the link is down; waiting for it"
-				: "there is no such interface; waiting for it");
-			watch->links.links[i].state =
-				w->status.presence == BUS_DOWN ? LINK_DOWN : LINK_MISSING;
-		} else {
-			watch->links.links[i].state = LINK_UP;
-		}
+		begin_bus(watch, i);
 	}
 	*ret_watch = watch;
+	return 0;
+}
+
+/* Has the kernel pass on frames by another filter, on the first count buses; on all or on none. */
+static int change_filter(struct bus_watch *watch, size_t count, enum bus_filter filter)
+{
+	int result = 0;
+
+	for (size_t i = 0; i < count && filter != watch->filter && result == 0; i++) {
+		if (watch->buses[i]->bus != NULL) {
+			result = bus_set_filter(watch->buses[i]->bus, filter);
+		}
+	}
+	for (size_t i = 0; i < count && result != 0; i++) {
+		if (watch->buses[i]->bus != NULL) {
+			/* Where even that fails, there are more frames than asked for. */
+			(void)bus_set_filter(watch->buses[i]->bus, watch->filter);
+		}
+	}
+	if (result == 0) {
+		watch->filter = filter;
+	}
+	return result;
+}
+
+static void change_restart(struct watched *w, uint64_t restart_ms)
+{
+	if (w->restart_ms == restart_ms) {
+		return;
+	}
+	w->restart_ms = restart_ms;
+	(void)uv_timer_stop(&w->restart);
+	see_to_restart(w);
+}
+
+int bus_watch_change(struct bus_watch *watch, const struct bus_watch_want *wants, size_t count,
+	enum bus_filter filter)
+{
+	bool wanted[LINK_WATCH_MOST] = {false};
+	size_t before = watch->count;
+	int result = 0;
+
+	assert(count <= FRAME_BUS_MAX);
+	for (size_t i = 0; i < count && result == 0; i++) {
+		int place = place_of(watch, wants[i].interface);
+
+		if (place < 0) {
+			result = add_bus(watch, &wants[i]);
+		} else {
+			assert(watch->buses[place]->status.number == wants[i].number);
+			wanted[place] = true;
+		}
+	}
+	if (result == 0) {
+		result = change_filter(watch, before, filter);
+	}
+	if (result != 0) {
+		while (watch->count > before) {
+			remove_bus(watch, watch->count - 1);
+		}
+		return result;
+	}
+	for (size_t i = before; i-- > 0;) {
+		if (!wanted[i]) {
+			drain_whole(watch->buses[i]);
+			remove_bus(watch, i);
+			before--;
+		}
+	}
+	for (size_t i = 0; i < count; i++) {
+		change_restart(
+			watch->buses[place_of(watch, wants[i].interface)], wants[i].restart_ms);
+	}
+	for (size_t i = before; i < watch->count; i++) {
+		begin_bus(watch, i);
+	}
 	return 0;
 }
 
@@ -500,31 +706,28 @@ void bus_watch_close(struct bus_watch *watch)
 	if (watch == NULL) {
 		return;
 	}
-	for (size_t i = 0; i < watch->count; i++) {
-		close_bus(&watch->buses[i]);
-		close_handle(watch, (uv_handle_t *)&watch->buses[i].rest);
-		close_handle(watch, (uv_handle_t *)&watch->buses[i].restart);
+	while (watch->count > 0) {
+		remove_bus(watch, watch->count - 1);
 	}
-	close_handle(watch, (uv_handle_t *)&watch->link_poll);
-	close_handle(watch, (uv_handle_t *)&watch->retry);
+	uv_close((uv_handle_t *)&watch->link_poll, on_watch_handle_closed);
+	uv_close((uv_handle_t *)&watch->retry, on_watch_handle_closed);
 	link_watch_close(&watch->links);
 }
 
 void bus_watch_drain(struct bus_watch *watch)
 {
 	for (size_t i = 0; i < watch->count; i++) {
-		if (watch->buses[i].bus != NULL) {
-			(void)drain(&watch->buses[i]); /* a lost bus has been told */
-		}
+		drain_whole(watch->buses[i]);
 	}
 }
 
 void bus_watch_ask(struct bus_watch *watch)
 {
 	for (size_t i = 0; i < watch->count; i++) {
-		if (watch->buses[i].bus != NULL) {
-			ask_controller(&watch->buses[i]);
+		if (watch->buses[i]->bus != NULL) {
+			ask_controller(watch->buses[i]);
 		}
+		tell_kept_back(watch->buses[i]);
 	}
 }
 
@@ -537,7 +740,7 @@ static enum bus_trouble absence(enum bus_presence presence)
 
 enum bus_trouble bus_watch_trouble(const struct bus_watch *watch, size_t index)
 {
-	const struct watched *w = &watch->buses[index];
+	const struct watched *w = watch->buses[index];
 	uint64_t now_ms = uv_now(watch->loop);
 
 	if (w->status.presence != BUS_LISTENING) {
@@ -562,5 +765,5 @@ size_t bus_watch_count(const struct bus_watch *watch)
 
 const struct bus_status *bus_watch_status(const struct bus_watch *watch, size_t index)
 {
-	return &watch->buses[index].status;
+	return &watch->buses[index]->status;
 }

@@ -1,8 +1,9 @@
 /* bus_watch.h: several buses on one event loop, waited for, read, and spoken about.
  *
- * A bus that is missing, down or unplugged is waited for. Frames are taken in batches: after a read a
- * bus is left alone for BUS_WATCH_REST_MS, so that a full bus costs twenty wake-ups a second and not
- * two thousand. All callbacks come from the loop.
+ * A bus that is missing, down or unplugged is waited for. One that comes and goes again and again
+ * is told so, not each time: a few sentences at once, then one a minute. Frames are taken in
+ * batches: after a read a bus is left alone for BUS_WATCH_REST_MS, so that a full bus costs twenty
+ * wake-ups a second and not two thousand. All callbacks come from the loop.
  */
 #ifndef SIGHTBOWL_DAEMON_BUS_WATCH_H
 #define SIGHTBOWL_DAEMON_BUS_WATCH_H
@@ -68,10 +69,20 @@ int bus_watch_open(struct bus_watch **ret_watch, uv_loop_t *loop,
 /* Stops at once; the memory goes when the loop has run its closing callbacks. NULL is fine. */
 void bus_watch_close(struct bus_watch *watch);
 
-/* Reads what waits now, up to a bound, without waiting for the loop. */
+/* Watches these buses from now on, through this filter. One that was watched before and is wanted
+ * goes on as it is, its socket open, without a frame being lost; one that is not wanted any more is
+ * read to its end and closed; a new one is opened or waited for, and told. Returns 0, or a negative
+ * errno (-ENOMEM, -ENAMETOOLONG, netlink's) with everything as it was and no frame read. A bus
+ * keeps its number. */
+int bus_watch_change(struct bus_watch *watch, const struct bus_watch_want *wants, size_t count,
+	enum bus_filter filter);
+
+/* Reads all that waits now, without waiting for the loop. */
 void bus_watch_drain(struct bus_watch *watch);
 
-/* Asks the controllers of the buses that are up how they are (netlink; takes a moment). */
+/* Asks the controllers of the buses that are up how they are (netlink; takes a moment), and tells
+ * how a link stands that came and went too often for each time to be told. Call it each half minute
+ * or so. */
 void bus_watch_ask(struct bus_watch *watch);
 
 /* What is wrong with a bus, as far as frames do not tell it: DOWN, UNUSABLE or MISSING when it has been so

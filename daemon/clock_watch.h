@@ -17,6 +17,9 @@
 /* A clock that is slewed drifts by less than this between two looks; more is a step. */
 #define CLOCK_WATCH_STEP_NS INT64_C(500000000)
 
+/* 2025-01-01: a wall clock before the program was written is wrong. */
+#define CLOCK_WATCH_WRITTEN_S INT64_C(1735689600)
+
 /* Both clocks of the machine at one moment. */
 struct clock_reading {
 	int64_t wall_ns;   /* since 1970 */

@@ -75,6 +75,13 @@ int link_watch_add(struct link_watch *watch, const char *name)
 	return result != 0 ? result : (int)watch->count++;
 }
 
+void link_watch_remove(struct link_watch *watch, size_t place)
+{
+	watch->count--;
+	memmove(&watch->links[place], &watch->links[place + 1],
+		(watch->count - place) * sizeof(watch->links[0]));
+}
+
 static void set_state(struct link_watch *watch, const char *name, enum link_state state)
 {
 	for (size_t i = 0; i < watch->count; i++) {

@@ -37,6 +37,8 @@ void link_watch_close(struct link_watch *watch);
 /* Adds a name; asks the kernel for the state of all links. Returns its place in links, or -ENOSPC,
  * -ENAMETOOLONG, or the kernel's refusal. */
 int link_watch_add(struct link_watch *watch, const char *name);
+/* Takes the name at a place out; those behind it move up. */
+void link_watch_remove(struct link_watch *watch, size_t place);
 /* Asks again, when announcements may have been missed. Answers come through link_watch_read. */
 int link_watch_ask(struct link_watch *watch);
 

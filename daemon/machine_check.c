@@ -13,12 +13,12 @@
 #include <unistd.h>
 
 #include "daemon/bus.h"
+#include "daemon/bus_refusal.h"
+#include "daemon/clock_watch.h"
 #include "daemon/file_system.h"
 #include "daemon/print_format.h"
 
 #define BIT_RATE_ABOARD 250000
-/* 2025-01-01: a clock before the program was written is wrong. */
-#define WRITTEN_S 1735689600
 
 PRINT_FORMAT(4, 5) static void find(const struct machine_check_listener *listener,
 	const char *subject, enum machine_finding finding, const char *format, ...)
@@ -103,8 +103,11 @@ void machine_check_bus(const char *interface, const struct machine_check_listene
 			"another bus ([bus NAME] in the configuration)");
 		break;
 	case -EAFNOSUPPORT:
+	case -EPROTONOSUPPORT:
 		find(listener, subject, MACHINE_ADVICE,
-			"this kernel has no CAN (modules can, can_raw); captures can be replayed here");
+			"%s. For good: a line 'can_raw' in /etc/modules-load.d/can.conf. Captures "
+			"can be replayed here all the same",
+			bus_refusal(result));
 		break;
 	case -EPERM:
 	case -EACCES:
@@ -126,7 +129,7 @@ void machine_check_clock(const struct machine_check_listener *listener)
 	struct timex state = {0};
 	int kept = adjtimex(&state);
 
-	if (time(NULL) < WRITTEN_S) {
+	if (time(NULL) < CLOCK_WATCH_WRITTEN_S) {
 		find(listener, "clock", MACHINE_ADVICE, "it is wrong (before 2025); the log is put "
 			"right when the bus or a time service brings the time");
 	} else if (kept == TIME_ERROR || (state.status & STA_UNSYNC) != 0) {

@@ -41,6 +41,8 @@ static struct {
 	bool closed;
 	size_t filters;
 	struct can_filter filter;
+	bool filtered_bound; /* the filter was set last when the socket was bound already */
+	int filter_error;
 	can_err_mask_t errors;
 	bool no_timestamping;
 	int read_error;
@@ -103,11 +105,18 @@ unsigned if_nametoindex(const char *name)
 int setsockopt(int fd, int level, int name, const void *value, socklen_t size)
 {
 	assert_int_equal(fd, k.descriptor);
-	assert_int_equal(k.bound_index, 0); /* everything is set before the binding */
 	if (level == SOL_CAN_RAW && name == CAN_RAW_FILTER) {
+		if (k.filter_error != 0) {
+			errno = k.filter_error;
+			return -1;
+		}
+		k.filtered_bound = k.bound_index != 0;
 		k.filters = size / sizeof(k.filter);
 		memcpy(&k.filter, value, sizeof(k.filter));
-	} else if (level == SOL_CAN_RAW && name == CAN_RAW_ERR_FILTER) {
+		return 0;
+	}
+	assert_int_equal(k.bound_index, 0); /* all else is set before the binding */
+	if (level == SOL_CAN_RAW && name == CAN_RAW_ERR_FILTER) {
 		memcpy(&k.errors, value, sizeof(k.errors));
 	} else if (level == SOL_SOCKET && name == SO_TIMESTAMPING_NEW && k.no_timestamping) {
 		errno = ENOPROTOOPT;
@@ -262,8 +271,27 @@ static void extended_frames_are_filtered_by_the_kernel_and_errors_always_come(vo
 	bus_close(bus);
 	(void)begin(NULL);
 	bus = open_bus(BUS_ALL_FRAMES);
-	assert_int_equal(k.filters, 0);
+	assert_int_equal(k.filters, 1);
+	assert_int_equal(k.filter.can_mask, 0); /* takes every identifier */
 	assert_int_equal(k.errors, CAN_ERR_MASK);
+	bus_close(bus);
+}
+
+static void the_filter_of_an_open_bus_is_changed_in_its_place(void **state)
+{
+	struct bus *bus = NULL;
+
+	(void)state;
+	assert_int_equal(bus_open(&bus, "can0", 0, BUS_ALL_FRAMES), 0);
+	assert_false(k.filtered_bound);
+	assert_int_equal(bus_set_filter(bus, BUS_EXTENDED_FRAMES), 0);
+	assert_true(k.filtered_bound);
+	assert_int_equal(k.filter.can_id, CAN_EFF_FLAG);
+	assert_int_equal(bus_set_filter(bus, BUS_ALL_FRAMES), 0);
+	assert_int_equal(k.filter.can_mask, 0);
+	k.filter_error = ENOMEM;
+	assert_int_equal(bus_set_filter(bus, BUS_EXTENDED_FRAMES), -ENOMEM);
+	assert_int_equal(k.filter.can_mask, 0);
 	bus_close(bus);
 }
 
@@ -413,6 +441,7 @@ int main(void)
 		cmocka_unit_test_setup(each_obstacle_has_its_own_errno, begin),
 		cmocka_unit_test_setup(
 			extended_frames_are_filtered_by_the_kernel_and_errors_always_come, begin),
+		cmocka_unit_test_setup(the_filter_of_an_open_bus_is_changed_in_its_place, begin),
 		cmocka_unit_test_setup(each_kind_of_frame_is_told_apart, begin),
 		cmocka_unit_test_setup(a_batch_is_bounded_by_what_was_asked_for, begin),
 		cmocka_unit_test_setup(an_interrupted_read_is_done_again_and_a_failed_one_told, begin),

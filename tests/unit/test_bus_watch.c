@@ -33,6 +33,10 @@ static struct {
 	unsigned restarts;
 	int restart_result;
 	bool restart_leaves_off; /* as the driver says */
+	enum bus_filter filter;
+	unsigned filter_changes;
+	int filter_result;
+	int add_result; /* what watching its link returns */
 } given[BUSES];
 
 static int links_event = -1;
@@ -64,7 +68,6 @@ int bus_open(struct bus **ret_bus, const char *interface, unsigned number, enum 
 	size_t i = index_of(interface);
 
 	(void)number;
-	(void)filter;
 	if (given[i].link != LINK_UP) {
 		return given[i].link == LINK_DOWN ? -ENETDOWN : -ENODEV;
 	}
@@ -75,6 +78,7 @@ int bus_open(struct bus **ret_bus, const char *interface, unsigned number, enum 
 	assert_non_null(*ret_bus);
 	(*ret_bus)->index = i;
 	given[i].event = eventfd(0, EFD_NONBLOCK);
+	given[i].filter = filter;
 	given[i].opened++;
 	return 0;
 }
@@ -86,6 +90,15 @@ void bus_close(struct bus *bus)
 		given[bus->index].event = -1;
 		free(bus);
 	}
+}
+
+int bus_set_filter(struct bus *bus, enum bus_filter filter)
+{
+	if (given[bus->index].filter_result == 0) {
+		given[bus->index].filter = filter;
+		given[bus->index].filter_changes++;
+	}
+	return given[bus->index].filter_result;
 }
 
 int bus_fd(const struct bus *bus)
@@ -159,8 +172,20 @@ void link_watch_close(struct link_watch *watch)
 
 int link_watch_add(struct link_watch *watch, const char *name)
 {
+	int result = given[index_of(name)].add_result;
+
+	if (result != 0) {
+		return result;
+	}
 	(void)snprintf(watch->links[watch->count].name, LINK_NAME_MAX, "%s", name);
 	return (int)watch->count++;
+}
+
+void link_watch_remove(struct link_watch *watch, size_t place)
+{
+	watch->count--;
+	memmove(&watch->links[place], &watch->links[place + 1],
+		(watch->count - place) * sizeof(watch->links[0]));
 }
 
 int link_watch_ask(struct link_watch *watch)
@@ -339,6 +364,21 @@ static void what_cannot_be_opened_is_told_once(void **state)
 	change_link(0, LINK_DOWN);
 	change_link(0, LINK_UP);
 	assert_int_equal(bus_watch_status(t.watch, 0)->presence, BUS_LISTENING);
+}
+
+static void a_kernel_without_can_is_told_with_what_to_do(void **state)
+{
+	(void)state;
+	given[0].link = LINK_UP;
+	for (int i = 0; i < 2; i++) {
+		given[0].refuse = i == 0 ? -EAFNOSUPPORT : -EPROTONOSUPPORT;
+		watch(1, 0);
+		assert_non_null(strstr(t.last, "can0: cannot be opened: this kernel has no CAN: "));
+		assert_non_null(strstr(t.last, "'modprobe can_raw'"));
+		assert_non_null(strstr(t.last, "CONFIG_CAN_RAW; trying again"));
+		bus_watch_close(t.watch);
+		t.watch = NULL;
+	}
 }
 
 static void every_frame_is_handed_on_in_batches(void **state)
@@ -560,6 +600,172 @@ static void silence_is_a_trouble_after_half_a_minute(void **state)
 	assert_int_equal(bus_watch_trouble(t.watch, 0), BUS_TROUBLE_PASSIVE);
 }
 
+static int change(bool can0, bool can1, enum bus_filter filter)
+{
+	struct bus_watch_want wants[BUSES];
+	size_t count = 0;
+
+	if (can1) {
+		wants[count++] = (struct bus_watch_want){.interface = "can1", .number = 1};
+	}
+	if (can0) {
+		wants[count++] = (struct bus_watch_want){.interface = "can0", .number = 0};
+	}
+	return bus_watch_change(t.watch, wants, count, filter);
+}
+
+static void a_bus_that_stays_keeps_its_socket_and_what_waits_on_it(void **state)
+{
+	(void)state;
+	given[0].link = LINK_UP;
+	given[1].link = LINK_UP;
+	watch(1, 0);
+	send_frames(0, 100);
+	assert_int_equal(change(true, true, BUS_ALL_FRAMES), 0);
+	assert_int_equal(bus_watch_count(t.watch), 2);
+	assert_string_equal(t.last, "can1: listening at 250000 bit/s, controller error-active");
+	send_frames(0, 50);
+	send_frames(1, 7);
+	run_ms(2 * BUS_WATCH_REST_MS);
+	assert_int_equal(given[0].opened, 1);
+	assert_int_equal(t.frames, 157);
+	assert_int_equal(bus_watch_status(t.watch, 0)->frames, 150);
+	assert_int_equal(given[0].filter_changes, 0);
+}
+
+static void a_bus_that_goes_is_read_to_its_end(void **state)
+{
+	(void)state;
+	given[0].link = LINK_UP;
+	given[1].link = LINK_UP;
+	watch(2, 0);
+	size_t before = t.news;
+	given[0].waiting = 5000; /* more than one look at it takes */
+	given[1].waiting = 3;
+	assert_int_equal(change(false, true, BUS_ALL_FRAMES), 0);
+	assert_int_equal(t.frames, 5000);
+	assert_int_equal(given[0].event, -1);
+	assert_int_equal(t.news, before); /* what is wished is no news */
+	assert_int_equal(bus_watch_count(t.watch), 1);
+	assert_string_equal(bus_watch_status(t.watch, 0)->interface, "can1");
+	wake(given[1].event);
+	run_ms(20);
+	assert_int_equal(t.frames, 5003);
+	/* The one that stays has moved up: its link is told of all the same. */
+	change_link(1, LINK_DOWN);
+	assert_string_equal(t.last, "can1: the link went down; waiting for it");
+	given[0].link = LINK_DOWN;
+	assert_int_equal(change(true, true, BUS_ALL_FRAMES), 0);
+	assert_string_equal(t.last, "can0: the link is down; waiting for it");
+	change_link(0, LINK_UP);
+	assert_string_equal(t.last, "can0: listening at 250000 bit/s, controller error-active");
+}
+
+static void all_that_waits_is_drained_at_the_end(void **state)
+{
+	(void)state;
+	given[0].link = LINK_UP;
+	watch(1, 0);
+	given[0].waiting = 5000;
+	bus_watch_drain(t.watch);
+	assert_int_equal(t.frames, 5000);
+}
+
+static void the_filter_changes_on_the_open_socket(void **state)
+{
+	(void)state;
+	given[0].link = LINK_UP;
+	given[1].link = LINK_UP;
+	watch(1, 0);
+	assert_int_equal(change(true, true, BUS_EXTENDED_FRAMES), 0);
+	assert_int_equal(given[0].filter, BUS_EXTENDED_FRAMES);
+	assert_int_equal(given[1].filter, BUS_EXTENDED_FRAMES);
+	assert_int_equal(given[0].opened, 1);
+	/* One that comes back later gets the present one. */
+	change_link(0, LINK_DOWN);
+	change_link(0, LINK_UP);
+	assert_int_equal(given[0].filter, BUS_EXTENDED_FRAMES);
+}
+
+static void a_change_that_fails_changes_nothing(void **state)
+{
+	(void)state;
+	given[0].link = LINK_UP;
+	given[1].link = LINK_UP;
+	watch(1, 0);
+	size_t before = t.news;
+	send_frames(0, 3);
+	given[1].add_result = -ENOBUFS;
+	assert_int_equal(change(false, true, BUS_EXTENDED_FRAMES), -ENOBUFS);
+	given[1].add_result = 0;
+	given[0].filter_result = -ENOMEM;
+	assert_int_equal(change(true, true, BUS_EXTENDED_FRAMES), -ENOMEM);
+	assert_int_equal(t.frames, 0);
+	assert_int_equal(bus_watch_count(t.watch), 1);
+	assert_int_equal(given[1].opened, 0);
+	assert_int_equal(given[0].filter, BUS_ALL_FRAMES);
+	assert_int_equal(t.news, before);
+	run_ms(20);
+	assert_int_equal(t.frames, 3);
+}
+
+static void a_link_that_comes_and_goes_is_told_with_how_often(void **state)
+{
+	(void)state;
+	given[0].link = LINK_UP;
+	watch(1, 0);
+	for (int i = 0; i < 50; i++) {
+		change_link(0, LINK_DOWN);
+		change_link(0, LINK_UP);
+	}
+	assert_int_equal(t.news, 8);
+	assert_int_equal(bus_watch_status(t.watch, 0)->outages, 50);
+	bus_watch_ask(t.watch);
+	assert_int_equal(t.news, 8); /* a minute is not over */
+	skipped_ms += 60000;
+	bus_watch_ask(t.watch);
+	assert_int_equal(t.news, 9);
+	assert_string_equal(t.last,
+		"can0: listening at 250000 bit/s, controller error-active; 93 changes "
+		"before this were not told singly: look for a loose plug");
+	change_link(0, LINK_DOWN);
+	assert_int_equal(t.news, 9);
+	skipped_ms += 60000;
+	bus_watch_ask(t.watch);
+	assert_int_equal(t.news, 10);
+	assert_non_null(
+		strstr(t.last, "can0: the link is down; waiting for it; 1 change before this was"));
+	/* After a quiet time each is told again. */
+	skipped_ms += 600000;
+	bus_watch_ask(t.watch);
+	assert_int_equal(t.news, 10);
+	change_link(0, LINK_UP);
+	assert_string_equal(t.last, "can0: listening at 250000 bit/s, controller error-active");
+	change_link(0, LINK_MISSING);
+	assert_int_equal(t.news, 12);
+}
+
+static void a_restart_time_that_is_set_later_counts(void **state)
+{
+	const struct bus_watch_want want = {.interface = "can0", .number = 0, .restart_ms = 20};
+
+	(void)state;
+	given[0].link = LINK_UP;
+	given[0].controller.state = CONTROLLER_BUS_OFF;
+	watch(1, 0);
+	run_ms(60);
+	assert_int_equal(given[0].restarts, 0);
+	assert_int_equal(bus_watch_change(t.watch, &want, 1, BUS_ALL_FRAMES), 0);
+	run_ms(60);
+	assert_int_equal(given[0].restarts, 1);
+	given[0].restart_leaves_off = true;
+	given[0].controller.state = CONTROLLER_BUS_OFF;
+	bus_watch_ask(t.watch);
+	assert_int_equal(change(true, false, BUS_ALL_FRAMES), 0); /* with none */
+	run_ms(60);
+	assert_int_equal(given[0].restarts, 1);
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -567,6 +773,7 @@ int main(void)
 		ON_A_LOOP(what_is_missing_is_told_and_opened_when_it_comes),
 		ON_A_LOOP(listen_only_is_told),
 		ON_A_LOOP(what_cannot_be_opened_is_told_once),
+		ON_A_LOOP(a_kernel_without_can_is_told_with_what_to_do),
 		ON_A_LOOP(every_frame_is_handed_on_in_batches),
 		ON_A_LOOP(a_link_that_goes_is_an_outage_and_comes_back),
 		ON_A_LOOP(one_bus_does_not_wait_for_the_other),
@@ -579,6 +786,13 @@ int main(void)
 		ON_A_LOOP(a_controller_that_hears_is_not_off_whatever_its_driver_says),
 		ON_A_LOOP(absence_is_a_trouble_after_a_minute),
 		ON_A_LOOP(silence_is_a_trouble_after_half_a_minute),
+		ON_A_LOOP(a_bus_that_stays_keeps_its_socket_and_what_waits_on_it),
+		ON_A_LOOP(a_bus_that_goes_is_read_to_its_end),
+		ON_A_LOOP(all_that_waits_is_drained_at_the_end),
+		ON_A_LOOP(the_filter_changes_on_the_open_socket),
+		ON_A_LOOP(a_change_that_fails_changes_nothing),
+		ON_A_LOOP(a_link_that_comes_and_goes_is_told_with_how_often),
+		ON_A_LOOP(a_restart_time_that_is_set_later_counts),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

@@ -66,6 +66,28 @@ static void what_is_there_and_what_is_not_is_told(void **state)
 	link_watch_close(&watch); /* also fine */
 }
 
+static void a_name_that_is_taken_out_is_told_of_no_more(void **state)
+{
+	struct link_watch watch;
+
+	(void)state;
+	assert_int_equal(link_watch_open(&watch), 0);
+	assert_int_equal(link_watch_add(&watch, "no-such-link"), 0);
+	assert_int_equal(link_watch_add(&watch, "lo"), 1);
+	link_watch_remove(&watch, 0);
+	assert_int_equal(watch.count, 1);
+	assert_string_equal(watch.links[0].name, "lo");
+	assert_int_equal(read_change(&watch), 1);
+	assert_int_not_equal(watch.links[0].state, LINK_MISSING);
+	link_watch_remove(&watch, 0);
+	assert_int_equal(link_watch_ask(&watch), 0);
+	assert_int_equal(link_watch_read(&watch), 0);
+	/* It can be asked for again. */
+	assert_int_equal(link_watch_add(&watch, "lo"), 0);
+	assert_int_equal(read_change(&watch), 1);
+	link_watch_close(&watch);
+}
+
 static void up_and_down_are_announced(void **state)
 {
 	struct link_watch watch;
@@ -146,6 +168,7 @@ int main(void)
 {
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(what_is_there_and_what_is_not_is_told),
+		cmocka_unit_test(a_name_that_is_taken_out_is_told_of_no_more),
 		cmocka_unit_test(up_and_down_are_announced),
 		cmocka_unit_test(announcements_without_number_are_survived),
 		cmocka_unit_test(names_and_numbers_are_bounded),

@@ -182,7 +182,8 @@ static void each_obstacle_of_a_bus_comes_with_what_to_do(void **state)
 	} obstacles[] = {
 		{-ENETDOWN, MACHINE_ADVICE, "down", "ip link set can0 up type can bitrate 250000"},
 		{-ENODEV, MACHINE_ADVICE, "no such interface", "plug the adapter in"},
-		{-EAFNOSUPPORT, MACHINE_ADVICE, "no CAN", "modules can, can_raw"},
+		{-EAFNOSUPPORT, MACHINE_ADVICE, "no CAN", "modprobe can_raw"},
+		{-EPROTONOSUPPORT, MACHINE_ADVICE, "no CAN", "modules-load.d"},
 		{-EPERM, MACHINE_FAILED, "not permitted", "run as a user"},
 		{-EACCES, MACHINE_FAILED, "not permitted", "run as a user"},
 		{-ENOTSUP, MACHINE_FAILED, "no CAN interface", "name another bus"},

@@ -45,8 +45,8 @@ for turn in 1 2 3 4 5 6 7 8 9 10; do
 	/usr/bin/ip link set can0 down
 	/usr/bin/ip link set can0 up
 done
-sleep 12
-expect "after ten quick turns it listens" test "$(grep can0: /tmp/watch.err | tail -1 | grep -c listening)" -eq 1
+expect "after ten quick turns it listens, and how many were not told is told" \
+	wait_for 120 told_since "can0: listening .* before this were not told singly"
 
 for storm in claims babble liar errors full; do
 	rig_sender $storm vcan0 1900 20 >/tmp/sent
