@@ -26,15 +26,15 @@
 static char folder[40];
 static struct bus_names buses;
 static int64_t skipped_s;
+static int64_t wall_set_s; /* the wall clock besides, by so much */
 
-/* Time can be set on: the recorder's steady clock is this one. */
+/* Time can be set on, and the wall clock set: the recorder's clocks are these. */
 int clock_gettime(clockid_t clock, struct timespec *ret_time)
 {
 	struct timespec now;
 
-	(void)clock;
 	assert_int_equal(timespec_get(&now, TIME_UTC), TIME_UTC);
-	now.tv_sec += skipped_s;
+	now.tv_sec += skipped_s + (clock == CLOCK_REALTIME ? wall_set_s : 0);
 	*ret_time = now;
 	return 0;
 }
@@ -43,6 +43,7 @@ static int begin(void **state)
 {
 	(void)state;
 	skipped_s = 0;
+	wall_set_s = 0;
 	(void)snprintf(folder, sizeof(folder), "/tmp/test_recorder.XXXXXX");
 	buses = (struct bus_names){.count = 2, .names = {"can0", "vcan7"}};
 	return mkdtemp(folder) != NULL ? 0 : -1;
@@ -160,7 +161,7 @@ static void what_is_recorded_is_read_back_frame_by_frame(void **state)
 	assert_null(record(recorder, 0, 5000));
 	recorder_close(recorder);
 	assert_int_equal(list(names, 4), 1);
-	assert_string_equal(names[0], "sightbowl-2026-05-01T08-00-00Z.log.zst");
+	assert_string_equal(names[0], "sightbowl-000001-2026-05-01T08-00-00Z.log.zst");
 	assert_int_equal(read_all(names[0], frames, 6000), 5000);
 	for (uint64_t i = 0; i < 5000; i++) {
 		struct frame expected = frame_of(i);
@@ -306,6 +307,13 @@ static bool is_there(const char *name)
 	return access(path, F_OK) == 0;
 }
 
+/* So long until it looks at the files' ages, and a job that does. */
+static void let_it_look_at_ages(struct recorder *recorder)
+{
+	skipped_s += 900;
+	assert_null(record(recorder, 0, 10));
+}
+
 static void the_old_are_removed_and_only_its_own(void **state)
 {
 	struct recorder *recorder = open_recorder(10, 7);
@@ -316,7 +324,7 @@ static void the_old_are_removed_and_only_its_own(void **state)
 	touch("notes.txt", 900 * 86400);
 	touch("other-2025-01-01T00-00-00Z.log.zst", 900 * 86400);
 	touch("sightbowl-2025-01-01.log", 900 * 86400);
-	(void)record(recorder, 0, 10);
+	let_it_look_at_ages(recorder);
 	recorder_close(recorder);
 	assert_false(is_there("sightbowl-2025-01-01T00-00-00Z.log.zst"));
 	assert_true(is_there("sightbowl-2025-01-02T00-00-00Z.log.zst"));
@@ -361,8 +369,145 @@ static void a_clock_set_back_overwrites_nothing(void **state)
 		recorder_close(recorder);
 	}
 	assert_int_equal(list(names, 10), 3);
-	assert_true(is_there("sightbowl-2026-05-01T08-00-00Z-1.log.zst"));
-	assert_true(is_there("sightbowl-2026-05-01T08-00-00Z-2.log.zst"));
+	assert_true(is_there("sightbowl-000001-2026-05-01T08-00-00Z.log.zst"));
+	assert_true(is_there("sightbowl-000002-2026-05-01T08-00-00Z.log.zst"));
+	assert_true(is_there("sightbowl-000003-2026-05-01T08-00-00Z.log.zst"));
+}
+
+/* Of so many bytes, as if it had been written so long ago. */
+static void put_capture(const char *name, int64_t age_s, off_t bytes)
+{
+	char path[120];
+
+	(void)snprintf(path, sizeof(path), "%s/%s", folder, name);
+	put_file(path);
+	assert_int_equal(truncate(path, bytes), 0);
+	touch(name, age_s);
+}
+
+static void ages_are_looked_at_when_the_clock_had_time_to_be_set(void **state)
+{
+	struct recorder *recorder = open_recorder(10, 7);
+
+	(void)state;
+	put_capture("sightbowl-000004-2026-11-01T00-00-00Z.log.zst", 3 * 86400, 10);
+	wall_set_s = 30 * INT64_C(86400); /* wrong as it starts … */
+	(void)record(recorder, 0, 10);
+	skipped_s += 800;
+	wall_set_s = 0; /* … and set right */
+	(void)record(recorder, 10, 10);
+	let_it_look_at_ages(recorder);
+	assert_true(is_there("sightbowl-000004-2026-11-01T00-00-00Z.log.zst"));
+	recorder_close(recorder);
+}
+
+static void which_is_the_oldest_its_number_says_not_a_clock(void **state)
+{
+	struct recorder *recorder = open_recorder(1, 30);
+
+	(void)state;
+	/* The last one was recorded before the clock was set: in 1970. One from before there were
+	 * numbers. */
+	put_capture("sightbowl-2026-11-20T00-00-00Z.log.zst", 86400, 200000);
+	put_capture("sightbowl-000008-2026-11-01T00-00-00Z.log.zst", 20 * 86400, 400000);
+	put_capture("sightbowl-000009-2030-11-01T00-00-00Z.log.zst", -1000 * 86400, 400000);
+	put_capture(
+		"sightbowl-000010-1970-01-01T00-00-00Z.log.zst", 20000 * INT64_C(86400), 400000);
+	(void)record(recorder, 0, 10);
+	assert_false(is_there("sightbowl-2026-11-20T00-00-00Z.log.zst"));
+	assert_false(is_there("sightbowl-000008-2026-11-01T00-00-00Z.log.zst"));
+	assert_true(is_there("sightbowl-000009-2030-11-01T00-00-00Z.log.zst"));
+	assert_true(is_there("sightbowl-000010-1970-01-01T00-00-00Z.log.zst"));
+	assert_true(is_there("sightbowl-000011-2026-05-01T08-00-00Z.log.zst"));
+	recorder_close(recorder);
+}
+
+static void a_clock_far_in_the_past_leaves_the_size_bound_in_force(void **state)
+{
+	char names[100][64];
+	struct recorder *recorder = open_recorder(0.4, 1);
+
+	(void)state;
+	wall_set_s = -20000 * INT64_C(86400);
+	put_capture("sightbowl-000001-2026-11-01T00-00-00Z.log.zst", 20 * 86400, 300000);
+	for (uint64_t i = 0; i < 60; i++) {
+		assert_null(record(recorder, i * 2000, 2000));
+		skipped_s += 100;
+	}
+	assert_false(is_there("sightbowl-000001-2026-11-01T00-00-00Z.log.zst"));
+	assert_true(folder_bytes(names, list(names, 100)) <= 400000 + 50000);
+	recorder_close(recorder);
+}
+
+static void what_has_no_time_of_its_own_goes_with_the_next_that_has(void **state)
+{
+	struct recorder *recorder = open_recorder(10, 7);
+
+	(void)state;
+	put_capture("sightbowl-000001-1970-01-01T00-00-00Z.log.zst", 20000 * INT64_C(86400), 10);
+	put_capture("sightbowl-000002-2026-11-01T00-00-00Z.log.zst", 9 * 86400, 10);
+	put_capture("sightbowl-000003-2099-11-01T00-00-00Z.log.zst", -20000 * INT64_C(86400), 10);
+	put_capture("sightbowl-000004-2026-11-01T00-00-00Z.log.zst", 8 * 86400, 10);
+	put_capture("sightbowl-000005-1970-01-01T00-00-00Z.log.zst", 20000 * INT64_C(86400), 10);
+	put_capture("sightbowl-000006-2026-11-01T00-00-00Z.log.zst", 6 * 86400, 10);
+	put_capture(
+		"sightbowl-000007-2026-11-01T00-00-00Z.log.zst", 400 * 86400, 10); /* a year back */
+	let_it_look_at_ages(recorder);
+	for (int i = 1; i <= 7; i++) {
+		char names[20][64], start[20];
+		bool found = false;
+		size_t count = list(names, 20);
+
+		(void)snprintf(start, sizeof(start), "sightbowl-%06d-", i);
+		for (size_t k = 0; k < count; k++) {
+			found |= strncmp(names[k], start, strlen(start)) == 0;
+		}
+		/* 5 was recorded after 4 and before 6: it may be young. 7 came after 6. */
+		assert_int_equal(found, i > 4);
+	}
+	recorder_close(recorder);
+}
+
+static void a_clock_that_jumps_forward_costs_nothing_recorded_since_the_start(void **state)
+{
+	struct recorder *recorder = open_recorder(10, 7);
+
+	(void)state;
+	(void)record(recorder, 0, 10);
+	skipped_s += 86400;
+	(void)record(recorder, 10, 10); /* ends the first */
+	(void)record(recorder, 20, 10); /* in the second */
+	assert_true(is_there("sightbowl-000002-2026-05-01T08-00-00Z.log.zst"));
+	wall_set_s = 3650 * INT64_C(86400);
+	let_it_look_at_ages(recorder);
+	assert_true(is_there("sightbowl-000001-2026-05-01T08-00-00Z.log.zst"));
+	/* When it is old by the steady clock, too, it goes. */
+	skipped_s += 7 * 86400;
+	let_it_look_at_ages(recorder);
+	assert_false(is_there("sightbowl-000001-2026-05-01T08-00-00Z.log.zst"));
+	recorder_close(recorder);
+}
+
+static void the_buses_time_keeps_what_only_the_machines_clock_says_is_old(void **state)
+{
+	struct recorder *recorder = open_recorder(10, 7);
+
+	(void)state;
+	put_capture("sightbowl-000001-2026-11-01T00-00-00Z.log.zst", 3 * 86400, 10);
+	wall_set_s = 1000 * INT64_C(86400);
+	recorder_tell_bus_time(recorder, true, -wall_set_s * NS);
+	let_it_look_at_ages(recorder);
+	assert_true(is_there("sightbowl-000001-2026-11-01T00-00-00Z.log.zst"));
+	/* Nor the other way round: a machine's clock that is always a year behind is right about
+	 * ages. */
+	wall_set_s = 0;
+	recorder_tell_bus_time(recorder, true, 365 * INT64_C(86400) * NS);
+	let_it_look_at_ages(recorder);
+	assert_true(is_there("sightbowl-000001-2026-11-01T00-00-00Z.log.zst"));
+	skipped_s += 5 * 86400;
+	let_it_look_at_ages(recorder);
+	assert_false(is_there("sightbowl-000001-2026-11-01T00-00-00Z.log.zst"));
+	recorder_close(recorder);
 }
 
 static void a_folder_that_fails_is_told_once_and_when_it_is_well_again(void **state)
@@ -475,6 +620,103 @@ static void what_is_no_folder_is_told_and_left_alone(void **state)
 	recorder_close(NULL);
 }
 
+static void a_change_of_folder_ends_the_file_and_goes_on_in_the_other(void **state)
+{
+	static struct frame frames[6000];
+	char names[4][64], first[sizeof(folder)], path[sizeof(folder) + 8];
+	struct recorder *recorder = open_recorder(10, 30);
+
+	(void)state;
+	(void)record(recorder, 0, 1500);
+	put_many(recorder, 700); /* gathered, not written yet */
+	memcpy(first, folder, sizeof(folder));
+	(void)snprintf(path, sizeof(path), "%s.other", folder);
+	assert_int_equal(recorder_try_folder(path), 0);
+	recorder_change(recorder, path, 10000000, 30 * 86400);
+	assert_null(record(recorder, 700, 300));
+	assert_int_equal(list(names, 4), 1);
+	assert_int_equal(
+		read_all(names[0], frames, 6000), 1500); /* whole, though the recorder goes on */
+	memcpy(folder, path, sizeof(folder));
+	recorder_close(recorder);
+	assert_int_equal(list(names, 4), 1);
+	assert_string_equal(names[0], "sightbowl-000001-2026-05-01T08-00-00Z.log.zst");
+	assert_int_equal(read_all(names[0], frames, 6000), 1000);
+	assert_int_equal(remove_folder(path), 0);
+	memcpy(folder, first, sizeof(folder));
+}
+
+static void new_bounds_are_in_force_at_once(void **state)
+{
+	char names[100][64];
+	struct recorder *recorder = open_recorder(10, 30);
+
+	(void)state;
+	for (uint64_t i = 0; i < 60; i++) {
+		assert_null(record(recorder, i * 2000, 2000));
+		skipped_s += RECORDER_FLUSH_S;
+	}
+	assert_true(folder_bytes(names, list(names, 100)) > 1000000);
+	recorder_change(recorder, folder, 400000, 30 * 86400);
+	assert_true(recorder_prepare(recorder, false)); /* without a frame */
+	recorder_do(recorder);
+	assert_null(recorder_done(recorder));
+	assert_true(folder_bytes(names, list(names, 100)) <= 400000);
+	/* The same again changes nothing. */
+	recorder_change(recorder, folder, 400000, 30 * 86400);
+	assert_false(recorder_prepare(recorder, true));
+	recorder_close(recorder);
+}
+
+static void recording_that_is_switched_off_keeps_what_came_before(void **state)
+{
+	static struct frame frames[6000];
+	char names[4][64];
+	struct recorder *recorder = open_recorder(10, 30);
+
+	(void)state;
+	(void)record(recorder, 0, 1500);
+	put_many(recorder, 700);
+	recorder_change(recorder, "", 10000000, 30 * 86400);
+	put_many(recorder, 50); /* not wanted any more */
+	assert_false(recorder_is_over(recorder));
+	assert_true(recorder_prepare(recorder, false));
+	recorder_do(recorder);
+	assert_false(recorder_is_over(recorder));
+	assert_null(recorder_done(recorder));
+	assert_true(recorder_is_over(recorder));
+	assert_int_equal(list(names, 4), 1);
+	assert_int_equal(read_all(names[0], frames, 6000), 2200);
+	recorder_close(recorder);
+}
+
+static void changes_while_a_job_is_under_way_come_after_it(void **state)
+{
+	char names[4][64];
+	struct recorder *recorder = open_recorder(10, 30);
+
+	(void)state;
+	put_many(recorder, 10);
+	assert_true(recorder_prepare(recorder, true));
+	recorder_change(recorder, "", 10000000, 30 * 86400);
+	recorder_change(recorder, folder, 20000000, 30 * 86400); /* and on again */
+	recorder_do(recorder);
+	assert_null(recorder_done(recorder));
+	assert_false(recorder_is_over(recorder));
+	(void)record(recorder, 10, 10);
+	assert_int_equal(list(names, 4), 2);
+	/* Switched off, and on again while the last file is being ended. */
+	recorder_change(recorder, "", 20000000, 30 * 86400);
+	assert_true(recorder_prepare(recorder, false));
+	recorder_change(recorder, folder, 20000000, 30 * 86400);
+	recorder_do(recorder);
+	assert_null(recorder_done(recorder));
+	assert_false(recorder_is_over(recorder));
+	(void)record(recorder, 20, 10);
+	assert_int_equal(list(names, 4), 3);
+	recorder_close(recorder);
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -492,6 +734,16 @@ int main(void)
 		IN_A_FOLDER(a_folder_that_is_missing_is_made),
 		IN_A_FOLDER(only_the_last_component_is_made_and_it_is_tried_again),
 		IN_A_FOLDER(what_is_no_folder_is_told_and_left_alone),
+		IN_A_FOLDER(ages_are_looked_at_when_the_clock_had_time_to_be_set),
+		IN_A_FOLDER(which_is_the_oldest_its_number_says_not_a_clock),
+		IN_A_FOLDER(a_clock_far_in_the_past_leaves_the_size_bound_in_force),
+		IN_A_FOLDER(what_has_no_time_of_its_own_goes_with_the_next_that_has),
+		IN_A_FOLDER(a_clock_that_jumps_forward_costs_nothing_recorded_since_the_start),
+		IN_A_FOLDER(the_buses_time_keeps_what_only_the_machines_clock_says_is_old),
+		IN_A_FOLDER(a_change_of_folder_ends_the_file_and_goes_on_in_the_other),
+		IN_A_FOLDER(new_bounds_are_in_force_at_once),
+		IN_A_FOLDER(recording_that_is_switched_off_keeps_what_came_before),
+		IN_A_FOLDER(changes_while_a_job_is_under_way_come_after_it),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);
