@@ -216,6 +216,26 @@ int notify_open(struct notify **ret_notify, uv_loop_t *loop, const char *command
 	return 0;
 }
 
+int notify_change(struct notify *notify, const char *command, enum event_severity least)
+{
+	char **words = notify_words(command);
+
+	if (!words || words[0][0] == '\0') {
+		free(words);
+		return -EINVAL;
+	}
+	free(notify->words);
+	notify->words = words;
+	notify->word_count = 0;
+	while (words[notify->word_count]) {
+		notify->word_count++;
+	}
+	notify->least = least;
+	notify->told_result = 0;
+	notify->told_status = 0;
+	return 0;
+}
+
 static struct known_event *known_of(struct notify *notify, int64_t event)
 {
 	struct known_event *oldest = &notify->known[0];

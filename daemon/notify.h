@@ -48,6 +48,10 @@ char **notify_words(const char *command);
 int notify_open(struct notify **ret_notify, uv_loop_t *loop, const char *command,
 	enum event_severity least, const struct notify_limits *limits);
 
+/* Another command and severity from now on: what waits is told by it, what runs is left to end, and
+ * what was told stays so. Returns 0, or -EINVAL or -ENOMEM with nothing changed. */
+int notify_change(struct notify *notify, const char *command, enum event_severity least);
+
 /* An event that was open when the program started: it was told before. */
 void notify_known(struct notify *notify, int64_t event);
 

@@ -11,7 +11,8 @@
  *   - the log turns out to be another than the one that was begun with: it ends, to begin anew
  *   - the wall clock is set: the analysis is told (clock_watch)
  *   - the page: cannot be served, or is asked too much: the log goes on without it
- *   - a configuration at SIGHUP that is wrong or cannot be followed: told, the old one stays
+ *   - a configuration at SIGHUP that is wrong or cannot be followed: told, the old one
+ *     stays as a whole
  *   - the loop hangs: the service manager's watchdog restarts the program
  */
 #include "daemon/book_store.h"
@@ -29,6 +30,8 @@
 #include <stdlib.h>
 #include <string.h>
 #include <sys/inotify.h>
+#include <sys/signalfd.h>
+#include <sys/stat.h>
 #include <unistd.h>
 
 #include <uv.h>
@@ -44,12 +47,16 @@
 #include "daemon/recorder.h"
 #include "daemon/service_notice.h"
 
-#define READER_PAUSE_MS  27000 /* readers that come and go make one commit in this time */
-#define CONTROLLER_MS    30000 /* how often the controllers are asked */
-#define TROUBLE_AGAIN_MS (3600 * 1000)
-#define CLOCK_LOOK_MS    1000
-#define SHELF_MAX        64
-#define BOOK_CACHE_KIB   128
+#define READER_PAUSE_MS	   27000 /* readers that come and go make one commit in this time */
+#define CONTROLLER_MS	   30000 /* how often the controllers are asked */
+#define TROUBLE_AGAIN_MS   (3600 * 1000)
+#define CLOCK_LOOK_MS	   1000
+#define REREAD_PAUSE_MS	   50	/* between two readings of the configuration */
+#define REREAD_SETTLE_MS   500	/* its file must have lain untouched so long … */
+#define REREAD_PATIENCE_MS 5000 /* … but is not waited for longer than this */
+#define NS		   INT64_C(1000000000)
+#define SHELF_MAX	   64
+#define BOOK_CACHE_KIB	   128
 
 struct watch {
 	uv_loop_t loop;
@@ -67,13 +74,19 @@ struct watch {
 	struct log_store *book;    /* a reader of the service book; NULL: not open yet */
 	struct bus_watch *buses;
 	struct clock_watch clock;
-	uv_signal_t signals[3];
+	int64_t session;      /* of the log, the last one heard of … */
+	bool has_bus_time;    /* … in which the bus told the time, and that was … */
+	int64_t bus_ahead_ns; /* … so far ahead of the machine's clock */
+	uv_signal_t signals[2];
+	uv_poll_t hang_up_poll;
+	int hang_ups; /* signalfd(2) of SIGHUP; -1: none */
 	uv_timer_t keep;
 	uv_timer_t commit;
 	uv_timer_t ask;
 	uv_timer_t look;
 	uv_timer_t watchdog;
 	uv_timer_t reader;
+	uv_timer_t reread;
 	uv_poll_t log_poll;
 	int log_inotify; /* -1: none */
 	uv_work_t log_work;
@@ -83,6 +96,9 @@ struct watch {
 	bool recording;  /* record_work is under way */
 	bool stopping;
 	bool closed;
+	bool reread_wanted;	  /* the configuration is to be reread … */
+	uint64_t reread_since_ms; /* … since this time of the loop */
+	uint64_t reread_ms;	  /* and was last then; 0: never */
 	char refused[600]; /* why the configuration that was to be taken was not; "": it was */
 	char told_trouble[600];
 	uint64_t told_trouble_ms;
@@ -119,6 +135,12 @@ static void on_session(void *context, const struct fact_session *fact)
 	struct watch *w = context;
 
 	w->queue_sink.on_session(w->queue_sink.context, fact);
+	/* Of a session that is told again after another began: only the last one is of now. */
+	if (fact->session >= w->session) {
+		w->session = fact->session;
+		w->has_bus_time = fact->basis == CLOCK_BUS;
+		w->bus_ahead_ns = fact->utc_offset_ns - (fact->raw_first_ns - fact->first_ns);
+	}
 }
 
 static void on_slot(void *context, const struct fact_slot *fact)
@@ -460,12 +482,21 @@ static void do_record(uv_work_t *work)
 	recorder_do(w->recorder);
 }
 
-static void take_recorded(struct watch *w)
+static void end_recording(struct watch *w)
 {
 	const char *news = recorder_done(w->recorder);
 
+	w->recording = false;
 	if (news != NULL) {
 		say("%s", news);
+	}
+	if (recorder_is_over(w->recorder)) {
+		news = recorder_losses(w->recorder, true);
+		if (news != NULL) {
+			say("%s", news);
+		}
+		recorder_close(w->recorder);
+		w->recorder = NULL;
 	}
 }
 
@@ -474,8 +505,7 @@ static void on_record_done(uv_work_t *work, int status)
 	struct watch *w = work->data;
 
 	(void)status; /* never cancelled */
-	w->recording = false;
-	take_recorded(w);
+	end_recording(w);
 	if (w->stopping) {
 		finish(w);
 	}
@@ -489,7 +519,7 @@ static void record(struct watch *w, bool now)
 					on_record_done) == 0;
 		if (!w->recording) {
 			recorder_do(w->recorder);
-			take_recorded(w);
+			end_recording(w);
 		}
 	}
 }
@@ -549,6 +579,9 @@ static void on_look(uv_timer_t *timer)
 	struct watch *w = timer->data;
 
 	look_at_clocks(w, NULL, 0);
+	if (w->recorder != NULL) {
+		recorder_tell_bus_time(w->recorder, w->has_bus_time, w->bus_ahead_ns);
+	}
 	record(w, true);
 	tell_losses(w, false);
 	tell_notify(w);
@@ -630,31 +663,48 @@ static int number_buses(struct bus_names *numbers, const char *const *names, siz
 	return 0;
 }
 
-/* The wanted buses have numbers in w->names, or in those that are to take their place. */
-static int open_buses(struct watch *w, const struct settings *settings, struct bus_names *numbers,
-	struct bus_watch **ret_buses)
+/* The wanted buses with their numbers, which they have. Returns how many. */
+static size_t want_buses(const struct watch *w, const struct settings *settings,
+	struct bus_names *numbers, struct bus_watch_want wants[FRAME_BUS_MAX])
 {
 	const char *names[FRAME_BUS_MAX];
-	struct bus_watch_want wants[FRAME_BUS_MAX];
 	size_t count = wanted_buses(w->options, settings, names);
-	const struct bus_watch_listener listener = {w, on_frames, on_news};
 
 	for (size_t i = 0; i < count; i++) {
 		const struct bus_setting *setting = setting_of(settings, names[i]);
 		int number = bus_names_find(numbers, names[i], strlen(names[i]));
 
-		if (number < 0) {
-			return number;
-		}
+		assert(number >= 0);
 		wants[i] = (struct bus_watch_want){
 			.interface = names[i],
 			.number = (unsigned)number,
 			.restart_ms = setting == NULL ? 0 : (uint64_t)(setting->restart_s * 1000),
 		};
 	}
-	/* The recorder keeps what the bus carried, whatever it was. */
-	return bus_watch_open(ret_buses, &w->loop, wants, count,
-		w->recorder != NULL ? BUS_ALL_FRAMES : BUS_EXTENDED_FRAMES, &listener);
+	return count;
+}
+
+/* The recorder keeps what the bus carried, whatever it was. */
+static enum bus_filter wanted_filter(const struct settings *settings)
+{
+	return settings->log.capture_folder[0] != '\0' ? BUS_ALL_FRAMES : BUS_EXTENDED_FRAMES;
+}
+
+static int open_buses(struct watch *w)
+{
+	struct bus_watch_want wants[FRAME_BUS_MAX];
+	size_t count = want_buses(w, &w->settings, &w->names, wants);
+
+	return bus_watch_open(&w->buses, &w->loop, wants, count, wanted_filter(&w->settings),
+		&(struct bus_watch_listener){w, on_frames, on_news});
+}
+
+static int change_buses(struct watch *w, const struct settings *settings, struct bus_names *numbers)
+{
+	struct bus_watch_want wants[FRAME_BUS_MAX];
+	size_t count = want_buses(w, settings, numbers, wants);
+
+	return bus_watch_change(w->buses, wants, count, wanted_filter(settings));
 }
 
 static const char *on_bus_name(void *context, unsigned bus)
@@ -664,15 +714,26 @@ static const char *on_bus_name(void *context, unsigned bus)
 	return bus < w->names.count ? w->names.names[bus] : NULL;
 }
 
-static void name_and_limit_buses(struct watch *w)
+static void name_and_limit_buses(
+	struct watch *w, struct pipeline *pipeline, const struct settings *settings)
 {
-	pipeline_name_buses(w->pipeline, &(struct bus_namer){w, on_bus_name});
+	pipeline_name_buses(pipeline, &(struct bus_namer){w, on_bus_name});
 	for (size_t i = 0; i < w->names.count; i++) {
-		const struct bus_setting *setting = setting_of(&w->settings, w->names.names[i]);
+		const struct bus_setting *setting = setting_of(settings, w->names.names[i]);
 
-		pipeline_limit(w->pipeline, (unsigned)i,
+		pipeline_limit(pipeline, (unsigned)i,
 			setting == NULL ? DECODE_BOTH : (enum decoder_protocol)setting->protocol);
 	}
+}
+
+static uint64_t capture_bytes(const struct log_settings *settings)
+{
+	return (uint64_t)(settings->capture_mb * 1e6);
+}
+
+static int64_t capture_age_s(const struct log_settings *settings)
+{
+	return (int64_t)(settings->capture_days * 86400);
 }
 
 static void open_recorder(struct watch *w)
@@ -684,8 +745,8 @@ static void open_recorder(struct watch *w)
 	if (log->capture_folder[0] == '\0') {
 		return;
 	}
-	result = recorder_open(&w->recorder, log->capture_folder, &w->names,
-		(uint64_t)(log->capture_mb * 1e6), (int64_t)(log->capture_days * 86400));
+	result = recorder_open(&w->recorder, log->capture_folder, &w->names, capture_bytes(log),
+		capture_age_s(log));
 	if (result != 0) {
 		say("raw frames are not kept: %s", strerror(-result));
 		w->recorder = NULL;
@@ -697,11 +758,27 @@ static void open_recorder(struct watch *w)
 	}
 }
 
+/* What stood before was told before. */
+static void know_standing(struct watch *w)
+{
+	int64_t standing[SHELF_MAX];
+	size_t count = 0;
+
+	read_book(w);
+	if (!open_book(w)) {
+		return;
+	}
+	if (book_store_standing(log_store_db(w->book), standing, SHELF_MAX, &count) == 0) {
+		for (size_t i = count; i > 0; i--) {
+			notify_known(w->notify, standing[i - 1]);
+		}
+	}
+	leave_book(w);
+}
+
 static void open_notify(struct watch *w)
 {
 	struct notify_limits limits = notify_limits_default();
-	int64_t standing[SHELF_MAX];
-	size_t count = 0;
 	int result;
 
 	if (w->settings.notify_command[0] == '\0') {
@@ -714,17 +791,17 @@ static void open_notify(struct watch *w)
 		say("[notify] command cannot be run: %s", strerror(-result));
 		return;
 	}
-	/* What stood before was told before. */
-	read_book(w);
-	if (!open_book(w)) {
-		return;
+	know_standing(w);
+}
+
+static void close_notify(struct watch *w)
+{
+	tell_notify(w);
+	if (notify_waiting(w->notify) > 0) {
+		say("[notify] %zu messages were not told", notify_waiting(w->notify));
 	}
-	if (book_store_standing(log_store_db(w->book), standing, SHELF_MAX, &count) == 0) {
-		for (size_t i = count; i > 0; i--) {
-			notify_known(w->notify, standing[i - 1]);
-		}
-	}
-	leave_book(w);
+	notify_close(w->notify);
+	w->notify = NULL;
 }
 
 static void open_page(struct watch *w)
@@ -745,8 +822,9 @@ static void open_page(struct watch *w)
 
 /* ---- SIGHUP ---- */
 
-/* The analysis goes on under another description of the boat. */
-static bool change_boat(struct watch *w, const struct boat *boat)
+/* The analysis as it stands, under another description of the boat. NULL: no memory, or it cannot
+ * go on so. */
+static struct pipeline *another_boat(struct watch *w, const struct settings *settings)
 {
 	struct fact_sink sink = sink_of(w);
 	struct pipeline *changed = malloc(pipeline_size());
@@ -759,17 +837,16 @@ static bool change_boat(struct watch *w, const struct boat *boat)
 		state_writer_init(&writer, state, PIPELINE_STATE_MAX);
 		pipeline_save(w->pipeline, &writer);
 		state_reader_init(&reader, state, writer.used);
-		pipeline_init(changed, boat, &sink);
+		pipeline_init(changed, &settings->boat, &sink);
 		loaded = pipeline_load(changed, &reader) == 0;
 	}
-	if (loaded) {
-		free(w->pipeline);
-		w->pipeline = changed;
-	} else {
-		free(changed);
-	}
 	free(state);
-	return loaded;
+	if (!loaded) {
+		free(changed);
+		return NULL;
+	}
+	name_and_limit_buses(w, changed, settings);
+	return changed;
 }
 
 static void refuse(struct watch *w, const char *why)
@@ -778,72 +855,289 @@ static void refuse(struct watch *w, const char *why)
 	(void)snprintf(w->refused, sizeof(w->refused), "%s", why);
 }
 
-static void reread(struct watch *w)
+/* What only a restart takes. */
+static void tell_restarts(const struct watch *w, const struct settings *settings)
+{
+	if (!w->options->log_named && strcmp(settings->log_path, w->settings.log_path) != 0) {
+		say("[log] path needs a restart; '%s' stays the log", w->settings.log_path);
+	}
+}
+
+/* The configuration as it is in its file now, as far as it can be judged by itself. */
+static int read_anew(const struct watch *w, struct settings *ret_settings, struct bus_names *names,
+	char *error, size_t size)
 {
 	const char *wanted[FRAME_BUS_MAX];
+	char **words;
+	int result;
+
+	settings_init(ret_settings);
+	result = config_read(ret_settings, w->options->config, error, size);
+	if (result == 0) {
+		result = number_buses(
+			names, wanted, wanted_buses(w->options, ret_settings, wanted), error, size);
+	}
+	if (result == 0 && ret_settings->notify_command[0] != '\0') {
+		words = notify_words(ret_settings->notify_command);
+		if (words == NULL || words[0][0] == '\0') {
+			result = -EINVAL;
+			(void)snprintf(error, size,
+				"[notify] command: expected a program and its words, each quote "
+				"closed");
+		}
+		free(words);
+	}
+	/* One that fails already is tried again anyway. */
+	if (result == 0 && ret_settings->log.capture_folder[0] != '\0' &&
+		strcmp(ret_settings->log.capture_folder, w->settings.log.capture_folder) != 0) {
+		result = recorder_try_folder(ret_settings->log.capture_folder);
+		if (result != 0) {
+			(void)snprintf(error, size,
+				"[log] capture_folder: raw frames cannot be kept in "
+				"'%.300s': %s",
+				ret_settings->log.capture_folder, strerror(-result));
+		}
+	}
+	return result;
+}
+
+static bool is_patient(const struct watch *w)
+{
+	return uv_now(&w->loop) - w->reread_since_ms < REREAD_PATIENCE_MS;
+}
+
+/* How long the configuration is better not read yet. Signals that come thick are answered by one
+ * reading; a file that was written a moment ago may be half of what it is going to be. */
+static uint64_t reread_wait_ms(const struct watch *w)
+{
+	uint64_t since_ms = uv_now(&w->loop) - w->reread_ms;
+	struct stat file;
+	int64_t age_ns;
+
+	if (w->reread_ms != 0 && since_ms < REREAD_PAUSE_MS) {
+		return REREAD_PAUSE_MS - since_ms;
+	}
+	if (w->options->config == NULL || stat(w->options->config, &file) != 0) {
+		return 0;
+	}
+	age_ns = clock_watch_now().wall_ns - (file.st_mtim.tv_sec * NS + file.st_mtim.tv_nsec);
+	return age_ns >= 0 && age_ns < REREAD_SETTLE_MS * INT64_C(1000000) && is_patient(w)
+		       ? REREAD_SETTLE_MS
+		       : 0;
+}
+
+static bool was_written_since(const struct watch *w, const struct stat *before)
+{
+	struct stat file;
+
+	return is_patient(w) && stat(w->options->config, &file) == 0 &&
+	       (file.st_mtim.tv_sec != before->st_mtim.tv_sec ||
+		       file.st_mtim.tv_nsec != before->st_mtim.tv_nsec ||
+		       file.st_size != before->st_size || file.st_ino != before->st_ino);
+}
+
+static bool same_address(const struct web_settings *one, const struct web_settings *other)
+{
+	return strcmp(one->address, other->address) == 0 && one->port == other->port;
+}
+
+/* What can fail, in an order in which it can be undone. What waits on the buses is counted under
+ * the old configuration. Returns 0, or a negative errno with a sentence and everything as it was.
+ */
+static int change_what_can_fail(struct watch *w, const struct settings *settings,
+	struct bus_names *names, struct page_service **ret_page, char *error, size_t size)
+{
+	struct pipeline *before = w->pipeline;
+	struct page_service *page = NULL;
+	struct recorder *opened = NULL;
+	bool stopped = false;
+	int result = 0;
+
+	if (settings->web.address[0] != '\0' && !same_address(&settings->web, &w->settings.web)) {
+		/* One address may take in the other, so that both cannot be served on one port. */
+		stopped = w->page != NULL && settings->web.port == w->settings.web.port;
+		if (stopped) {
+			page_service_stop(w->page);
+			w->page = NULL;
+		}
+		result = page_service_start(
+			&page, &w->loop, settings, w->settings.log_path, error, size);
+		if (result != 0) {
+			page = NULL;
+			goto take_page_back;
+		}
+	}
+	if (settings->log.capture_folder[0] != '\0' && w->recorder == NULL) {
+		result = recorder_open(&opened, settings->log.capture_folder, &w->names,
+			capture_bytes(&settings->log), capture_age_s(&settings->log));
+		if (result != 0) {
+			opened = NULL;
+			(void)snprintf(
+				error, size, "raw frames cannot be kept: %s", strerror(-result));
+			goto take_page_back;
+		}
+	}
+	bus_watch_drain(w->buses);
+	w->pipeline = another_boat(w, settings);
+	if (w->pipeline == NULL) {
+		result = -ENOMEM;
+		(void)snprintf(error, size, "the boat cannot be changed while it is watched");
+		goto take_back;
+	}
+	result = change_buses(w, settings, names);
+	if (result != 0) {
+		(void)snprintf(error, size, "cannot watch the buses: %s", strerror(-result));
+		free(w->pipeline);
+		goto take_back;
+	}
+	free(before);
+	w->recorder = opened != NULL ? opened : w->recorder;
+	*ret_page = page;
+	return 0;
+
+take_back:
+	w->pipeline = before;
+	recorder_close(opened); /* nothing was put into it */
+take_page_back:
+	page_service_stop(page);
+	if (stopped) {
+		open_page(w);
+	}
+	return result;
+}
+
+/* A bus that is not watched any more has no trouble that anybody could mend. */
+static void excuse_old_buses(struct watch *w, const struct settings *before)
+{
+	const char *names[FRAME_BUS_MAX];
+	size_t count = wanted_buses(w->options, before, names);
+
+	for (size_t i = 0; i < count; i++) {
+		int number = bus_names_find(&w->names, names[i], strlen(names[i]));
+		bool watched = false;
+
+		for (size_t k = 0; k < bus_watch_count(w->buses); k++) {
+			watched |= strcmp(bus_watch_status(w->buses, k)->interface, names[i]) == 0;
+		}
+		if (number >= 0 && !watched) {
+			pipeline_bus_word(w->pipeline, (unsigned)number, BUS_TROUBLE_NONE,
+				clock_watch_now().wall_ns);
+		}
+	}
+}
+
+static void change_page(struct watch *w, const struct settings *before, struct page_service *page)
+{
+	if (page == NULL && memcmp(before, &w->settings, sizeof(*before)) == 0 && w->page != NULL) {
+		return; /* whoever looks at it goes on looking */
+	}
+	page_service_stop(w->page);
+	w->page = page;
+	if (page == NULL) {
+		open_page(w);
+	} else {
+		say("the boat's page is at %s", page_service_address(page));
+	}
+}
+
+static void change_notify(struct watch *w)
+{
+	if (w->notify == NULL || w->settings.notify_command[0] == '\0') {
+		close_notify(w);
+		open_notify(w);
+		return;
+	}
+	int result = notify_change(w->notify, w->settings.notify_command,
+		(enum event_severity)w->settings.notify_severity);
+	if (result != 0) {
+		say("[notify] command cannot be run: %s; the old one stays", strerror(-result));
+		return;
+	}
+	know_standing(w);
+}
+
+/* Takes the configuration as it is in its file now; false when it is just being written. */
+static bool take_configuration(struct watch *w)
+{
+	struct stat file = {0};
+	struct settings before, settings;
 	struct bus_names names = w->names;
-	struct bus_watch *buses = NULL;
-	struct settings settings;
+	struct page_service *page = NULL;
 	char error[600];
 	int result;
 
-	if (w->options->config == NULL) {
-		say("there is no configuration to reread");
-		return;
+	(void)stat(w->options->config, &file); /* when it cannot be read, that is told */
+	result = read_anew(w, &settings, &names, error, sizeof(error));
+	if (was_written_since(w, &file)) {
+		return false;
 	}
-	settings_init(&settings);
-	result = config_read(&settings, w->options->config, error, sizeof(error));
+	if (result == 0 && file.st_size == 0) {
+		result = -EINVAL;
+		(void)snprintf(
+			error, sizeof(error), "configuration '%s' is empty", w->options->config);
+	}
+	read_book(w);
+	before = w->settings;
 	if (result == 0) {
-		result = number_buses(&names, wanted, wanted_buses(w->options, &settings, wanted), error,
-			sizeof(error));
+		tell_restarts(w, &settings);
+		/* These are the log's and the service book's, not the file's. */
+		memcpy(settings.log_path, before.log_path, sizeof(settings.log_path));
+		memcpy(settings.boat.works, before.boat.works, sizeof(settings.boat.works));
+		settings.boat.work_count = before.boat.work_count;
+		settings_number_buses(&settings, &names);
+		result = change_what_can_fail(w, &settings, &names, &page, error, sizeof(error));
 	}
 	if (result != 0) {
 		refuse(w, error);
-		return;
+		return true;
 	}
-	if (settings.log_path[0] != '\0' && strcmp(settings.log_path, w->settings.log_path) != 0) {
-		say("[log] path takes a restart; '%s' stays the log", w->settings.log_path);
-	}
-	if (strcmp(settings.log.capture_folder, w->settings.log.capture_folder) != 0) {
-		say("[log] capture_folder takes a restart");
-	}
-	(void)snprintf(settings.log_path, sizeof(settings.log_path), "%s", w->settings.log_path);
-	settings_number_buses(&settings, &names);
-	/* What waits unread is counted under the old configuration. Drained before the new buses are open,
-	 * so that nothing is read twice; what comes in the moment between is lost. */
-	if (w->buses != NULL) {
-		bus_watch_drain(w->buses);
-	}
-	result = open_buses(w, &settings, &names, &buses);
-	if (result != 0) {
-		(void)snprintf(error, sizeof(error), "cannot watch the buses: %s", strerror(-result));
-		refuse(w, error);
-		return;
-	}
-	if (!change_boat(w, &settings.boat)) {
-		bus_watch_close(buses);
-		refuse(w, "the boat cannot be changed while it is watched");
-		return;
-	}
-	bus_watch_close(w->buses);
-	w->buses = buses;
 	w->settings = settings;
-	/* Only added to: the recorder's worker reads them. */
-	for (size_t i = w->names.count; i < names.count; i++) {
-		(void)bus_names_find(&w->names, names.names[i], strlen(names.names[i]));
+	w->names = names;
+	name_and_limit_buses(w, w->pipeline, &w->settings);
+	excuse_old_buses(w, &before);
+	if (w->recorder != NULL) {
+		recorder_change(w->recorder, settings.log.capture_folder,
+			capture_bytes(&settings.log), capture_age_s(&settings.log));
+		record(w, false);
 	}
 	live_log_describe(w->log, &settings, &w->names);
 	w->want_commit |= live_log_wants_commit_now(w->log);
 	next_job(w);
-	name_and_limit_buses(w);
-	page_service_stop(w->page);
-	w->page = NULL;
-	open_page(w);
-	notify_close(w->notify);
-	w->notify = NULL;
-	open_notify(w);
+	change_page(w, &before, page);
+	change_notify(w);
 	w->refused[0] = '\0';
 	say("the configuration was reread");
+	return true;
+}
+
+static void on_reread(uv_timer_t *timer)
+{
+	struct watch *w = timer->data;
+	uint64_t wait_ms = reread_wait_ms(w);
+
+	if (wait_ms == 0 && w->options->config == NULL) {
+		say("there is no configuration to reread");
+	} else if (wait_ms == 0 && !take_configuration(w)) {
+		wait_ms = REREAD_SETTLE_MS;
+	}
+	if (wait_ms > 0) {
+		(void)uv_timer_start(timer, on_reread, wait_ms, 0);
+		return;
+	}
+	w->reread_wanted = false;
+	w->reread_ms = uv_now(&w->loop);
+	tell_manager(w, "READY=1\n");
+}
+
+static void want_reread(struct watch *w)
+{
+	if (w->stopping || w->reread_wanted) {
+		return; /* the one to come reads what is new by then */
+	}
+	(void)service_notice("RELOADING=1");
+	w->reread_wanted = true;
+	w->reread_since_ms = uv_now(&w->loop);
+	on_reread(&w->reread);
 }
 
 /* ---- beginning and ending ---- */
@@ -862,6 +1156,7 @@ static void stop(struct watch *w)
 	(void)uv_timer_stop(&w->keep);
 	(void)uv_timer_stop(&w->commit);
 	(void)uv_timer_stop(&w->look);
+	(void)uv_timer_stop(&w->reread);
 	record(w, true);
 	next_job(w);
 }
@@ -870,13 +1165,42 @@ static void on_signal(uv_signal_t *handle, int number)
 {
 	struct watch *w = handle->data;
 
-	if (number == SIGHUP) {
-		(void)service_notice("RELOADING=1");
-		reread(w);
-		tell_manager(w, "READY=1\n");
-	} else {
-		stop(w);
+	(void)number;
+	stop(w);
+}
+
+static void on_hang_up(uv_poll_t *poll, int status, int events)
+{
+	struct watch *w = poll->data;
+	struct signalfd_siginfo one;
+	bool any = false;
+
+	(void)status;
+	(void)events;
+	while (read(w->hang_ups, &one, sizeof(one)) == (ssize_t)sizeof(one)) {
+		any = true;
 	}
+	if (any) {
+		want_reread(w);
+	}
+}
+
+static int await_hang_ups(struct watch *w, const sigset_t *signals)
+{
+	int result;
+
+	w->hang_ups = signalfd(-1, signals, SFD_NONBLOCK | SFD_CLOEXEC);
+	if (w->hang_ups < 0) {
+		return -errno;
+	}
+	result = uv_poll_init(&w->loop, &w->hang_up_poll, w->hang_ups);
+	if (result != 0) {
+		(void)close(w->hang_ups); /* nothing is written through it */
+		w->hang_ups = -1;
+		return result;
+	}
+	w->hang_up_poll.data = w;
+	return uv_poll_start(&w->hang_up_poll, UV_READABLE, on_hang_up);
 }
 
 /* Closes all handles once nothing is under way; the loop then runs out. */
@@ -887,15 +1211,15 @@ static void finish(struct watch *w)
 	}
 	w->closed = true;
 	bus_watch_close(w->buses);
-	tell_notify(w);
-	if (notify_waiting(w->notify) > 0) {
-		say("[notify] %zu messages were not told", notify_waiting(w->notify));
-	}
-	notify_close(w->notify);
+	close_notify(w);
 	page_service_stop(w->page);
 	w->page = NULL;
-	for (size_t i = 0; i < 3; i++) {
+	for (size_t i = 0; i < 2; i++) {
 		uv_close((uv_handle_t *)&w->signals[i], NULL);
+	}
+	if (w->hang_ups >= 0) {
+		uv_close((uv_handle_t *)&w->hang_up_poll, NULL);
+		(void)close(w->hang_ups); /* nothing is written through it */
 	}
 	uv_close((uv_handle_t *)&w->keep, NULL);
 	uv_close((uv_handle_t *)&w->commit, NULL);
@@ -903,6 +1227,7 @@ static void finish(struct watch *w)
 	uv_close((uv_handle_t *)&w->look, NULL);
 	uv_close((uv_handle_t *)&w->watchdog, NULL);
 	uv_close((uv_handle_t *)&w->reader, NULL);
+	uv_close((uv_handle_t *)&w->reread, NULL);
 	if (w->log_inotify >= 0) {
 		uv_close((uv_handle_t *)&w->log_poll, NULL);
 		(void)close(w->log_inotify); /* nothing is written through it */
@@ -918,9 +1243,9 @@ static void start_timer(struct watch *w, uv_timer_t *timer, uv_timer_cb on_time,
 	}
 }
 
-static int start_handles(struct watch *w)
+static int start_handles(struct watch *w, const sigset_t *hang_ups)
 {
-	static const int numbers[3] = {SIGTERM, SIGINT, SIGHUP};
+	static const int numbers[2] = {SIGTERM, SIGINT};
 	int result = 0;
 
 	start_timer(w, &w->keep, on_keep, LIVE_LOG_KEEP_MS);
@@ -929,12 +1254,16 @@ static int start_handles(struct watch *w)
 	start_timer(w, &w->look, on_look, CLOCK_LOOK_MS);
 	start_timer(w, &w->watchdog, on_watchdog, service_notice_watchdog_ms());
 	start_timer(w, &w->reader, on_reader_pause, 0);
-	for (size_t i = 0; i < 3; i++) {
+	start_timer(w, &w->reread, on_reread, 0);
+	for (size_t i = 0; i < 2; i++) {
 		(void)uv_signal_init(&w->loop, &w->signals[i]); /* fails only without a loop */
 		w->signals[i].data = w;
 		if (result == 0) {
 			result = uv_signal_start(&w->signals[i], on_signal, numbers[i]);
 		}
+	}
+	if (result == 0) {
+		result = await_hang_ups(w, hang_ups);
 	}
 	watch_readers(w);
 	return result;
@@ -985,7 +1314,7 @@ static int resume(struct watch *w)
 	}
 	pipeline_init(w->pipeline, &w->settings.boat, &sink);
 	result = live_log_resume(w->log, w->pipeline);
-	name_and_limit_buses(w);
+	name_and_limit_buses(w, w->pipeline, &w->settings);
 	read_book(w);
 	return result;
 }
@@ -999,10 +1328,20 @@ static void share_heap(void)
 #endif
 }
 
+/* SIGHUP only ever waits until it is read: from before there is a loop to read it until behind the loop's end, and in every
+ * thread, as those that are begun later take this over. Commands that are run do not (uv_spawn). */
+static void keep_from_hanging_up(sigset_t *ret_signals)
+{
+	(void)sigemptyset(ret_signals); /* none of these can fail with these arguments */
+	(void)sigaddset(ret_signals, SIGHUP);
+	(void)sigprocmask(SIG_BLOCK, ret_signals, NULL);
+}
+
 int watch_run(const struct watch_options *options)
 {
 	struct watch *w = calloc(1, sizeof(*w));
 	const char *news;
+	sigset_t hang_ups;
 	int result;
 
 	if (w == NULL) {
@@ -1010,10 +1349,13 @@ int watch_run(const struct watch_options *options)
 		return -ENOMEM;
 	}
 	share_heap();
-	(void)signal(SIGPIPE, SIG_IGN); /* a reader of the messages that has gone is no reason to end */
+	(void)signal(
+		SIGPIPE, SIG_IGN); /* a reader of the messages that has gone is no reason to end */
+	keep_from_hanging_up(&hang_ups);
 	w->options = options;
 	w->settings = *options->settings;
 	w->log_inotify = -1;
+	w->hang_ups = -1;
 	result = uv_loop_init(&w->loop);
 	if (result != 0) {
 		say("cannot begin: %s", strerror(-result));
@@ -1033,9 +1375,9 @@ int watch_run(const struct watch_options *options)
 	open_recorder(w);
 	open_notify(w);
 	open_page(w);
-	result = start_handles(w);
+	result = start_handles(w, &hang_ups);
 	if (result == 0) {
-		result = open_buses(w, &w->settings, &w->names, &w->buses);
+		result = open_buses(w);
 	}
 	if (result != 0) {
 		say("cannot begin: %s", strerror(-result));

@@ -6,14 +6,17 @@
 #ifndef SIGHTBOWL_DAEMON_WATCH_H
 #define SIGHTBOWL_DAEMON_WATCH_H
 
+#include <stdbool.h>
 #include <stddef.h>
 
 #include "daemon/config.h"
 
 struct watch_options {
-	const struct settings *settings;  /* with log_path; borrowed */
-	const char *config;               /* its file, for SIGHUP; NULL: none */
-	const char *buses[FRAME_BUS_MAX]; /* interfaces; 0 of them: the settings' buses, else can0 */
+	const struct settings *settings; /* with log_path; borrowed */
+	bool log_named;			 /* the log's path is not the configuration's */
+	const char *config;		 /* its file, for SIGHUP; NULL: none */
+	const char
+		*buses[FRAME_BUS_MAX]; /* interfaces; 0 of them: the settings' buses, else can0 */
 	size_t bus_count;
 };
 

@@ -4,6 +4,16 @@
 #include "daemon/link_watch.h"
 #include "daemon/watch.h"
 
+static bool is_named(const struct watch_options *options, const char *bus)
+{
+	for (size_t i = 0; i < options->bus_count; i++) {
+		if (strcmp(options->buses[i], bus) == 0) {
+			return true;
+		}
+	}
+	return false;
+}
+
 static enum program_exit run_watch(const struct command_line *line)
 {
 	struct watch_options options = {.settings = &line->settings, .config = line->config};
@@ -20,6 +30,9 @@ static enum program_exit run_watch(const struct command_line *line)
 			return command_misused(line, "--bus: expected an interface's name of at most %d bytes",
 				LINK_NAME_MAX - 1);
 		}
+		if (is_named(&options, line->options[i].value)) {
+			continue;
+		}
 		options.buses[options.bus_count++] = line->options[i].value;
 	}
 	if (line->log_path == NULL) {
@@ -31,6 +44,7 @@ static enum program_exit run_watch(const struct command_line *line)
 	}
 	memcpy(settings.log_path, line->log_path, strlen(line->log_path) + 1);
 	options.settings = &settings;
+	options.log_named = line->log_path != line->settings.log_path;
 	return watch_run(&options) == 0 ? EXIT_DONE : EXIT_FAILED;
 }
 

@@ -1,14 +1,16 @@
 /* season_bus.c: a CAN bus for a machine without one, and time that passes faster; preloaded into the program.
  *
- *   SEASON_BUS_LOG     a candump -L log (plain text): what its bus carries, whatever it is called there
- *   SEASON_BUS_SPEED   how many times faster time passes; pauses of all traffic beyond a minute are skipped
- *   SEASON_BUS_DONE    a file that is made when all has been read
- *   SEASON_BUS_NO_LINKS  a file: while it is there, the kernel tells nothing of its links (no netlink)
+ *   SEASON_BUS_LOG     a candump -L log (plain text): what its bus carries, whatever it is called
+ * there SEASON_BUS_SPEED   how many times faster time passes; pauses of all traffic beyond a minute
+ * are skipped SEASON_BUS_DONE    a file that is made when all has been read SEASON_BUS_NO_LINKS  a
+ * file: while it is there, the kernel does not answer who asks for its links (netlink)
  *
- * The bus is "can0". Every clock that the program reads begins with the log's first frame and runs at that speed, so
- * that all its periods (commits, rests, flushes) keep their proportion. The kernel's timers stay as they are: what
- * is readable becomes so each few milliseconds, which wakes the loop often enough. Frames carry the log's times, as
- * the kernel's receive times would. Nothing else is changed. */
+ * The bus is "can0". Every clock that the program reads begins with the log's first frame and runs
+ * at that speed, so that all its periods (commits, rests, flushes) keep their proportion. The
+ * kernel's timers stay as they are: what is readable becomes so each few milliseconds, which wakes
+ * the loop often enough. Frames carry the log's times, as the kernel's receive times would. What
+ * comes while no socket is open is lost, but for the time before the first. Nothing else is
+ * changed. */
 #include <dlfcn.h>
 #include <errno.h>
 #include <fcntl.h>
@@ -55,7 +57,9 @@ static struct {
 	pthread_mutex_t lock; /* of these two */
 	int64_t passed_ns;    /* for the program, at the last turn … */
 	int64_t real_ns;      /* … and the machine's time then */
-	int fd;           /* the socket; 0: none */
+	int fd;		      /* the socket that is bound; 0: none */
+	int new_fd;	      /* the one that was made last */
+	bool was_bound;	      /* one was */
 	FILE *log;
 	bool has_next;
 	struct can_frame next;
@@ -190,18 +194,18 @@ int socket(int domain, int type, int protocol)
 	int (*real)(int, int, int);
 	const struct itimerspec tick = {{0, TICK_NS}, {0, TICK_NS}};
 
-	if (domain == PF_NETLINK && getenv("SEASON_BUS_NO_LINKS") != NULL &&
-		access(getenv("SEASON_BUS_NO_LINKS"), F_OK) == 0) {
-		errno = EMFILE;
-		return -1;
-	}
 	if (domain != PF_CAN) {
 		*(void **)&real = next_of("socket");
 		return real(domain, type, protocol);
 	}
-	bus.fd = timerfd_create(CLOCK_MONOTONIC, TFD_NONBLOCK | TFD_CLOEXEC);
-	(void)timerfd_settime(bus.fd, 0, &tick, NULL);
-	return bus.fd;
+	bus.new_fd = timerfd_create(CLOCK_MONOTONIC, TFD_NONBLOCK | TFD_CLOEXEC);
+	(void)timerfd_settime(bus.new_fd, 0, &tick, NULL);
+	return bus.new_fd;
+}
+
+static bool is_ours(int fd)
+{
+	return fd > 0 && (fd == bus.fd || fd == bus.new_fd);
 }
 
 int ioctl(int fd, unsigned long request, ...)
@@ -215,11 +219,11 @@ int ioctl(int fd, unsigned long request, ...)
 	argument = va_arg(arguments, void *);
 	va_end(arguments);
 	ask = argument;
-	if (bus.fd > 0 && fd == bus.fd && request == SIOCGIFHWADDR) {
+	if (is_ours(fd) && request == SIOCGIFHWADDR) {
 		ask->ifr_hwaddr.sa_family = ARPHRD_CAN;
 		return 0;
 	}
-	if (bus.fd > 0 && fd == bus.fd && request == SIOCGIFFLAGS) {
+	if (is_ours(fd) && request == SIOCGIFFLAGS) {
 		ask->ifr_flags = IFF_UP;
 		return 0;
 	}
@@ -242,11 +246,11 @@ int setsockopt(int fd, int level, int name, const void *value, socklen_t size)
 {
 	int (*real)(int, int, int, const void *, socklen_t);
 
-	if (bus.fd > 0 && fd == bus.fd) {
-		return 0;
-	}
 	*(void **)&real = next_of("setsockopt");
-	return real(fd, level, name, value, size);
+	/* No socket, so it is this bus; the number of one that was closed may be another's by now.
+	 */
+	return real(fd, level, name, value, size) == 0 || (errno == ENOTSOCK && is_ours(fd)) ? 0
+											     : -1;
 }
 
 /* The C library declares its address with a union that is no ISO C. */
@@ -256,11 +260,33 @@ int bind(int fd, const struct sockaddr *address, socklen_t size)
 {
 	int (*real)(int, const struct sockaddr *, socklen_t);
 
-	if (bus.fd > 0 && fd == bus.fd) {
+	if (is_ours(fd) && address->sa_family == AF_CAN) {
+		int64_t now_ns = bus.first_ns + season_bus_now();
+
+		while (bus.was_bound && bus.has_next && bus.next_ns <= now_ns) {
+			read_next();
+		}
+		bus.was_bound = true;
+		bus.fd = fd;
 		return 0;
 	}
 	*(void **)&real = next_of("bind");
 	return real(fd, address, size);
+}
+
+ssize_t sendto(int fd, const void *bytes, size_t size, int flags, const struct sockaddr *address,
+	socklen_t address_size)
+{
+	ssize_t (*real)(int, const void *, size_t, int, const struct sockaddr *, socklen_t);
+	const char *no_links = getenv("SEASON_BUS_NO_LINKS");
+
+	if (address != NULL && address->sa_family == AF_NETLINK && no_links != NULL &&
+		access(no_links, F_OK) == 0) {
+		errno = ENOBUFS;
+		return -1;
+	}
+	*(void **)&real = next_of("sendto");
+	return real(fd, bytes, size, flags, address, address_size);
 }
 #pragma GCC diagnostic pop
 

@@ -307,6 +307,7 @@ class Watch(ProgramTest):
         self.expect("READY=1")
         with open(self.path("no links"), "w", encoding="ascii"):
             pass
+        self.configure("[bus can0]\n[bus can1]\n[boat]\nname = Other\n")
         said = self.reread()
         self.assertIn("cannot watch the buses", said)
         self.assertIn("the old configuration stays", said)
