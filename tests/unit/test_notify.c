@@ -315,6 +315,40 @@ static void what_waited_is_told_when_a_token_comes_and_says_what_is_missing(void
 	assert_non_null(strstr(output(), "(3 more were not told)"));
 }
 
+static void what_waits_when_the_command_is_changed_is_told_by_the_new_one(void **state)
+{
+	struct notify_limits limits = {.burst = 1, .refill_ms = 20, .patience_ms = 10000,
+		.grace_ms = 1000, .retry_ms = 1000};
+	struct notify *notify;
+	uv_timer_t keeps_running;
+
+	(void)state;
+	write_script("echo \"$1 $SIGHTBOWL_EVENT\" >> out");
+	notify = open_with(command(" old"), limits);
+	for (int i = 1; i <= 3; i++) {
+		struct fact_event event = event_of(i, "a");
+
+		notify_event(notify, &event, false);
+	}
+	assert_int_equal(notify_change(notify, "\"open", SEVERITY_CAUTION), -EINVAL);
+	assert_int_equal(notify_change(notify, "\"\"", SEVERITY_CAUTION), -EINVAL);
+	assert_int_equal(notify_change(notify, command(" new"), SEVERITY_WARNING), 0);
+	for (int i = 2; i <= 4; i++) {
+		struct fact_event event = event_of(i, "a"); /* 2 and 3 were told */
+
+		event.severity = i == 4 ? SEVERITY_CAUTION : SEVERITY_WARNING; /* too small */
+		notify_event(notify, &event, false);
+	}
+	assert_int_equal(uv_timer_init(&loop, &keeps_running), 0);
+	assert_int_equal(uv_timer_start(&keeps_running, on_late, 60000, 0), 0);
+	while (notify_counts(notify).started < 3) {
+		(void)uv_run(&loop, UV_RUN_ONCE);
+	}
+	uv_close((uv_handle_t *)&keeps_running, NULL);
+	run_out(notify);
+	assert_string_equal(output(), "old 1\nnew 2\nnew 3\n");
+}
+
 static void a_command_that_is_not_there_or_fails_is_counted(void **state)
 {
 	struct notify *notify = open_with("/no/such/command", notify_limits_default());
@@ -432,6 +466,7 @@ int main(void)
 		CASE(a_command_that_hangs_is_ended_with_what_it_started),
 		CASE(too_many_at_once_are_held_back_and_counted),
 		CASE(what_waited_is_told_when_a_token_comes_and_says_what_is_missing),
+		CASE(what_waits_when_the_command_is_changed_is_told_by_the_new_one),
 		CASE(a_command_that_is_not_there_or_fails_is_counted),
 		CASE(a_message_waits_until_the_command_can_be_started),
 		CASE(how_a_command_ended_is_told_when_it_changes),
