@@ -598,7 +598,6 @@ static void judge_log(struct judging *j)
 		say(r, j->rows->obstacle);
 		say(r, "; what happens now is not in it yet");
 		(void)snprintf(r->severity, sizeof(r->severity), "caution");
-		worsen(j, VERDICT_LOOK);
 	}
 }
 
@@ -634,7 +633,7 @@ void verdict_judge(const struct verdict_rows *rows, enum unit_system units,
 	}
 	bool measured = judge_filters(&j);
 	bool water = judge_water(&j);
-	worsen(&j, measured && water ? VERDICT_RIGHT : VERDICT_UNSEEN);
+	worsen(&j, measured && water && rows->obstacle == NULL ? VERDICT_RIGHT : VERDICT_UNSEEN);
 	judge_tanks(&j);
 	judge_engines(&j);
 	judge_due(&j);

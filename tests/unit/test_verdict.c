@@ -302,7 +302,7 @@ static void an_old_log_says_how_old_it_is(void **state)
 	done(&a);
 }
 
-static void a_log_that_cannot_be_written_wants_a_look(void **state)
+static void a_log_that_cannot_be_written_sees_nothing_new(void **state)
 {
 	static const char sentence[] =
 		"nothing can be written into it: its disk is full; what happens now is not in it yet";
@@ -311,13 +311,13 @@ static void a_log_that_cannot_be_written_wants_a_look(void **state)
 	(void)state;
 	obstacle = "its disk is full";
 	judge(&a, OVERVIEW, "[" MEASURED_FILTER "]", "[]", COVERAGE, "[]", UNITS_METRIC);
-	assert_int_equal(a.verdict.word, VERDICT_LOOK);
+	assert_int_equal(a.verdict.word, VERDICT_UNSEEN);
 	assert_string_equal(about(&a, "log")->says, sentence);
 	assert_string_equal(about(&a, "log")->severity, "caution");
 	done(&a);
 	/* Also one with nothing in it. */
 	judge(&a, "{'signals':[],'boat':[{'log_end_utc':null}]}", "[]", "[]", "[]", "[]", UNITS_METRIC);
-	assert_int_equal(a.verdict.word, VERDICT_LOOK);
+	assert_int_equal(a.verdict.word, VERDICT_UNKNOWN);
 	assert_int_equal(a.verdict.count, 2);
 	assert_string_equal(a.verdict.reasons[0].says, sentence);
 	done(&a);
@@ -379,7 +379,7 @@ int main(void)
 		cmocka_unit_test(words_take_a_persons_units_and_numbers_do_not),
 		cmocka_unit_test(an_empty_log_knows_nothing),
 		cmocka_unit_test(an_old_log_says_how_old_it_is),
-		cmocka_unit_test(a_log_that_cannot_be_written_wants_a_look),
+		cmocka_unit_test(a_log_that_cannot_be_written_sees_nothing_new),
 		cmocka_unit_test(more_reasons_than_places_do_no_harm),
 		cmocka_unit_test(a_person_reads_a_line_a_reason),
 	};
