@@ -20,7 +20,12 @@
 #define FROZEN             360.0 /* minutes: from here on the map no longer follows */
 #define HUBER              3.0   /* of the deviation of minutes */
 #define MINUTE_SD          0.06  /* before it is known */
-#define DRIFT_MINUTES      120
+#define DRIFT_MINUTES      30
+#define DRIFT_LEAST        10    /* minutes, before a sign counts */
+#define DRIFT_GAP_H        3.0   /* engine hours without a minute */
+#define SQUARE_FIRST       60    /* minutes that the first guess at a sign's wander counts for */
+#define SQUARE_MINUTES     600   /* that its wander is learned from, … */
+#define SQUARE_FROZEN      6000  /* … and minutes by which it follows later */
 #define HELPED             0.15 /* less load than usual by more than this: something else drives the boat */
 #define ODD_LOAD           0.15 /* load and friction moved further than this against the map, … */
 #define ODD_SHARE          0.3  /* … and the burn by less than this of it: the load is no measure */
@@ -30,6 +35,8 @@
 #define LOAD_ZERO_LEAST    4.0
 #define LOAD_ZERO_MOST     60.0
 #define LOAD_ZERO_FAR      0.25
+#define LOAD_ZERO_RANGE    4.0  /* by which friction differs with speed and temperature */
+#define DOUBT_MOST         0.03 /* of burn, from friction: more teaches nothing */
 #define CONFIRM_RUNS       2
 #define CONFIRM_EXPLAINED  5
 #define EXPLAINED_SHARE	   0.3 /* of the change that matters: no more than that is left over */
@@ -40,13 +47,23 @@
 #define WILD_PCT           40.0 /* no engine burns so much more or less beside its load; its sensor does … */
 #define WILD_SPEED_PCT     150.0 /* … or at a speed: a tow, or a line in the propeller, may double it */
 #define DRIVING_SHARE	   0.65 /* of the highest speed: friction and alternator rule below */
-#define FACTORS_SD	   0.0155 /* of batches: what the factors leave over must be as little */
+#define FACTORS_SD	   0.0155 /* of batches: what the factors leave over must be as little, … */
+#define FACTORS_SD_RUN	   0.0205 /* … or as this, where a run confirms it */
 #define IDLE_SHARE         0.45 /* of the highest speed in the map: at or below, the lowest speeds */
 
 static const struct batch_watch_config watch_config = {
 	.change = 0.05, /* in natural logarithm: 5 % */
 	.first_sd = 0.035,
 	.most = 0.15,
+};
+
+/* Beside its load the burn hardly scatters; what little is left may hang together unseen. */
+static const struct batch_watch_config load_config = {
+	.change = 0.05,
+	.first_sd = 0.015,
+	.most = 0.15,
+	.least_sd = 0.01,
+	.creeps = true,
 };
 
 /* What no factor explains is little; but one that is not on the bus may come and go. */
@@ -60,8 +77,13 @@ static const struct batch_watch_config factors_config = {
 
 static const struct batch_watch_config *config_of(enum burn_watch_kind watch)
 {
-	return watch == BURN_AT_FACTORS ? &factors_config : &watch_config;
+	return watch == BURN_AT_FACTORS ? &factors_config
+	       : watch == BURN_AT_LOAD	? &load_config
+					: &watch_config;
 }
+
+/* How far the last half hour of a sign wanders, before that is known. */
+static const double first_wander[BURN_SIGNS] = {0.04, 0.06, 0.03, 0.015, 0.04, 0.02};
 
 /* Slopes of ln(quantity) over ln(rpm) by which a first reading is put to its nodes: near what a
  * propeller asks. */
@@ -76,6 +98,9 @@ void burn_init(struct burn *b)
 	b->load_zero_var = LOAD_ZERO_SD * LOAD_ZERO_SD;
 	for (size_t i = 0; i < BURN_WATCHES; i++) {
 		batch_watch_init(&b->watches[i], config_of((enum burn_watch_kind)i));
+	}
+	for (size_t i = 0; i < BURN_SIGNS; i++) {
+		b->drifts[i].square = state_single(first_wander[i] * first_wander[i]);
 	}
 }
 
@@ -184,17 +209,31 @@ double burn_map_minutes(const struct burn *b, enum burn_quantity quantity, doubl
 	return minutes;
 }
 
-static void follow_drift(double *drift, uint32_t *minutes, double residual)
+/* Is what was found being told? Then it must not become the usual. */
+static bool told(const struct burn *b)
 {
-	if (*minutes < DRIFT_MINUTES) {
-		++*minutes;
-	}
-	*drift = state_single(*drift + (fmin(fmax(residual, -0.5), 0.5) - *drift) / *minutes);
+	return b->watches[BURN_AT_SPEED].raised != 0 || b->watches[BURN_AT_LOAD].raised != 0 ||
+	       b->watches[BURN_AT_FACTORS].raised != 0;
 }
 
-static double percent(double drift, uint32_t minutes)
+/* A sign of which nothing was heard for some hours starts anew: of late is of late. */
+static void follow_drift(struct burn *b, enum burn_sign sign, double residual, double engine_h)
 {
-	return minutes >= 10 ? 100 * expm1(drift) : NAN;
+	struct burn_drift *drift = &b->drifts[sign];
+	double held = fmin(fmax(residual, -0.5), 0.5);
+
+	drift->minutes = engine_h - drift->at_h > DRIFT_GAP_H ? 0 : drift->minutes;
+	drift->at_h = state_single(engine_h);
+	drift->minutes += drift->minutes < DRIFT_MINUTES ? 1 : 0;
+	drift->mean = state_single(drift->mean + (held - drift->mean) / drift->minutes);
+	if (drift->minutes >= DRIFT_LEAST && !told(b)) {
+		/* What creeps in later must not become the usual. */
+		double share = drift->known < SQUARE_MINUTES ? 1.0 / (drift->known + SQUARE_FIRST)
+							     : 1.0 / SQUARE_FROZEN;
+		double off = drift->mean * drift->mean - drift->square;
+		drift->square = state_single(drift->square + share * off);
+		drift->known += drift->known < SQUARE_MINUTES ? 1 : 0;
+	}
 }
 
 struct burn_finding burn_find(const struct burn *b)
@@ -206,18 +245,23 @@ struct burn_finding burn_find(const struct burn *b)
 				     : at_speed->raised == 0 && at_load->raised != 0
 					     ? BURN_AT_LOAD
 					     : BURN_AT_SPEED;
-
-	return (struct burn_finding){
+	struct burn_finding finding = {
 		.watch = watch,
 		.change_pct =
 			b->watches[watch].batches > 0 ? 100 * expm1(b->watches[watch].mean) : NAN,
 		.since_h = NAN,
-		.rate_pct = percent(b->drift[BURN_RATE], b->drift_minutes[BURN_RATE]),
-		.engine_pct = at_load->batches > 0 ? 100 * expm1(at_load->mean) : NAN,
-		.load_pct = percent(b->drift[BURN_LOAD], b->drift_minutes[BURN_LOAD]),
-		.speed_pct = percent(b->drift[BURN_SPEED], b->drift_minutes[BURN_SPEED]),
-		.idle_pct = percent(b->idle_drift, b->idle_minutes),
+		.from_h = NAN,
 	};
+
+	for (size_t i = 0; i < BURN_SIGNS; i++) {
+		const struct burn_drift *drift = &b->drifts[i];
+		bool known = drift->minutes >= DRIFT_LEAST &&
+			     (i != BURN_SIGN_FACTORS || burn_factors_see_advance(&b->factors));
+		finding.off_pct[i] = known ? 100 * expm1(drift->mean) : NAN;
+		finding.sd_pct[i] = known ? 100 * sqrt(drift->square) : NAN;
+		finding.at_h[i] = drift->at_h;
+	}
+	return finding;
 }
 
 static enum burn_news burn_news_of(enum batch_news news)
@@ -235,10 +279,13 @@ static enum burn_news burn_news_of(enum batch_news news)
 	return BURN_QUIET;
 }
 
-/* What a watch has told; a change at a speed that waits to be confirmed has not been. */
+/* What a watch has told; a change that waits to be confirmed has not been. */
 static int32_t has_told(const struct burn *b, enum burn_watch_kind watch)
 {
-	return watch == BURN_AT_SPEED && b->pending != 0 ? 0 : b->watches[watch].raised;
+	bool waits = (watch == BURN_AT_SPEED && b->pending != 0) ||
+		     (watch == BURN_AT_FACTORS && b->waits);
+
+	return waits ? 0 : b->watches[watch].raised;
 }
 
 /* One cause, one piece of news: another watch may have told it, or may still hold it up. */
@@ -285,13 +332,6 @@ static void learn_zero(struct burn *b, double residual, double load, double usua
 	}
 }
 
-/* Is what was found being told? Then it must not become the usual. */
-static bool told(const struct burn *b)
-{
-	return b->watches[BURN_AT_SPEED].raised != 0 || b->watches[BURN_AT_LOAD].raised != 0 ||
-	       b->watches[BURN_AT_FACTORS].raised != 0;
-}
-
 static bool is_ready(const struct burn *b, enum burn_watch_kind watch, double minutes)
 {
 	double sd = batch_watch_sd(&b->watches[watch]);
@@ -300,8 +340,23 @@ static bool is_ready(const struct burn *b, enum burn_watch_kind watch, double mi
 	       (minutes >= READY_LEAST && sd * sqrt(BATCH_WATCH_MINUTES / minutes) <= READY_SD);
 }
 
-/* The engine itself: burn beside its load, in any gear. */
-static enum burn_news watch_engine(struct burn *b, double quantum, struct batch_change *ret_change)
+/* Where a sum lies at zero when a batch ends, what it may yet find begins. */
+static void follow_start(struct burn *b, enum burn_watch_kind kind, double engine_h)
+{
+	const struct batch_watch *watch = &b->watches[kind];
+
+	if (watch->weight == 0 && watch->cusum.up_count == 0) {
+		b->from_h[kind][0] = state_single(engine_h);
+	}
+	if (watch->weight == 0 && watch->cusum.down_count == 0) {
+		b->from_h[kind][1] = state_single(engine_h);
+	}
+}
+
+/* The engine itself: burn beside its load, in any gear. *ret_off: how far this minute lies off;
+ * NaN: not known. */
+static enum burn_news watch_engine(
+	struct burn *b, double quantum, struct batch_change *ret_change, double *ret_off)
 {
 	double load = b->minute[BURN_LOAD];
 	double value = log(b->minute[BURN_RATE] / (load + b->load_zero));
@@ -309,9 +364,24 @@ static enum burn_news watch_engine(struct burn *b, double quantum, struct batch_
 	double load_minutes;
 	double residual = value - look_up(&b->map, BURN_EFFORT, b->minute_rpm, &minutes);
 	double usual_load = exp(look_up(&b->map, BURN_LOAD, b->minute_rpm, &load_minutes));
+	/* Far from the usual load, as in neutral at a speed that also drives, friction decides. */
+	double lever = load_minutes >= READY_LEAST
+			       ? 1 / (usual_load + b->load_zero) - 1 / (load + b->load_zero)
+			       : 0;
+	double doubt = fabs(lever) * sqrt(b->load_zero_var + LOAD_ZERO_RANGE * LOAD_ZERO_RANGE);
 
-	if (!told(b)) {
+	bool idles = b->minute_rpm <= IDLE_SHARE * b->top_rpm || b->top_rpm == 0;
+	bool compares = load_minutes >= READY_LEAST && doubt <= DOUBT_MOST;
+
+	*ret_off = NAN;
+	/* In neutral at a speed that also drives. */
+	if (b->minute_gear == BURN_IN_NEUTRAL && !idles && !compares) {
+		return BURN_QUIET;
+	}
+	if (!told(b) && doubt <= DOUBT_MOST) {
 		learn(&b->map, BURN_EFFORT, b->minute_rpm, value, MINUTE_SD);
+	}
+	if (!told(b)) {
 		if (minutes >= READY_LEAST && load_minutes >= READY_LEAST) {
 			learn_zero(b, residual, load, usual_load);
 		}
@@ -319,29 +389,40 @@ static enum burn_news watch_engine(struct burn *b, double quantum, struct batch_
 	if (!is_ready(b, BURN_AT_LOAD, minutes)) {
 		return BURN_QUIET;
 	}
+	*ret_off = residual;
 	double both = hypot(quantum, 1 / (load + b->load_zero)); /* load steps by 1 % */
-	return burn_news_of(batch_watch_minute(
-		&b->watches[BURN_AT_LOAD], &watch_config, residual, both * both / 12, ret_change));
+	return burn_news_of(batch_watch_minute(&b->watches[BURN_AT_LOAD], &load_config, residual,
+		both * both / 12 + doubt * doubt, ret_change));
 }
 
-/* In neutral: has the burn at idle moved? */
-static void follow_neutral(struct burn *b)
+/* In neutral: has the burn at idle moved? beside_load: by what it lies off its load; NaN: not
+ * heard. */
+static void follow_neutral(struct burn *b, double beside_load, double engine_h)
 {
 	double minutes;
 	double value = log(b->minute[BURN_RATE]);
 	double residual = value - look_up(&b->map, BURN_NEUTRAL, b->minute_rpm, &minutes);
 
-	if (minutes >= READY_LEAST) {
-		follow_drift(&b->idle_drift, &b->idle_minutes, residual);
+	if (!isnan(beside_load)) {
+		follow_drift(b, BURN_SIGN_IDLE, beside_load, engine_h);
+	} else if (minutes >= READY_LEAST && b->minute_counts[BURN_LOAD] == 0) {
+		follow_drift(b, BURN_SIGN_IDLE, residual, engine_h);
 	}
 	if (!told(b)) {
 		learn(&b->map, BURN_NEUTRAL, b->minute_rpm, value, MINUTE_SD);
 	}
 }
 
-/* Driving: burn, load and boat speed at this engine speed. */
-static enum burn_news watch_driving(struct burn *b, double quantum, struct batch_change *ret_change)
+/* Driving: burn, load and boat speed at this engine speed. beside_load: as above. */
+static enum burn_news watch_driving(struct burn *b, double quantum, double beside_load,
+	double engine_h, struct batch_change *ret_change)
 {
+	static const enum burn_sign signs[BURN_NEUTRAL] = {
+		[BURN_RATE] = BURN_SIGN_RATE,
+		[BURN_LOAD] = BURN_SIGN_LOAD,
+		[BURN_SPEED] = BURN_SIGN_SPEED,
+		[BURN_GROUND] = BURN_SIGNS,
+	};
 	double rpm = b->minute_rpm;
 	double residual[BURN_NEUTRAL];
 	bool heard[BURN_NEUTRAL];
@@ -365,9 +446,12 @@ static enum burn_news watch_driving(struct burn *b, double quantum, struct batch
 		if (heard[q] && !told(b)) {
 			learn(&b->map, q, rpm, log(b->minute[q]), MINUTE_SD);
 		}
-		if (ready[q]) {
-			follow_drift(&b->drift[q], &b->drift_minutes[q], residual[q]);
+		if (ready[q] && signs[q] < BURN_SIGNS) {
+			follow_drift(b, signs[q], residual[q], engine_h);
 		}
+	}
+	if (!isnan(beside_load) && rpm >= DRIVING_SHARE * b->top_rpm) {
+		follow_drift(b, BURN_SIGN_ENGINE, beside_load, engine_h);
 	}
 	if (!ready[BURN_RATE]) {
 		return BURN_QUIET;
@@ -379,7 +463,7 @@ static enum burn_news watch_driving(struct burn *b, double quantum, struct batch
 		double by_load = ready[BURN_LOAD]
 					 ? log((load + b->load_zero) / (usual_load + b->load_zero))
 					 : 0;
-		follow_drift(&b->idle_drift, &b->idle_minutes, residual[BURN_RATE] - by_load);
+		follow_drift(b, BURN_SIGN_IDLE, residual[BURN_RATE] - by_load, engine_h);
 	}
 	if (b->pending != 0 && b->run_minutes < CONFIRM_MOST) {
 		b->pending_minutes += b->pending_minutes < CONFIRM_MOST ? 1 : 0;
@@ -391,8 +475,16 @@ static enum burn_news watch_driving(struct burn *b, double quantum, struct batch
 		residual[BURN_RATE], quantum * quantum / 12, ret_change));
 }
 
+static void wait_for_run(struct burn *b, bool waits)
+{
+	b->waits = waits;
+	b->wait_minutes = 0;
+	b->wait_mean = 0;
+}
+
 /* Driving: burn beside engine speed, advance and charge. */
-static enum burn_news watch_factors(struct burn *b, double quantum, struct batch_change *ret_change)
+static enum burn_news watch_factors(
+	struct burn *b, double quantum, double engine_h, struct batch_change *ret_change)
 {
 	struct batch_watch *watch = &b->watches[BURN_AT_FACTORS];
 	double sd = fmax(batch_watch_sd(watch), factors_config.least_sd);
@@ -423,14 +515,32 @@ static enum burn_news watch_factors(struct burn *b, double quantum, struct batch
 		(!burn_factors_see_advance(&b->factors) && residual.off < -HELPED)) {
 		return BURN_QUIET;
 	}
+	follow_drift(b, BURN_SIGN_FACTORS, residual.off, engine_h);
 	enum batch_news news = batch_watch_minute(
 		watch, &factors_config, residual.off, quantum * quantum / 12, ret_change);
-	bool explained =
-		watch->batches >= BATCH_WATCH_CREEPS && batch_watch_sd(watch) <= FACTORS_SD;
-	if (news == BATCH_DOWN || (news == BATCH_UP && !explained)) {
+	bool long_seen = watch->batches >= BATCH_WATCH_CREEPS;
+	bool explained = long_seen && batch_watch_sd(watch) <= FACTORS_SD;
+	/* Where no load is heard, burn at a speed is told as soon. */
+	bool nearly = long_seen && b->minute_counts[BURN_LOAD] >= MINUTE_WINDOWS &&
+		      batch_watch_sd(watch) <= FACTORS_SD_RUN;
+	if (b->waits && b->wait_minutes < CONFIRM_MOST) {
+		double held = fmin(fmax(residual.off, -factors_config.most), factors_config.most);
+		b->wait_minutes++;
+		b->wait_mean = state_single(
+			b->wait_mean + (held - b->wait_mean) / b->wait_minutes);
+	}
+	if (news == BATCH_DOWN || (news == BATCH_UP && !explained && !nearly)) {
 		/* Low: a log that reads low, or sails that it does not show. High while much stays
 		 * unexplained: weather. Neither is the engine's or the propeller's change. */
 		batch_watch_lower(watch);
+		return BURN_QUIET;
+	}
+	if (news == BATCH_UP && !explained) {
+		wait_for_run(b, true);
+		return BURN_QUIET;
+	}
+	if (news == BATCH_CLEARED && b->waits) {
+		wait_for_run(b, false);
 		return BURN_QUIET;
 	}
 	return burn_news_of(news);
@@ -445,6 +555,32 @@ static uint32_t runs_needed(const struct burn *b)
 			 b->pending * factors->mean < EXPLAINED_SHARE * factors_config.change;
 
 	return explained ? CONFIRM_EXPLAINED : CONFIRM_RUNS;
+}
+
+/* The run is over: does it confirm what the factors leave over? */
+static enum burn_news close_factors_run(struct burn *b, struct burn_finding *ret_finding)
+{
+	struct batch_watch *watch = &b->watches[BURN_AT_FACTORS];
+
+	if (!b->waits || b->wait_minutes < CONFIRM_MINUTES) {
+		return BURN_QUIET;
+	}
+	bool holds = b->wait_mean >= CONFIRM_SHARE * factors_config.change;
+	bool spoken = spoken_for(b, BURN_AT_FACTORS, BURN_HIGH);
+	wait_for_run(b, false);
+	if (!holds) {
+		batch_watch_lower(watch);
+	}
+	if (!holds || spoken) {
+		return BURN_QUIET;
+	}
+	b->pending = b->pending > 0 ? 0 : b->pending;
+	*ret_finding = burn_find(b);
+	ret_finding->watch = BURN_AT_FACTORS;
+	ret_finding->from_h = b->from_h[BURN_AT_FACTORS][0];
+	/* Its steady hours at least: the sum's own count, and what came after. */
+	ret_finding->since_h = watch->cusum.up_count / (double)BATCH_WATCH_HOUR;
+	return BURN_HIGH;
 }
 
 /* The run is over, or has brought enough: does it confirm what an earlier one raised? */
@@ -472,6 +608,7 @@ static enum burn_news close_run(struct burn *b, struct burn_finding *ret_finding
 		*ret_finding = burn_find(b);
 		ret_finding->watch = BURN_AT_SPEED;
 		ret_finding->since_h = b->pending_h + b->pending_minutes / 60.0;
+		ret_finding->from_h = b->told_from_h;
 	}
 	return news;
 }
@@ -482,8 +619,8 @@ static double minute_pct(const struct burn *b, enum burn_watch_kind speaker)
 	bool beside_load = speaker == BURN_AT_LOAD;
 	double beside = beside_load ? b->minute[BURN_LOAD] + b->load_zero : 1;
 	double minutes;
-	double usual = look_up(
-		&b->map, beside_load ? BURN_EFFORT : BURN_RATE, b->minute_rpm, &minutes);
+	double usual =
+		look_up(&b->map, beside_load ? BURN_EFFORT : BURN_RATE, b->minute_rpm, &minutes);
 
 	return minutes > 0 ? 100 * expm1(log(b->minute[BURN_RATE] / beside) - usual) : 0;
 }
@@ -495,9 +632,15 @@ static bool is_wild(enum burn_watch_kind speaker, double change_pct)
 	return change_pct > most || change_pct < -100 * most / (100 + most);
 }
 
+bool burn_is_wild(const struct burn_finding *finding)
+{
+	return is_wild(finding->watch, finding->change_pct);
+}
+
 static void tell_since(struct burn *b, const struct burn_finding *finding)
 {
 	b->stood_minutes = (uint32_t)fmin(fmax(60 * finding->since_h, 0), CONFIRM_MOST);
+	b->told_from_h = finding->from_h;
 }
 
 /* What has been told stands, while none tells anything new: its size and signs of late. */
@@ -523,6 +666,7 @@ static enum burn_news stand(struct burn *b, struct burn_finding *ret_finding)
 	ret_finding->change_pct =
 		is_wild(speaker, now_pct) ? now_pct : 100 * expm1(b->watches[speaker].mean);
 	ret_finding->since_h = b->stood_minutes / 60.0;
+	ret_finding->from_h = b->told_from_h;
 	return BURN_STANDS;
 }
 
@@ -543,38 +687,42 @@ static bool load_is_odd(const struct burn *b)
 
 /* A steady minute is full. */
 static enum burn_news close_minute(
-	struct burn *b, double rate_step, struct burn_finding *ret_finding)
+	struct burn *b, double rate_step, double engine_h, struct burn_finding *ret_finding)
 {
 	double quantum = rate_step / b->minute[BURN_RATE];
 	struct batch_change change = {0};
 	enum burn_watch_kind speaker = BURN_AT_LOAD;
 	enum burn_news news = BURN_QUIET;
 	bool both = false; /* in the same minute */
+	double beside_load = NAN;
 
 	if (b->minute_counts[BURN_LOAD] >= MINUTE_WINDOWS && load_is_odd(b)) {
 		b->minute_counts[BURN_LOAD] = 0;
 	}
 	if (b->minute_counts[BURN_LOAD] >= MINUTE_WINDOWS) {
-		news = watch_engine(b, quantum, &change);
+		news = watch_engine(b, quantum, &change, &beside_load);
 	}
 	if (b->minute_gear == BURN_IN_NEUTRAL) {
-		follow_neutral(b);
+		follow_neutral(b, beside_load, engine_h);
 	} else if (b->minute_gear != BURN_IN_ODD_COMPANY) {
 		struct batch_change other = {0};
-		enum burn_news more = watch_driving(b, quantum, &other);
+		enum burn_news more = watch_driving(b, quantum, beside_load, engine_h, &other);
 		both = more != BURN_QUIET && more == news;
 		if (news == BURN_QUIET) {
 			news = more;
 			change = other;
 			speaker = BURN_AT_SPEED;
 		}
-		more = watch_factors(b, quantum, &other);
+		more = watch_factors(b, quantum, engine_h, &other);
 		both = both || (more != BURN_QUIET && more == news);
 		if (news == BURN_QUIET) {
 			news = more;
 			change = other;
 			speaker = BURN_AT_FACTORS;
 		}
+	}
+	for (size_t i = 0; i < BURN_WATCHES; i++) {
+		follow_start(b, (enum burn_watch_kind)i, engine_h);
 	}
 	if (news == BURN_CLEARED && speaker == BURN_AT_SPEED && b->pending != 0) {
 		b->pending = 0;
@@ -587,6 +735,7 @@ static enum burn_news close_minute(
 		b->minute_counts[BURN_LOAD] >= MINUTE_WINDOWS) {
 		b->pending = news == BURN_HIGH ? 1 : -1;
 		b->pending_h = state_single(change.since_h);
+		b->told_from_h = b->from_h[BURN_AT_SPEED][news == BURN_HIGH ? 0 : 1];
 		b->pending_minutes = 0;
 		b->confirmed = 0;
 		b->run_minutes = 0;
@@ -602,10 +751,10 @@ static enum burn_news close_minute(
 	if (news != BURN_CLEARED) {
 		double now_pct = minute_pct(b, speaker);
 		bool same_way = now_pct > 0 ? news == BURN_HIGH : news == BURN_LOW;
-		ret_finding->change_pct = same_way && is_wild(speaker, now_pct)
-						  ? now_pct
-						  : 100 * expm1(change.shift);
+		ret_finding->change_pct =
+			same_way && is_wild(speaker, now_pct) ? now_pct : 100 * expm1(change.shift);
 		ret_finding->since_h = change.since_h;
+		ret_finding->from_h = b->from_h[speaker][news == BURN_HIGH ? 0 : 1];
 	}
 	return news;
 }
@@ -644,9 +793,12 @@ enum burn_news burn_take(
 	b->last_running_s = state_single(window->running_s);
 	if (new_run) {
 		clear_minute(b);
-		enum burn_news news = close_run(b, ret_finding);
+		enum burn_news news = close_factors_run(b, ret_finding);
+		news = news == BURN_QUIET ? close_run(b, ret_finding) : news;
 		b->run_minutes = 0;
 		b->run_mean = 0;
+		b->wait_minutes = 0;
+		b->wait_mean = 0;
 		if (news != BURN_QUIET) {
 			tell_since(b, ret_finding);
 			return news;
@@ -684,7 +836,7 @@ enum burn_news burn_take(
 		return BURN_QUIET;
 	}
 	double step = isnan(window->rate_step_lph) ? 0 : window->rate_step_lph;
-	enum burn_news news = close_minute(b, step, ret_finding);
+	enum burn_news news = close_minute(b, step, window->engine_h, ret_finding);
 	if (news == BURN_HIGH || news == BURN_LOW) {
 		tell_since(b, ret_finding);
 	} else if (news == BURN_QUIET) {
@@ -692,87 +844,6 @@ enum burn_news burn_take(
 	}
 	clear_minute(b);
 	return news;
-}
-
-/* The causes with a score each; the evidence moves them. */
-unsigned burn_causes(const struct burn_finding *finding, const struct burn_signs *signs, bool high,
-	enum burn_cause ret_causes[BURN_CAUSES])
-{
-	double score[BURN_CAUSES] = {0};
-	double sign = high ? 1 : -1;
-	bool has_speed = !isnan(finding->speed_pct);
-	bool has_load = !isnan(finding->load_pct);
-	bool slower = has_speed && finding->speed_pct < -1.5;
-	bool faster = has_speed && finding->speed_pct > 1.5;
-	/* A hull, a tow or a sea slows the boat; it takes a while until the drifts would show that. */
-	bool unmoved = has_speed && fabs(finding->speed_pct) <= 0.7 && finding->since_h >= 0.75;
-	bool loaded = has_load && sign * finding->load_pct > 2;
-	bool engine = !isnan(finding->engine_pct) && sign * finding->engine_pct > 2;
-	bool idle = !isnan(finding->idle_pct) && sign * finding->idle_pct > 3;
-	bool colder = signs->coolant_drift_c < -3;
-	bool starved = signs->fuel_pressure_pct < -10 || signs->restriction_share > 0.8;
-
-	if (high) {
-		score[BURN_CAUSE_HULL] =
-			3 + 3 * slower + 2 * loaded - 3 * faster - 4 * idle - 1.5 * unmoved;
-		score[BURN_CAUSE_LOADING] = 2 + 2 * loaded + slower - 3 * idle - 0.5 * unmoved;
-		score[BURN_CAUSE_INJECTOR] = 2 + 3 * engine + 4 * idle - 2 * loaded - slower;
-		score[BURN_CAUSE_FUEL] = 1 + engine + idle;
-		score[BURN_CAUSE_AIR] = 1 + 2 * engine - idle;
-		score[BURN_CAUSE_COLD] = colder ? 5 : 0.5;
-		score[BURN_CAUSE_SENSOR] = 0.9 + 0.6 * (engine && !slower) + 0.5 * idle;
-	} else {
-		score[BURN_CAUSE_SUPPLY] = 1.5 + (starved ? 4 : 0) + engine;
-		score[BURN_CAUSE_LIGHTER] = 2.5 + 3 * faster + loaded - 2 * slower;
-		score[BURN_CAUSE_PROPELLER] = 1.8 + (slower ? 4 : 0) + loaded - faster;
-		score[BURN_CAUSE_SENSOR] = 1 + 2 * (engine && !slower && !loaded);
-	}
-	if (is_wild(finding->watch, finding->change_pct)) {
-		score[BURN_CAUSE_SENSOR] += 20;
-	}
-	unsigned count = 0;
-	for (;;) {
-		int best = -1;
-		for (int i = 0; i < BURN_CAUSES; i++) {
-			if (score[i] > 0 && (best < 0 || score[i] > score[best])) {
-				best = i;
-			}
-		}
-		if (best < 0) {
-			return count;
-		}
-		ret_causes[count++] = (enum burn_cause)best;
-		score[best] = 0;
-	}
-}
-
-const char *burn_cause_text(enum burn_cause cause)
-{
-	switch (cause) {
-	case BURN_CAUSE_HULL:
-		return "a fouled hull or propeller";
-	case BURN_CAUSE_LOADING:
-		return "more load: weight, a tow, weather or current";
-	case BURN_CAUSE_INJECTOR:
-		return "a leaking or worn injector";
-	case BURN_CAUSE_FUEL:
-		return "fuel of less energy";
-	case BURN_CAUSE_AIR:
-		return "too little air: intake, turbocharger, exhaust";
-	case BURN_CAUSE_COLD:
-		return "an engine that runs too cold";
-	case BURN_CAUSE_SUPPLY:
-		return "too little fuel getting through: filter, air leak, lift pump";
-	case BURN_CAUSE_PROPELLER:
-		return "a propeller that grips less";
-	case BURN_CAUSE_LIGHTER:
-		return "less load: a lighter boat, a clean hull, weather or current";
-	case BURN_CAUSE_SENSOR:
-		return "the fuel rate's own sensor or its calibration";
-	case BURN_CAUSES:
-		break;
-	}
-	return "";
 }
 
 void burn_save_map(const struct burn *b, struct state_writer *w)
@@ -824,23 +895,36 @@ void burn_save(const struct burn *b, struct state_writer *w)
 	for (size_t q = 0; q < BURN_QUANTITIES; q++) {
 		state_put_float(w, (float)b->minute[q]);
 		state_put_unsigned(w, b->minute_counts[q]);
-		state_put_float(w, (float)b->drift[q]);
-		state_put_unsigned(w, b->drift_minutes[q]);
+	}
+	for (size_t i = 0; i < BURN_SIGNS; i++) {
+		state_put_float(w, (float)b->drifts[i].mean);
+		state_put_float(w, (float)b->drifts[i].square);
+		state_put_float(w, (float)b->drifts[i].at_h);
+		state_put_unsigned(w, b->drifts[i].minutes);
+		state_put_unsigned(w, b->drifts[i].known);
+	}
+	for (size_t i = 0; i < BURN_WATCHES; i++) {
+		state_put_float(w, (float)b->from_h[i][0]);
+		state_put_float(w, (float)b->from_h[i][1]);
 	}
 	const double fields[] = {b->minute_rpm, b->last_rpm, b->load_zero, b->load_zero_var,
-		b->idle_drift, b->warm_c, b->top_rpm, b->pending_h, b->run_mean, b->last_running_s,
+		b->told_from_h, b->warm_c, b->top_rpm, b->pending_h, b->run_mean, b->last_running_s,
 		b->last_battery_v, b->last_battery_a};
 	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
 		state_put_float(w, (float)fields[i]);
 	}
 	state_put_unsigned(w, b->minute_windows);
 	state_put_unsigned(w, b->minute_gear);
-	state_put_unsigned(w, b->idle_minutes);
 	state_put_signed(w, b->pending);
 	state_put_unsigned(w, b->pending_minutes);
 	state_put_unsigned(w, b->confirmed);
 	state_put_unsigned(w, b->run_minutes);
 	state_put_unsigned(w, b->stood_minutes);
+	state_put_unsigned(w, b->waits);
+	if (b->waits) {
+		state_put_unsigned(w, b->wait_minutes);
+		state_put_float(w, (float)b->wait_mean);
+	}
 }
 
 void burn_load(struct burn *b, struct state_reader *r)
@@ -851,18 +935,26 @@ void burn_load(struct burn *b, struct state_reader *r)
 	for (size_t q = 0; q < BURN_QUANTITIES; q++) {
 		b->minute[q] = (double)state_get_float(r);
 		b->minute_counts[q] = (uint32_t)state_get_unsigned(r, MINUTE_WINDOWS);
-		b->drift[q] = (double)state_get_float(r);
-		b->drift_minutes[q] = (uint32_t)state_get_unsigned(r, DRIFT_MINUTES);
+	}
+	for (size_t i = 0; i < BURN_SIGNS; i++) {
+		b->drifts[i].mean = (double)state_get_float(r);
+		b->drifts[i].square = (double)state_get_float(r);
+		b->drifts[i].at_h = (double)state_get_float(r);
+		b->drifts[i].minutes = (uint32_t)state_get_unsigned(r, DRIFT_MINUTES);
+		b->drifts[i].known = (uint32_t)state_get_unsigned(r, SQUARE_MINUTES);
+	}
+	for (size_t i = 0; i < BURN_WATCHES; i++) {
+		b->from_h[i][0] = (double)state_get_float(r);
+		b->from_h[i][1] = (double)state_get_float(r);
 	}
 	double *fields[] = {&b->minute_rpm, &b->last_rpm, &b->load_zero, &b->load_zero_var,
-		&b->idle_drift, &b->warm_c, &b->top_rpm, &b->pending_h, &b->run_mean,
+		&b->told_from_h, &b->warm_c, &b->top_rpm, &b->pending_h, &b->run_mean,
 		&b->last_running_s, &b->last_battery_v, &b->last_battery_a};
 	for (size_t i = 0; i < sizeof(fields) / sizeof(fields[0]); i++) {
 		*fields[i] = (double)state_get_float(r);
 	}
 	b->minute_windows = (uint32_t)state_get_unsigned(r, MINUTE_WINDOWS);
 	b->minute_gear = (enum burn_gear)state_get_unsigned(r, BURN_IN_ODD_COMPANY);
-	b->idle_minutes = (uint32_t)state_get_unsigned(r, DRIFT_MINUTES);
 	int64_t pending = state_get_signed(r);
 	if (pending < -1 || pending > 1) {
 		r->failed = true;
@@ -873,4 +965,7 @@ void burn_load(struct burn *b, struct state_reader *r)
 	b->confirmed = (uint32_t)state_get_unsigned(r, CONFIRM_EXPLAINED);
 	b->run_minutes = (uint32_t)state_get_unsigned(r, CONFIRM_MOST);
 	b->stood_minutes = (uint32_t)state_get_unsigned(r, CONFIRM_MOST);
+	b->waits = state_get_unsigned(r, 1) != 0;
+	b->wait_minutes = b->waits ? (uint32_t)state_get_unsigned(r, CONFIRM_MOST) : 0;
+	b->wait_mean = b->waits ? (double)state_get_float(r) : 0;
 }

@@ -54,6 +54,7 @@ struct burn_window {
 	double battery_a; /* into the battery: > 0 */
 	enum burn_gear gear;
 	double running_s; /* since the engine was started */
+	double engine_h;  /* engine hours so far, from any beginning */
 };
 
 /* The map in natural logarithms, by nodes evenly spaced in the logarithm of engine speed. */
@@ -65,6 +66,27 @@ struct burn_map {
 };
 
 enum burn_watch_kind { BURN_AT_SPEED, BURN_AT_LOAD, BURN_AT_FACTORS, BURN_WATCHES };
+
+/* What moves beside the burn, and tells its causes apart. */
+enum burn_sign {
+	BURN_SIGN_RATE,	   /* burn at a speed */
+	BURN_SIGN_LOAD,	   /* load at a speed */
+	BURN_SIGN_SPEED,   /* speed through the water at an engine speed */
+	BURN_SIGN_ENGINE,  /* burn beside the load, driving */
+	BURN_SIGN_IDLE,	   /* the same in neutral or at the lowest speeds; the burn where no load is
+			      heard */
+	BURN_SIGN_FACTORS, /* burn at a speed, advance and charge */
+	BURN_SIGNS
+};
+
+/* The last half hour of a sign, as natural logarithm. */
+struct burn_drift {
+	double mean;
+	double square;	  /* how far it lies off when nothing is told, squared */
+	double at_h;	  /* engine hours at its last minute */
+	uint32_t minutes; /* behind the mean, capped */
+	uint32_t known;	  /* minutes behind the square, capped */
+};
 
 struct burn {
 	struct burn_map map;
@@ -78,17 +100,20 @@ struct burn {
 	double last_rpm;  /* of the window before */
 	double load_zero; /* rate ∝ load + this, at a speed: what friction takes */
 	double load_zero_var;
-	double drift[BURN_QUANTITIES]; /* residuals of late, in natural logarithm */
-	double idle_drift;             /* the rate's, in neutral or at the lowest speeds */
-	double warm_c;                 /* the coolant's usual temperature; 0 unknown */
-	uint32_t drift_minutes[BURN_QUANTITIES];
-	uint32_t idle_minutes;
+	struct burn_drift drifts[BURN_SIGNS];
+	double warm_c; /* the coolant's usual temperature; 0 unknown */
+	/* Engine hours at which each watch's sums, up and down, left zero; those of what is told. */
+	double from_h[BURN_WATCHES][2];
+	double told_from_h; /* or pending */
 	int32_t pending;      /* burn at a speed is off, its load too: 1 high, -1 low, else 0 */
 	double pending_h;     /* hours of watched minutes since it began, … */
 	uint32_t pending_minutes; /* … and minutes since it has been pending, capped */
 	uint32_t confirmed;   /* later runs in which it still was */
 	uint32_t run_minutes; /* of this run, while pending, and their residuals' mean */
 	double run_mean;
+	bool waits;            /* burn beside the factors is high, to be confirmed by a run */
+	uint32_t wait_minutes; /* of this run, while it waits, and their residuals' mean */
+	double wait_mean;
 	double last_running_s;
 	double last_battery_v; /* of the window before */
 	double last_battery_a;
@@ -104,13 +129,12 @@ enum burn_news { BURN_QUIET, BURN_HIGH, BURN_LOW, BURN_CLEARED, BURN_STANDS };
 /* What the watches and the drifts say, in percent; NaN where unknown. */
 struct burn_finding {
 	enum burn_watch_kind watch; /* which watch spoke */
-	double change_pct;          /* burn against the map, since the watch's sum left zero */
-	double since_h;             /* engine hours of steady running since then */
-	double rate_pct;            /* of late: burn at a speed, */
-	double engine_pct;          /* burn at a speed and load, */
-	double load_pct;            /* load at a speed, */
-	double speed_pct;           /* speed through the water at an engine speed, */
-	double idle_pct;            /* burn at idle */
+	double change_pct;	    /* burn against the map, since the watch's sum left zero */
+	double since_h;		    /* hours of steady running since then */
+	double from_h;		    /* the window's engine_h then */
+	double off_pct[BURN_SIGNS]; /* the signs, in the last half hour, */
+	double sd_pct[BURN_SIGNS];  /* how far each of them wanders without a change, … */
+	double at_h[BURN_SIGNS];    /* … and engine_h at its last minute */
 };
 
 void burn_init(struct burn *b);
@@ -134,32 +158,8 @@ double burn_map_at(
 /* Steady minutes behind the map at a speed, of the interpolation; capped, 0 where it is not known. */
 double burn_map_minutes(const struct burn *b, enum burn_quantity quantity, double rpm);
 
-enum burn_cause {
-	BURN_CAUSE_HULL,      /* fouled hull or propeller, a line in the propeller */
-	BURN_CAUSE_LOADING,   /* a heavier boat, a tow, weather or current against it */
-	BURN_CAUSE_INJECTOR,  /* a leaking or worn injector, injection timing */
-	BURN_CAUSE_FUEL,      /* fuel of less energy */
-	BURN_CAUSE_AIR,       /* air intake, turbocharger, exhaust back pressure */
-	BURN_CAUSE_COLD,      /* the engine runs colder than it did */
-	BURN_CAUSE_SUPPLY,    /* fuel does not get through: filter, air leak, lift pump */
-	BURN_CAUSE_PROPELLER, /* it grips less: damaged, ventilating, slipping clutch */
-	BURN_CAUSE_LIGHTER,   /* a lighter boat, a cleaned hull, weather or current with it */
-	BURN_CAUSE_SENSOR,    /* the rate's own sensor or its calibration */
-	BURN_CAUSES
-};
-
-/* What else is known, for the causes: NaN unknown. */
-struct burn_signs {
-	double coolant_drift_c;   /* against what is usual at this load */
-	double fuel_pressure_pct; /* against what is usual at this speed */
-	double restriction_share; /* greatest reference restriction of a filter, of its limit */
-};
-
-/* Fills ret_causes in order of likelihood and returns how many. high: burn is high, else low. */
-unsigned burn_causes(const struct burn_finding *finding, const struct burn_signs *signs, bool high,
-	enum burn_cause ret_causes[BURN_CAUSES]);
-/* The cause in plain words; static. */
-const char *burn_cause_text(enum burn_cause cause);
+/* Does a change go beyond what any engine does? Then the rate's own sensor is the likeliest. */
+bool burn_is_wild(const struct burn_finding *finding);
 
 /* The map need only be saved when map.revision has changed; the rest with every checkpoint. */
 void burn_save_map(const struct burn *b, struct state_writer *w);

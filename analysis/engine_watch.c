@@ -16,7 +16,7 @@
 
 #define BURN_HOLDS	 6U  /* findings in a row, an hour, until what stands is told anew */
 #define BURN_OVER_PCT	 2.0 /* less is as usual: it will be cleared */
-#define BURN_MOVED_PCT	 2.5 /* half of what matters */
+#define BURN_MOVED_PCT	 2.0 /* at least, and more than its sign wanders without a change */
 #define BURN_MOVED_SHARE 0.25
 
 /* Subjects of temperature-high: engine · 8 + which; 7: the engine's own word. */
@@ -402,13 +402,32 @@ static double steady_load(const struct window_view *view, uint16_t engine)
 	return load.high - load.low > LOAD_SWING_PCT ? (double)NAN : load.mean;
 }
 
-/* Is what stands to be told anew? When for an hour of steady running another cause has come first,
- * or its size has been another by more than weather makes of it. */
-static bool burn_is_news(struct engine_watch *w, const struct event_slot *standing,
-	double change_pct, enum burn_cause first)
+/* Is another cause the likely one than was told: alone, where it was told as one of several, or now that what
+ * was told has fallen behind? */
+static bool is_other_cause(const struct engine_watch *w, const struct burn_verdict *verdict)
 {
+	bool still = false;
+
+	for (unsigned i = 0; i < verdict->alike; i++) {
+		still = still || verdict->causes[i] == w->burn_cause;
+	}
+	return !still || (verdict->alike == 1 && w->burn_alike > 1);
+}
+
+/* Is what stands to be told anew? When for an hour of steady running another cause has come first, or
+ * what was alike has been told apart, or its size has been another by more than weather makes of it. */
+static bool burn_is_news(struct engine_watch *w, const struct event_slot *standing,
+	const struct burn_finding *finding, bool other_cause)
+{
+	static const enum burn_sign shows[BURN_WATCHES] = {
+		[BURN_AT_SPEED] = BURN_SIGN_RATE,
+		[BURN_AT_LOAD] = BURN_SIGN_ENGINE,
+		[BURN_AT_FACTORS] = BURN_SIGN_FACTORS,
+	};
+	double wander_pct = finding->sd_pct[shows[finding->watch]];
 	double moved_pct = fmax(BURN_MOVED_PCT, BURN_MOVED_SHARE * fabs(standing->value));
-	bool differs = first != w->burn_cause || fabs(change_pct - standing->value) > moved_pct;
+	bool differs = other_cause || fabs(finding->change_pct - standing->value) >
+					      fmax(moved_pct, 2 * wander_pct);
 
 	w->burn_differs = differs ? w->burn_differs + 1 : 0;
 	return w->burn_differs >= BURN_HOLDS;
@@ -429,17 +448,33 @@ static void say_signs(struct care *care, const struct burn_finding *finding)
 	struct sentence s;
 
 	sentence_begin(&s, text, sizeof(text));
-	if (!isnan(finding->load_pct)) {
-		say_moved(&s, " Load ", finding->load_pct);
+	double load_pct = finding->off_pct[BURN_SIGN_LOAD];
+	double speed_pct = finding->off_pct[BURN_SIGN_SPEED];
+	if (!isnan(load_pct)) {
+		say_moved(&s, " Load ", load_pct);
 	}
-	if (!isnan(finding->speed_pct)) {
-		say_moved(
-			&s, isnan(finding->load_pct) ? " Speed " : ", speed ", finding->speed_pct);
+	if (!isnan(speed_pct)) {
+		say_moved(&s, isnan(load_pct) ? " Speed " : ", speed ", speed_pct);
 	}
 	if (s.used > 0 && care->says.used + s.used + 1 < care->says.size) {
 		sentence_words(&care->says, text);
 		sentence_words(&care->says, ".");
 	}
+}
+
+/* The first one, or those that nothing tells apart yet, and what comes after; three at most. */
+static void say_causes(struct care *care, const struct burn_verdict *verdict)
+{
+	bool alike = verdict->alike > 1;
+
+	sentence_words(&care->says, alike ? " Not told apart yet: " : " Likely: ");
+	for (unsigned i = 0; i < verdict->count && i < 3; i++) {
+		sentence_words(&care->says, i == 0		       ? ""
+					    : i < verdict->alike ? ", or else "
+								 : "; ");
+		sentence_words(&care->says, burn_cause_text(verdict->causes[i]));
+	}
+	sentence_words(&care->says, ".");
 }
 
 static void judge_burn(struct engine_watch *w, unsigned engine, const struct window_view *view,
@@ -449,7 +484,6 @@ static void judge_burn(struct engine_watch *w, unsigned engine, const struct win
 	struct window_reading rpm = window_read(view, SIGNAL_ENGINE_SPEED, number);
 	struct window_reading rate = window_read(view, SIGNAL_FUEL_RATE, number);
 	struct burn_finding finding;
-	enum burn_cause causes[BURN_CAUSES];
 	struct care care;
 	struct care other;
 	struct burn_window window = {
@@ -466,6 +500,7 @@ static void judge_burn(struct engine_watch *w, unsigned engine, const struct win
 		.battery_a = window_read(view, SIGNAL_BATTERY_CURRENT, 0).mean,
 		.gear = gear_of(view, engine),
 		.running_s = w->running_s,
+		.engine_h = engine_log_hours_total(&view->engines[engine]),
 	};
 	if (window.gear != BURN_IN_NEUTRAL && window.gear != BURN_ASTERN &&
 		is_odd_company(view, engine)) {
@@ -500,16 +535,21 @@ static void judge_burn(struct engine_watch *w, unsigned engine, const struct win
 	}
 	struct burn_signs signs = {
 		.coolant_drift_c = temperature_drift(&w->temperatures[WATCHED_COOLANT]),
+		.exhaust_drift_c =
+			isnan(window.load_pct)
+				? NAN
+				: temperature_drift(&w->temperatures[WATCHED_EXHAUST]),
 		.fuel_pressure_pct = starvation_pressure_pct(&w->starvation, rpm.mean,
 			window_read(view, SIGNAL_FUEL_PRESSURE, number).mean),
 		.restriction_share = restriction_share,
 	};
-	unsigned count = burn_causes(&finding, &signs, high, causes);
-	if (news == BURN_STANDS && !burn_is_news(w, standing, finding.change_pct, causes[0])) {
+	struct burn_verdict verdict = burn_causes(&finding, &signs, high);
+	bool other_cause = news == BURN_STANDS && is_other_cause(w, &verdict);
+	if (news == BURN_STANDS && !burn_is_news(w, standing, &finding, other_cause)) {
 		return;
 	}
-	bool other_cause = news == BURN_STANDS && causes[0] != w->burn_cause;
-	w->burn_cause = causes[0];
+	w->burn_cause = verdict.causes[0];
+	w->burn_alike = verdict.alike;
 	w->burn_differs = 0;
 	care.claim.value = finding.change_pct;
 	care.claim.unit = "%";
@@ -517,13 +557,9 @@ static void judge_burn(struct engine_watch *w, unsigned engine, const struct win
 	sentence_number(&care.says, fabs(finding.change_pct), 1);
 	sentence_words(&care.says, high ? " % above" : " % below");
 	sentence_words(&care.says, " this engine's own map for ");
-	sentence_number(&care.says, finding.since_h, 1);
-	sentence_words(&care.says, " h of steady running. Likely: ");
-	for (unsigned i = 0; i < count && i < 3; i++) {
-		sentence_words(&care.says, i > 0 ? "; " : "");
-		sentence_words(&care.says, burn_cause_text(causes[i]));
-	}
-	sentence_words(&care.says, ".");
+	sentence_number(&care.says, window.engine_h - finding.from_h, 1);
+	sentence_words(&care.says, " engine hours.");
+	say_causes(&care, &verdict);
 	say_signs(&care, &finding);
 	care.claim.retell = other_cause;
 	window_claim(view, &care.claim, true);
@@ -756,6 +792,7 @@ void engine_watch_save(const struct engine_watch *w, struct state_writer *writer
 	state_put_unsigned(writer, w->own_words);
 	state_put_double(writer, w->running_s);
 	state_put_unsigned(writer, w->burn_cause);
+	state_put_unsigned(writer, w->burn_alike);
 	state_put_unsigned(writer, w->burn_differs);
 	state_put_unsigned(writer, w->told_revision);
 }
@@ -781,6 +818,7 @@ void engine_watch_load(struct engine_watch *w, struct state_reader *reader)
 	w->own_words = (uint16_t)state_get_unsigned(reader, UINT16_MAX);
 	w->running_s = state_get_double(reader);
 	w->burn_cause = (enum burn_cause)state_get_unsigned(reader, BURN_CAUSES - 1);
+	w->burn_alike = (uint32_t)state_get_unsigned(reader, BURN_CAUSES);
 	w->burn_differs = (uint32_t)state_get_unsigned(reader, BURN_HOLDS);
 	w->told_revision = (uint32_t)state_get_unsigned(reader, UINT32_MAX);
 }

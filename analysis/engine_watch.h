@@ -5,7 +5,7 @@
 #ifndef SIGHTBOWL_ANALYSIS_ENGINE_WATCH_H
 #define SIGHTBOWL_ANALYSIS_ENGINE_WATCH_H
 
-#include "analysis/burn_map.h"
+#include "analysis/burn_cause.h"
 #include "analysis/starvation.h"
 #include "analysis/temperature_watch.h"
 #include "analysis/water.h"
@@ -32,7 +32,8 @@ struct engine_watch {
 	struct water waters[WATER_VOICES];
 	uint16_t own_words; /* what the engine itself reports: seen, and for how long not */
 	double running_s;	/* since the engine was started */
-	enum burn_cause burn_cause; /* told first for burn that is high or low */
+	enum burn_cause burn_cause; /* told first for burn that is high or low, … */
+	uint32_t burn_alike;	    /* … and how many were not told apart */
 	uint32_t burn_differs;	    /* findings in a row that differ from what stands */
 	uint32_t told_revision; /* of the map, when it was told last */
 };

@@ -60,8 +60,8 @@ static void load_burn(struct burn *b, struct state_reader *r)
 	for (size_t q = 0; q < QUANTITIES; q++) {
 		b->minute[q] = get_float(r);
 		b->minute_counts[q] = get_count(r, COUNT_MOST);
-		b->drift[q] = get_float(r);
-		b->drift_minutes[q] = get_count(r, COUNT_MOST);
+		skip_floats(r, 1); /* what it drifted of late is found anew */
+		(void)get_count(r, COUNT_MOST);
 		/* The minute that was being gathered is given up. */
 		b->minute[q] = 0;
 		b->minute_counts[q] = 0;
@@ -69,11 +69,11 @@ static void load_burn(struct burn *b, struct state_reader *r)
 	(void)get_float(r); /* the minute's speed */
 	b->last_rpm = get_float(r);
 	skip_floats(r, 3); /* how burn followed load */
-	b->idle_drift = get_float(r);
+	skip_floats(r, 1);
 	b->warm_c = get_float(r);
 	b->top_rpm = get_float(r);
 	(void)get_count(r, COUNT_MOST); /* the minute's windows */
-	b->idle_minutes = get_count(r, COUNT_MOST);
+	(void)get_count(r, COUNT_MOST);
 }
 
 static void load_map(struct burn_map *map, struct state_reader *r)

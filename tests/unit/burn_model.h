@@ -80,6 +80,7 @@ static inline struct burn_window model_step(
 		.ground_kn = 8 * pow(rpm / 3000, 0.8) + 1, /* a current */
 		.coolant_c = 82,
 		.running_s = 600 + (hour - m->leg_starts_h) * 3600,
+		.engine_h = hour,
 	};
 }
 
