@@ -10,7 +10,8 @@
  *     LIVE_LOG_KEEP_MS
  *   - the log turns out to be another than the one that was begun with: it ends, to begin anew
  *   - the wall clock is set: the analysis is told (clock_watch)
- *   - the page: cannot be served, or is asked too much: the log goes on without it
+ *   - the page: cannot be served: the log goes on without it, and it is tried again each
+ *     CONTROLLER_MS; is asked too much: the log goes on
  *   - a configuration at SIGHUP that is wrong or cannot be followed: told, the old one
  *     stays as a whole
  *   - the loop hangs: the service manager's watchdog restarts the program
@@ -595,12 +596,17 @@ static void on_look(uv_timer_t *timer)
 	}
 }
 
+static void open_page(struct watch *w, bool again);
+
 static void on_ask(uv_timer_t *timer)
 {
 	struct watch *w = timer->data;
 
 	if (w->buses != NULL) {
 		bus_watch_ask(w->buses);
+	}
+	if (w->page == NULL && !w->stopping) {
+		open_page(w, true);
 	}
 }
 
@@ -804,7 +810,8 @@ static void close_notify(struct watch *w)
 	w->notify = NULL;
 }
 
-static void open_page(struct watch *w)
+/* again: after a try that failed, which was told. */
+static void open_page(struct watch *w, bool again)
 {
 	char error[512];
 
@@ -814,7 +821,9 @@ static void open_page(struct watch *w)
 	if (page_service_start(&w->page, &w->loop, &w->settings, w->settings.log_path, error,
 		    sizeof(error)) != 0) {
 		w->page = NULL;
-		say("%s; it goes on without the page", error);
+		if (!again) {
+			say("%s; it goes on without the page, and tries again", error);
+		}
 		return;
 	}
 	say("the boat's page is at %s", page_service_address(w->page));
@@ -1001,7 +1010,7 @@ take_back:
 take_page_back:
 	page_service_stop(page);
 	if (stopped) {
-		open_page(w);
+		open_page(w, false);
 	}
 	return result;
 }
@@ -1034,7 +1043,7 @@ static void change_page(struct watch *w, const struct settings *before, struct p
 	page_service_stop(w->page);
 	w->page = page;
 	if (page == NULL) {
-		open_page(w);
+		open_page(w, false);
 	} else {
 		say("the boat's page is at %s", page_service_address(page));
 	}
@@ -1374,7 +1383,7 @@ int watch_run(const struct watch_options *options)
 	(void)clock_watch_look(&w->clock, clock_watch_now(), NULL, 0);
 	open_recorder(w);
 	open_notify(w);
-	open_page(w);
+	open_page(w, false);
 	result = start_handles(w, &hang_ups);
 	if (result == 0) {
 		result = open_buses(w);
