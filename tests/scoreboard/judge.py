@@ -553,17 +553,16 @@ def rising_causes(season):
 
 
 def starving_causes(season):
-    """Air, or a filter: the truth knows the air alone; else the line before the engine was blocked."""
+    """Air, where it is let in; else the line before the engine was blocked."""
     found = []
     for event in season.events:
         if event["kind"] != "starvation" or judge_event(season, event) != TRUE:
             continue
-        air = begun(season, event["raised"], "air") and not strained(season, event["raised"])
+        air = begun(season, event["raised"], "air")  # which strains the feed by itself
         says_air = "Air gets in" in event["message"]
         says_filter = "A filter is loaded" in event["message"]
         said = UNDECIDED if not says_air and not says_filter else RIGHT if says_air == air else WRONG
-        if begun(season, event["raised"], "air") or not air:
-            found.append(Cause("starvation: " + ("air" if air else "a blocked line"), "first told", said))
+        found.append(Cause("starvation: " + ("air" if air else "a blocked line"), "first told", said))
     return found
 
 

@@ -184,6 +184,11 @@ class Causes(unittest.TestCase):
         for text, said in (("Air gets in: look", judge.RIGHT), ("A filter is loaded", judge.WRONG), ("Look", judge.UNDECIDED)):
             told = season(events=[event("starvation", 50, message=text)], faults=[fault("air", 40, 1)])
             self.assertEqual([c.said for c in judge.starving_causes(told)], [said])
+        strained = [event("starvation", 50, message="Air gets in: look")]
+        (cause,) = judge.starving_causes(season(events=strained, faults=[fault("air", 40, 1)], feed_kpa=50))
+        self.assertEqual((cause.kind, cause.said), ("starvation: air", judge.RIGHT))
+        (cause,) = judge.starving_causes(season(events=strained, feed_kpa=50))
+        self.assertEqual((cause.kind, cause.said), ("starvation: a blocked line", judge.WRONG))
 
     def test_water_is_again_only_after_a_drain(self):
         wet = [(HOUR - 30, HOUR + 5)]
