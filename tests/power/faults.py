@@ -170,7 +170,7 @@ class Journey:
         of_log = CALLS[call][1]
         machine, outcome = self.sail(f"{call}{number}", call, first, count, error)
         said = outcome.messages
-        if outcome.status == -signal.SIGABRT and call == "pthread_create":
+        if outcome.status == -signal.SIGABRT and outcome.by_libuv:
             kind = "ended by libuv"  # which knows no other way: as a power cut
         else:
             assert outcome.status in (0, 1), (outcome.status, said)

@@ -28,6 +28,7 @@ enum state {
 	STATE_VISITED,    /* … and through; written from outside */
 	STATE_OPEN,       /* files that are open as the program ends by itself */
 	STATE_BAD_CLOSES, /* files that were closed though they were not open */
+	STATE_BY_LIBUV,   /* 1: libuv ended the program */
 	STATE_WORDS,
 };
 

@@ -9,7 +9,7 @@ import subprocess
 import threading
 import time
 
-STATE_WORDS = 12
+STATE_WORDS = 13
 STATE_VISITS, STATE_VISITED = 8, 9
 # What a log says of the boat; what else is in it says how it came to be.
 TABLES = ("sessions", "slots", "windows", "minutes", "days", "trips", "runs", "events",
@@ -60,7 +60,8 @@ class Outcome:
     def __init__(self, status, messages, state):
         self.status, self.messages = status, messages
         (self.now_ns, self.heard_ns, self.operations, self.written, self.calls,
-         self.failed, self.failed_ns, self.taken, _, _, self.open, self.bad_closes) = state
+         self.failed, self.failed_ns, self.taken, _, _, self.open, self.bad_closes,
+         self.by_libuv) = state
 
 
 class Machine:
