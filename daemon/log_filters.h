@@ -9,8 +9,8 @@
 
 #include "analysis/boat.h"
 
-/* By the filter's name; in a log that knows none for that number yet, its place (index) in the boat.
- * Returns -1 when the log has nothing of it, or cannot be read. */
-int64_t log_filter_number(sqlite3 *db, const struct boat *boat, size_t index);
+/* By the filter's name; in a log that knows none for that number yet, its place (index) in the boat;
+ * -1 when the log has nothing of it. Returns 0, or SQLite's code when the log cannot be read. */
+int log_filter_number(sqlite3 *db, const struct boat *boat, size_t index, int64_t *ret_number);
 
 #endif

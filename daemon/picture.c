@@ -500,9 +500,10 @@ static int draw_restriction(const struct command_line *line, struct log_store *s
 	scale(fan_x, fan, volume.factor);
 	scale(fan_low, fan, unit.factor);
 	scale(fan_high, fan, unit.factor);
-	size_t known = course_of(store,
-		log_filter_number(log_store_db(store), boat, (size_t)(filter - boat->filters)), course_l, course, course_low,
-		course_high);
+	int64_t number = -1;
+	(void)log_store_note(store, log_filter_number(log_store_db(store), boat,
+			(size_t)(filter - boat->filters), &number));
+	size_t known = course_of(store, number, course_l, course, course_low, course_high);
 	scale(course_l, known, volume.factor);
 	scale(course, known, unit.factor);
 	scale(course_low, known, unit.factor);

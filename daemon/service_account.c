@@ -142,9 +142,13 @@ int service_account_load(struct service_account *account, sqlite3 *db, const str
 
 	memset(account, 0, sizeof(*account));
 	for (size_t i = 0; i < BOAT_FILTERS_MAX; i++) {
-		numbers[i] = db && i < boat->filter_count ? log_filter_number(db, boat, i) : -1;
+		numbers[i] = -1;
+		if (result == 0 && db && i < boat->filter_count &&
+			log_filter_number(db, boat, i, &numbers[i]) != SQLITE_OK) {
+			result = -EIO;
+		}
 	}
-	if (db) {
+	if (result == 0 && db) {
 		result = book_store_entries(db, &account->entries, &account->entry_count);
 		if (result == 0) {
 			result = book_store_portions(db, &account->portions, &account->portion_count);
