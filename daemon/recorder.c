@@ -471,13 +471,11 @@ static int close_file(struct recorder *recorder)
 	int result = capture_writer_close(recorder->writer);
 	struct stat status;
 
-	if (recorder->writer != NULL) {
+	/* On a full disk there would be one more empty file each time that it is tried. */
+	if (recorder->writer != NULL &&
+		(result == 0 || stat(recorder->path, &status) != 0 || status.st_size > 0 ||
+			unlink(recorder->path) != 0)) {
 		remember_ended(recorder);
-		/* On a full disk there would be one more each time that it is tried. */
-		if (result != 0 && stat(recorder->path, &status) == 0 && status.st_size == 0) {
-			(void)unlink(recorder->path); /* else it stays, which costs nothing but its
-							 name */
-		}
 	}
 	recorder->writer = NULL;
 	recorder->path[0] = '\0';

@@ -2,6 +2,7 @@
 #include <dirent.h>
 #include <errno.h>
 #include <fcntl.h>
+#include <malloc.h>
 #include <setjmp.h>
 #include <signal.h>
 #include <stdarg.h>
@@ -533,6 +534,42 @@ static void a_folder_that_fails_is_told_once_and_when_it_is_well_again(void **st
 	recorder_close(recorder);
 }
 
+static size_t heap_bytes(void)
+{
+#if defined(__GLIBC__)
+	return mallinfo2().uordblks;
+#else
+	return 0; /* nothing is known */
+#endif
+}
+
+static void a_disk_that_stays_full_takes_neither_memory_nor_names(void **state)
+{
+	struct rlimit before, none;
+	struct recorder *recorder = open_recorder(10, 7);
+	size_t first_bytes = 0;
+	char names[8][64];
+
+	(void)state;
+	(void)signal(SIGXFSZ, SIG_IGN);
+	assert_int_equal(getrlimit(RLIMIT_FSIZE, &before), 0);
+	none = before;
+	none.rlim_cur = 0; /* each write fails */
+	assert_int_equal(setrlimit(RLIMIT_FSIZE, &none), 0);
+	for (uint64_t i = 0; i < 200; i++) {
+		(void)record(recorder, 10 * i, 10);
+		skipped_s += 11;
+		if (i == 20) {
+			first_bytes = heap_bytes();
+		}
+	}
+	(void)record(recorder, 2000, 10);
+	assert_int_equal(setrlimit(RLIMIT_FSIZE, &before), 0);
+	assert_int_equal(heap_bytes(), first_bytes);
+	assert_true(list(names, 8) <= 1);
+	recorder_close(recorder);
+}
+
 static void put_many(struct recorder *recorder, uint64_t count)
 {
 	for (uint64_t i = 0; i < count; i++) {
@@ -730,6 +767,7 @@ int main(void)
 		IN_A_FOLDER(an_end_that_fails_is_told),
 		IN_A_FOLDER(a_clock_set_back_overwrites_nothing),
 		IN_A_FOLDER(a_folder_that_fails_is_told_once_and_when_it_is_well_again),
+		IN_A_FOLDER(a_disk_that_stays_full_takes_neither_memory_nor_names),
 		IN_A_FOLDER(too_slow_a_worker_costs_the_newest_and_they_are_told_with_their_number),
 		IN_A_FOLDER(a_folder_that_is_missing_is_made),
 		IN_A_FOLDER(only_the_last_component_is_made_and_it_is_tried_again),
