@@ -325,8 +325,9 @@ static void on_job_done(uv_work_t *work, int status)
 		stop(w); /* started again, it goes on from what the log says */
 	}
 	if (live_log_is_waiting(w->log) && !w->stopping && is_shut_off(w->settings.log_path)) {
-		say("the log's disk can be written again, but not by a service that was started before: it "
-		    "ends, to begin anew");
+		say("the log's disk can be written, but not by this process: a service that was "
+		    "started before it could be is started anew; one that says so again must be "
+		    "allowed to write there (ReadWritePaths= in its unit)");
 		stop(w);
 	}
 	if (w->log_inotify < 0 && !live_log_is_waiting(w->log) && !w->closed) {
