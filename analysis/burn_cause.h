@@ -45,6 +45,7 @@ struct burn_verdict {
 /* high: burn is high, else low. */
 struct burn_verdict burn_causes(
 	const struct burn_finding *finding, const struct burn_signs *signs, bool high);
+
 /* The cause in plain words; static. */
 const char *burn_cause_text(enum burn_cause cause);
 

@@ -193,8 +193,6 @@ static void end_run(struct engine_log *e)
 	close_part(e, &part);
 }
 
-/* What the hour meter should read by now: it may be heard as seldom as somebody asks for it, and what was
- * seen meanwhile is not unseen. */
 /* Was this engine heard under another's number meanwhile? A sender whose instance or address changes is heard as
  * another engine, which begins as this one falls silent and falls silent as this one is heard again. */
 static bool was_elsewhere(const struct engine_log *e, int64_t from_ns, int64_t until_ns)
@@ -229,6 +227,8 @@ static bool has_another_s_meter(const struct engine_log *e)
 	return false;
 }
 
+/* What the hour meter should read by now: it may be heard as seldom as somebody asks for it, and what was
+ * seen meanwhile is not unseen. */
 static double seen_since_meter(const struct engine_log *e)
 {
 	return e->seen_h > METER_OLD_H ? e->seen_h : 0;

@@ -87,8 +87,10 @@ static void claim_more(
 
 static bool is_of_sender(const struct fault_place *place, const struct observation *o)
 {
-	return place->code != 0 && place->engine == o->instance && place->bus == o->bus &&
-	       place->source == o->source;
+	bool same = place->bus == o->bus && place->source == o->source;
+
+	return place->code != 0 && place->engine == o->instance &&
+	       (same || place->bus == FAULT_BUS_UNKNOWN);
 }
 
 static struct fault_place *find(struct fault_watch *f, const struct observation *o, uint32_t code)
@@ -254,6 +256,11 @@ void fault_watch_take(struct fault_watch *f, const struct window_view *view,
 	}
 	place->conversion = code.conversion;
 	if (o->signal == SIGNAL_ACTIVE_FAULT) {
+		if (place->bus == FAULT_BUS_UNKNOWN) {
+			place->bus = o->bus;
+			place->source = o->source;
+			place->told = false;
+		}
 		take_active(f, view, place, lamps);
 	} else {
 		take_past(view, place);
@@ -291,6 +298,10 @@ static void end(struct fault_watch *f, struct fault_place *place, const struct w
 		if (place->is_event && twin_of(f, place) == NULL) {
 			claim_code(view, place, SEVERITY_CAUTION, false);
 		}
+		if (place->bus == FAULT_BUS_UNKNOWN) {
+			*place = (struct fault_place){0}; /* nobody's, and so no fact */
+			return;
+		}
 		place->is_event = false;
 		place->standing = FAULT_PAST;
 		place->heard_ns = place->list_ns;
@@ -312,7 +323,7 @@ void fault_watch_window(struct fault_watch *f, const struct window_view *view)
 			place->list_ns - place->heard_ns > patience_ns) {
 			end(f, place, view);
 		}
-		if (!place->told) {
+		if (place->code != 0 && !place->told) {
 			tell(place, view);
 		}
 	}

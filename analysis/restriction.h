@@ -67,7 +67,7 @@ struct restriction_reading {
 	double common_kpa;    /* standard deviation of what the readings of these days share */
 	double zero_kpa;      /* standard deviation of what all of this sensor's readings share */
 	double coarse_kpa;    /* width over which the sensor shows one and the same value: as far as
-				 its    step is not crossed back and forth within 10 s */
+				 its step is not crossed back and forth within 10 s */
 	double flow_share;    /* flow / reference flow */
 	double rescale; /* the reference flow has moved: multiply what was read before by this; else
 			   1 */

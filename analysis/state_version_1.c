@@ -137,7 +137,7 @@ static void load_starvation(struct starvation *s, struct state_reader *r)
 	s->pressure_low = (flags & 2) != 0;
 }
 
-/* Who listed them was not kept: it is taken to be the address that an engine usually has. */
+/* Who listed them was not kept. */
 static void load_faults(struct fault_watch *faults, unsigned engine, struct state_reader *r)
 {
 	int64_t list_ns = state_get_signed(r);
@@ -151,11 +151,12 @@ static void load_faults(struct fault_watch *faults, unsigned engine, struct stat
 		faults->places[engine * STATE_VERSION_1_FAULTS + i] = (struct fault_place){
 			.code = code,
 			.engine = (uint8_t)engine,
-			.source = (uint8_t)engine,
+			.bus = FAULT_BUS_UNKNOWN,
 			.standing = FAULT_ACTIVE,
 			.count = FAULT_CODE_COUNT_UNKNOWN,
 			.lamps = FAULT_LAMPS_UNKNOWN,
 			.is_event = true,
+			.told = true, /* when it is known whose it is */
 			.first_ns = heard_ns,
 			.heard_ns = heard_ns,
 			.list_ns = list_ns,

@@ -253,6 +253,48 @@ static void what_one_sender_no_longer_lists_another_may(void **state)
 	assert_int_equal(facts[told - 1].standing, FAULT_GONE);
 }
 
+/* As a checkpoint of the first version has it, which did not keep who listed the code. */
+static void forget_sender(void)
+{
+	watch.places[0].bus = FAULT_BUS_UNKNOWN;
+	watch.places[0].source = 0;
+	watch.places[0].told = true;
+	told = 0;
+}
+
+static void an_old_checkpoint_s_code_is_over_when_nobody_lists_it(void **state)
+{
+	(void)state;
+	begin();
+	list_active(3, 100);
+	forget_sender();
+	list_active(5, 98);
+	assert_int_equal(boat.cleared[EVENT_ENGINE_FAULT], 1);
+	assert_int_equal(told, 1); /* that of sender 5 */
+	assert_int_equal(facts[0].source, 5);
+	assert_int_equal(facts[0].spn, 98);
+}
+
+static void an_old_checkpoint_s_code_is_that_of_who_lists_it_next(void **state)
+{
+	(void)state;
+	begin();
+	list_active(3, 100);
+	forget_sender();
+	hear(SIGNAL_PAST_FAULT, 0, 100, 1, 3, FAULT_LAMPS_UNKNOWN);
+	list_active(3, 100);
+	assert_int_equal(boat.raised[EVENT_ENGINE_FAULT], 1);
+	assert_int_equal(boat.cleared[EVENT_ENGINE_FAULT], 0);
+	assert_int_equal(told, 1);
+	assert_int_equal(facts[0].source, 3);
+	assert_int_equal(facts[0].standing, FAULT_ACTIVE);
+	list_active(0, 0);
+	assert_int_equal(boat.cleared[EVENT_ENGINE_FAULT], 0);
+	list_active(3, 0);
+	assert_int_equal(boat.cleared[EVENT_ENGINE_FAULT], 1);
+	assert_int_equal(facts[1].standing, FAULT_PAST);
+}
+
 static void a_sender_of_endless_codes_fills_no_log(void **state)
 {
 	(void)state;
@@ -356,6 +398,8 @@ int main(void)
 		cmocka_unit_test(a_code_that_was_is_a_fact_and_no_event),
 		cmocka_unit_test(a_code_that_moves_to_the_past_is_the_same_fact),
 		cmocka_unit_test(what_one_sender_no_longer_lists_another_may),
+		cmocka_unit_test(an_old_checkpoint_s_code_is_over_when_nobody_lists_it),
+		cmocka_unit_test(an_old_checkpoint_s_code_is_that_of_who_lists_it_next),
 		cmocka_unit_test(a_sender_of_endless_codes_fills_no_log),
 		cmocka_unit_test(what_is_resumed_tells_what_an_unbroken_one_does),
 		cmocka_unit_test(a_number_in_an_older_layout_gets_no_words),
