@@ -17,8 +17,8 @@
 #define FAULT_CODES_MAX	 32 /* of all engines and senders */
 #define FAULT_EVENTS_MAX 8  /* of an engine: told one by one */
 
-/* The bus of a code of which a checkpoint of the first version does not say who listed it: the next to
- * list it is that sender, and it is over when nobody does. */
+/* The bus of a code of which a checkpoint of the first version does not say who listed it: the next
+ * to list it is that sender, and it is over when nobody does. */
 #define FAULT_BUS_UNKNOWN 0xFF
 
 struct fault_place {

@@ -48,7 +48,7 @@ struct pipeline {
 	struct source_watch senders;
 	struct fault_watch faults;
 	struct event_life events;
-	int64_t drained_ns[BOAT_FILTERS_MAX]; /* UTC of the last work that was gone by */
+	int64_t drained_ns[BOAT_FILTERS_MAX]; /* UTC of the last drain that was gone by */
 	int64_t relearned_ns[BOAT_ENGINES_MAX];
 	int64_t last_run;
 	int64_t window;	 /* present window: steady time / 10 s */

@@ -204,6 +204,12 @@ static void a_code_that_moves_to_the_past_is_the_same_fact(void **state)
 	assert_int_equal(told, 1);
 	assert_int_equal(facts[0].standing, FAULT_ACTIVE);
 	assert_int_equal(facts[0].lamps, LAMPS_OFF);
+	/* A lamp that comes on is news of it. */
+	hear(SIGNAL_ACTIVE_FAULT, 0, 100, 1, 3, LAMPS_RED_STOP);
+	end_window();
+	assert_int_equal(told, 2);
+	assert_int_equal(facts[1].lamps, LAMPS_RED_STOP);
+	told = 1;
 	/* Many an engine keeps in its memory what is active, too. */
 	hear(SIGNAL_PAST_FAULT, 0, 100, 1, 3, FAULT_LAMPS_UNKNOWN);
 	end_window();

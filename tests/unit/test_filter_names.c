@@ -65,6 +65,62 @@ static void another_order_swaps_no_histories(void **state)
 	}
 }
 
+/* The secondary alone was changed: in another order that change is not gone by once more, nor is it
+ * taken for one of the other. */
+static void work_that_was_gone_by_stays_with_its_filter(void **state)
+{
+	struct boat_work work = {.kind = WORK_ELEMENT};
+
+	(void)state;
+	begin();
+	lying_days(&boat, 2, NULL);
+	work.place = 1;
+	work.utc_ns = boat.t_ns;
+	pipeline_tell_works(boat.pipeline, &work, 1);
+	lying_days(&boat, 2, NULL);
+	near(boat.filters[0].engine_h, 16, 0.1);
+	near(boat.filters[1].engine_h, 8, 0.1);
+	boat.boat.works[0] = work;
+	boat.boat.works[0].place = 0; /* it stands first now */
+	boat.boat.work_count = 1;
+	swap();
+	lying_days(&boat, 1, NULL);
+	near(boat.filters[0].engine_h, 12, 0.1);
+	near(boat.filters[1].engine_h, 20, 0.1);
+	lying_end(&boat);
+}
+
+/* Wet for 2,000 s, in the midst of which the configuration is put into another order. */
+static void wet(struct lying_boat *b, struct lying_readings *r, bool runs, double since_s)
+{
+	r->water = runs && since_s > 1000 && since_s < 3000 ? 1 : 0;
+	if (since_s >= 2000 && since_s < 2000 + LYING_STEP_S) {
+		b->boat.works[0].place = 0;
+		swap();
+	}
+}
+
+static void a_drain_of_days_ago_answers_no_water_of_today(void **state)
+{
+	struct boat_work work = {.kind = WORK_DRAIN, .place = 1};
+
+	(void)state;
+	begin();
+	lying_days(&boat, 2, NULL);
+	work.utc_ns = boat.t_ns;
+	pipeline_tell_works(boat.pipeline, &work, 1);
+	boat.boat.works[0] = work;
+	boat.boat.work_count = 1;
+	lying_days(&boat, 1, NULL);
+	lying_days(&boat, 1, wet);
+	/* Half an hour of dry readings, not the minute that a drain makes of it. */
+	const struct fact_event *water = lying_last(&boat, "water-in-fuel");
+	assert_non_null(water);
+	assert_true(water->has_cleared);
+	assert_true(water->cleared_ns - water->raised_ns > 3500 * LYING_S);
+	lying_end(&boat);
+}
+
 static void another_name_is_another_filter(void **state)
 {
 	(void)state;
@@ -108,6 +164,8 @@ int main(void)
 {
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(another_order_swaps_no_histories),
+		cmocka_unit_test(work_that_was_gone_by_stays_with_its_filter),
+		cmocka_unit_test(a_drain_of_days_ago_answers_no_water_of_today),
 		cmocka_unit_test(another_name_is_another_filter),
 		cmocka_unit_test(a_filter_that_is_added_ahead_takes_nothing),
 	};

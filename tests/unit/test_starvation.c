@@ -349,8 +349,8 @@ static void pressure_low_has_a_limit_a_hold_and_hysteresis(void **state)
 	near(starvation_pressure_pct(&s, 2200, 105), -50, 2);
 }
 
-/* Legs of ten minutes at three speeds, the pressure times share; returns windows until it is told as sunk,
- * -1 for never. */
+/* Legs of ten minutes at three speeds, the pressure times share; returns windows until it is told
+ * as sunk, -1 for never. */
 static int until_sunk(struct starvation *s, struct scenario_random *r, double from_share,
 	double to_share, int windows)
 {
@@ -429,6 +429,34 @@ static void a_pressure_that_lacks_at_high_speed_only_is_told(void **state)
 		assert_true(!told || i < 2800);
 	}
 	assert_true(told);
+	/* Hours at lower speeds say nothing of it, one at that speed does. */
+	for (int i = 0; i < 1500; i++) {
+		struct starvation_window w = healthy(&r, i < 1100 ? 2200 : 2600, NAN);
+		(void)starvation_take(&s, &config, &w, &news);
+		assert_true(news.sunk_cleared == (i == 1100 + 359));
+	}
+}
+
+static void what_a_loaded_filter_takes_for_days_is_not_told_as_sunk(void **state)
+{
+	struct scenario_random r;
+	struct starvation s;
+	struct starvation_news news;
+
+	(void)state;
+	scenario_random_init(&r, 24, 0);
+	for (int loaded = 0; loaded < 2; loaded++) {
+		unsigned told = 0;
+		learn(&s, &r, true, false);
+		for (int i = 0; i < 3000; i++) {
+			struct starvation_window w = healthy(&r, 2200, NAN);
+			w.pressure_kpa *= 0.7;
+			w.restriction_share = loaded == 1 ? 0.75 : 0.65;
+			(void)starvation_take(&s, &config, &w, &news);
+			told += news.sunk_raised;
+		}
+		assert_int_equal(told, 1 - loaded);
+	}
 }
 
 static void starting_is_nothing(void **state)
@@ -513,6 +541,7 @@ int main(void)
 		cmocka_unit_test(a_pressure_that_has_sunk_is_told_before_it_is_usual),
 		cmocka_unit_test(a_lift_pump_that_fades_over_a_season_is_told),
 		cmocka_unit_test(a_pressure_that_lacks_at_high_speed_only_is_told),
+		cmocka_unit_test(what_a_loaded_filter_takes_for_days_is_not_told_as_sunk),
 		cmocka_unit_test(starting_is_nothing),
 		cmocka_unit_test(a_resumed_state_goes_on_bit_for_bit),
 	};

@@ -291,6 +291,29 @@ static void a_sender_that_comes_back_brings_what_came_in_meanwhile(void **state)
 	}
 }
 
+/* 20 L are burned while it is away, and 100 L come in: it shows 80 L more, 100 L came in. */
+static void what_is_burned_while_a_sender_is_away_came_in_too(void **state)
+{
+	struct tank_config config = wedge(true);
+	struct tank_news news;
+	struct tank t;
+	struct sea s;
+	double told_l = 0;
+
+	(void)state;
+	tank_init(&t);
+	sea_init(&s, 79, 200, 0.4);
+	for (int i = 0; i < 3000; i++) {
+		s.fuel_l += i == 2000 ? 100 : 0;
+		struct tank_window w = sea_window(&s, i > 1100 && i <= 1820 ? 10 : 0, false, true);
+		w.level_pct = i > 1000 && i < 2300 ? 0 : w.level_pct;
+		if (tank_take(&t, &config, &w, &news) == TANK_REFUELLED) {
+			told_l += news.filled_l;
+		}
+	}
+	near(told_l, 100, 4);
+}
+
 static void range_keeps_the_reserve(void **state)
 {
 	(void)state;
@@ -353,6 +376,7 @@ int main(void)
 		cmocka_unit_test(a_mismatch_ends_with_a_refuelling),
 		cmocka_unit_test(a_sender_that_leaps_makes_no_litres_and_is_told),
 		cmocka_unit_test(a_sender_that_comes_back_brings_what_came_in_meanwhile),
+		cmocka_unit_test(what_is_burned_while_a_sender_is_away_came_in_too),
 		cmocka_unit_test(range_keeps_the_reserve),
 		cmocka_unit_test(a_resumed_state_goes_on_bit_for_bit),
 	};
