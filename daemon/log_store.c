@@ -15,6 +15,7 @@
 #include <sys/statvfs.h>
 #include <unistd.h>
 
+#include "daemon/log_bypass.h"
 #include "daemon/log_schema.h"
 #include "daemon/log_store_parts.h"
 
@@ -428,6 +429,22 @@ static int open_for_writing(struct log_store *store, struct log_lock *lock)
 	return log_load_lane_slots(store);
 }
 
+/* Opens it while no reader of this process bypasses its locks. */
+static int open_locking(struct log_store *store, struct log_lock *lock,
+	int (*do_open)(struct log_store *store, struct log_lock *lock))
+{
+	int result;
+
+	if (!log_bypass_forbid()) {
+		log_say(store, "log '%s' is still read as it was where nothing could be written",
+			store->path);
+		return -EBUSY;
+	}
+	result = do_open(store, lock);
+	log_bypass_allow();
+	return result;
+}
+
 /* lock: NULL: the store's own. */
 static int open_writer(struct log_store **ret_store, const char *path, struct log_lock *lock,
 	char *ret_error, size_t error_size)
@@ -438,7 +455,9 @@ static int open_writer(struct log_store **ret_store, const char *path, struct lo
 	if (result != 0) {
 		return result;
 	}
-	result = open_for_writing(store, lock == NULL ? &store->own_lock : lock);
+	lock = lock == NULL ? &store->own_lock : lock;
+	result = strcmp(path, LOG_IN_MEMORY) == 0 ? open_for_writing(store, lock)
+						  : open_locking(store, lock, open_for_writing);
 	if (result == 0) {
 		result = log_absorb_batch(store);
 	}
@@ -492,6 +511,12 @@ static int open_private(struct log_store *store)
 	char *name;
 	int result;
 
+	/* From here on no writer makes an index either, until this reader is closed. */
+	store->bypasses_locks = has_wal && log_bypass_begin();
+	if (has_wal && !store->bypasses_locks) {
+		log_say(store, "log '%s' is just being opened to be written", store->path);
+		return -EBUSY;
+	}
 	if (has_wal && size_beside(store->path, "-shm") >= WAL_INDEX_BYTES) {
 		log_say(store, "log '%s' is in use, and '%s-shm' beside it cannot be read",
 			store->path, store->path);
@@ -661,10 +686,11 @@ bool log_is_cut(const char *path)
 	return size_beside(path, "-journal") > 0;
 }
 
-static int open_beside(struct log_store *store)
+static int open_beside(struct log_store *store, struct log_lock *lock)
 {
 	enum log_schema_kind kind;
 	int version = 0, rc;
+	(void)lock; /* it goes beside whoever has it */
 	int result = open_database(store, store->path, SQLITE_OPEN_READWRITE);
 
 	if (result != 0) {
@@ -718,7 +744,7 @@ int log_store_open_beside(struct log_store **ret_store, const char *path, char *
 	if (result != 0) {
 		return result;
 	}
-	result = open_beside(store);
+	result = open_locking(store, NULL, open_beside);
 	if (result != 0) {
 		(void)snprintf(ret_error, error_size, "%s", store->error);
 		log_store_close(store);
@@ -741,6 +767,9 @@ void log_store_close(struct log_store *store)
 		(void)sqlite3_exec(store->db, "ROLLBACK", NULL, NULL, NULL);
 	}
 	(void)sqlite3_close(store->db);
+	if (store->bypasses_locks) {
+		log_bypass_end();
+	}
 	log_lock_release(&store->own_lock);
 	free(store);
 }

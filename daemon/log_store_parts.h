@@ -174,6 +174,7 @@ struct log_store {
 	sqlite3_stmt *statements[LOG_STATEMENT_COUNT]; /* prepared when first needed */
 	struct log_lock own_lock; /* not held by a reader, nor under a lock of the caller's */
 	bool is_passing; /* see log_store_is_passing */
+	bool bypasses_locks; /* log_bypass_begin's, until it is closed */
 	bool older; /* db is a copy in memory of a log of an older version */
 	bool in_transaction;
 	int failure;        /* sticks: negative errno of a failed write */

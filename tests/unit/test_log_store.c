@@ -1024,6 +1024,62 @@ static int a_reader_then_a_writer(void)
 	return 0;
 }
 
+/* Whether this process holds a lock of the log, as another one sees it. */
+static bool is_locked(void)
+{
+	pid_t child = fork();
+	int status;
+
+	assert_true(child >= 0);
+	if (child == 0) {
+		struct flock lock = {.l_type = F_WRLCK, .l_whence = SEEK_SET};
+		int fd = open(path, O_RDWR | O_CLOEXEC);
+
+		_exit(fd < 0 || fcntl(fd, F_GETLK, &lock) != 0 ? 2 : lock.l_type != F_UNLCK);
+	}
+	assert_int_equal(waitpid(child, &status, 0), child);
+	assert_true(WIFEXITED(status) && WEXITSTATUS(status) < 2);
+	return WEXITSTATUS(status) == 1;
+}
+
+/* The locks of a file are all its process's: closing a reader that takes none would give back the
+ * writer's, and the next program that closes the log would remove the WAL that is being written. */
+static int a_writer_waits_for_a_reader(void)
+{
+	struct log_store *reader, *store;
+	char error[512];
+	int result;
+
+	leave_log(LEFT_WITHOUT_INDEX);
+	if (mount(NULL, folder, NULL, MS_REMOUNT | MS_RDONLY, NULL) != 0) {
+		return 77;
+	}
+	if (log_store_open_reader(&reader, path, error, sizeof(error)) != 0) {
+		return 2;
+	}
+	free(query(log_store_db(reader), "SELECT count(*) FROM windows"));
+	if (mount(NULL, folder, NULL, MS_REMOUNT, NULL) != 0) {
+		return 77;
+	}
+	result = log_store_open(&store, path, error, sizeof(error));
+	log_store_close(reader);
+	if (result == -EBUSY && strstr(error, "is still read") != NULL) {
+		result = log_store_open(&store, path, error, sizeof(error));
+	}
+	if (result != 0) {
+		return 3;
+	}
+	result = is_locked() ? 0 : 4;
+	log_store_close(store);
+	return result;
+}
+
+static void a_reader_that_takes_no_locks_takes_none_from_a_writer(void **state)
+{
+	(void)state;
+	assert_or_skip(in_own_file_system("size=2m", a_writer_waits_for_a_reader));
+}
+
 static void a_reader_of_a_read_only_disk_does_not_stay(void **state)
 {
 	(void)state;
@@ -1304,6 +1360,8 @@ int main(int argc, char **argv)
 		cmocka_unit_test_teardown(where_nothing_can_be_written_a_log_is_read_all_the_same,
 			empty_folder),
 		cmocka_unit_test_teardown(a_full_or_read_only_disk_hides_nothing,
+			empty_folder),
+		cmocka_unit_test_teardown(a_reader_that_takes_no_locks_takes_none_from_a_writer,
 			empty_folder),
 		cmocka_unit_test_teardown(a_reader_of_a_read_only_disk_does_not_stay,
 			empty_folder),
