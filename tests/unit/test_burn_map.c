@@ -285,8 +285,11 @@ static void a_change_that_goes_away_is_cleared_and_can_come_again(void **state)
 	run_hours(&b, &m, 0, 80, &none, false, &news, &f);
 	double took = run_hours(&b, &m, 80, 10, &fouled, false, &news, &f);
 	assert_int_equal(news, BURN_HIGH);
+	double wander = b.drifts[BURN_SIGN_RATE].square;
 	run_hours(&b, &m, 80 + took, 30, &fouled, false, &news, &f);
 	assert_int_equal(news, BURN_QUIET); /* told once */
+	/* What is told does not pass for what the sign wanders without a change. */
+	assert_true(wander > 0 && b.drifts[BURN_SIGN_RATE].square == wander);
 	run_hours(&b, &m, 110 + took, 30, &none, false, &news, &f);
 	assert_int_equal(news, BURN_CLEARED);
 	run_hours(&b, &m, 140 + took, 10, &fouled, false, &news, &f);
