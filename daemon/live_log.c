@@ -73,6 +73,8 @@ struct live_log {
 	struct fact_queue queue;
 	uint64_t frames;          /* the pipeline's count at the last job that succeeded */
 	uint64_t committed;       /* and at the last commit */
+	uint64_t tried;           /* and at the last try of one, of which … */
+	size_t failed_bytes;      /* … so many bytes are the whole queue; 0: that did not fail so */
 	char keep_trouble[512];   /* "": the last keeping went well */
 	char commit_trouble[512];
 	bool wants_commit;
@@ -400,6 +402,7 @@ void live_log_describe(struct live_log *log, const struct settings *settings,
 		log->described++;
 		log->wants_commit = true;
 	}
+	log->failed_bytes = 0; /* the analysis may have another boat */
 }
 
 struct fact_sink live_log_sink(struct live_log *log)
@@ -459,7 +462,13 @@ bool live_log_commit(struct live_log *log, struct pipeline *pipeline)
 	if (!live_log_is_behind(log, pipeline)) {
 		return false;
 	}
-	pipeline_snapshot(pipeline);
+	/* When nothing has come since a try that failed, what is open is in the queue as it is: a
+	 * disk that is full for days is no reason to fill the memory by trying. */
+	if (log->failed_bytes == 0 || log->failed_bytes != log->queue.used ||
+		log->tried != pipeline_frame_count(pipeline)) {
+		pipeline_snapshot(pipeline);
+	}
+	log->tried = pipeline_frame_count(pipeline);
 	begin_job(log, JOB_COMMIT, pipeline);
 	/* The queue goes on in the memory of the job before. */
 	uint8_t *bytes = log->facts;
@@ -682,9 +691,13 @@ static void put_back(struct live_log *log)
 	size_t kept = log->facts_kept - log->absorbed;
 	uint8_t *bytes = malloc(size + queue->used + 1);
 
+	log->failed_bytes = 0;
 	if (bytes == NULL) {
 		queue->out_of_memory = true;
 		return;
+	}
+	if (queue->used == 0) {
+		log->failed_bytes = size;
 	}
 	if (size > 0) {
 		memcpy(bytes, log->facts + log->absorbed, size);
@@ -711,6 +724,7 @@ int live_log_done(struct live_log *log)
 		log->frames = log->job_frames;
 		if (job == JOB_COMMIT) {
 			log->committed = log->job_frames;
+			log->failed_bytes = 0;
 			log->described_in_log = log->job_described;
 		}
 		trouble[0] = '\0';

@@ -618,6 +618,33 @@ static void a_mistake_is_told_at_once_however_full_the_disk(void **state)
 	assert_int_equal(unlink(foreign), 0);
 }
 
+static void trying_again_without_news_fills_no_memory(void **state)
+{
+	size_t waiting;
+
+	(void)state;
+	(void)signal(SIGXFSZ, SIG_IGN);
+	traffic_run(&boat, 60);
+	assert_int_equal(commit(), 0);
+	traffic_run(&boat, 60);
+	limit_files(0); /* each write fails with EFBIG */
+	assert_true(commit() < 0);
+	waiting = live_log_waiting(live);
+	assert_true(waiting > 0);
+	for (int i = 0; i < 100; i++) {
+		assert_true(commit() < 0);
+		assert_true(live_log_waiting(live) == waiting);
+	}
+	traffic_run(&boat, 60); /* what is open has changed */
+	assert_true(commit() < 0);
+	assert_true(live_log_waiting(live) > waiting);
+	limit_files(RLIM_INFINITY);
+	assert_int_equal(commit(), 0);
+	assert_in_range(ask(WINDOWS), 17, 19);
+	assert_int_equal(ask("SELECT round(engine_h * 3600) > 170 FROM runs"), 1);
+	assert_int_equal(live_log_waiting(live), 0);
+}
+
 /* ---- what the tables say of buses and boat ---- */
 
 static void a_new_description_is_in_the_log_at_the_next_commit(void **state)
@@ -742,6 +769,7 @@ int main(void)
 		WITH_A_LOG(a_log_that_others_hold_is_told_and_written_when_they_let_go),
 		WITH_A_LOG(a_reader_does_not_hold_the_writer_up),
 		WITH_A_LOG(a_disk_that_takes_nothing_is_told_and_nothing_is_lost),
+		WITH_A_LOG(trying_again_without_news_fills_no_memory),
 		WITH_A_LOG(a_start_that_the_disk_does_not_let_write_gives_what_another_gives),
 		WITH_A_LOG(a_log_that_cannot_be_made_is_made_when_it_can),
 		WITH_A_LOG(a_start_in_trouble_changes_nothing_before_it_can_write),
