@@ -8,7 +8,8 @@ start() { # LOG
 	: >/tmp/watch.err # what the one before said is not waited for
 	sightbowl watch --db "$1" --bus vcan0 2>/tmp/watch.err &
 	watch=$!
-	wait_for 10 grep -q "vcan0: listening" /tmp/watch.err
+	# The guest's clock runs on while the host reads the disk: it may be a matter of seconds there.
+	expect "the watch begins" wait_for 120 grep -q "vcan0: listening" /tmp/watch.err
 }
 # A piece of the scenario, which is also recorded: NUMBER, and what happens in the middle of it.
 piece() {
