@@ -258,7 +258,12 @@ static struct known_event *known_of(struct notify *notify, int64_t event)
 
 void notify_known(struct notify *notify, int64_t event)
 {
-	known_of(notify, event)->told = TOLD_RAISED;
+	struct known_event *known = known_of(notify, event);
+
+	/* Of one that it heard of itself it knows more than the log does. */
+	if (known->told == TOLD_NOTHING) {
+		known->told = TOLD_RAISED;
+	}
 }
 
 /* Copies text as one line: whatever is no printable character becomes a blank. */

@@ -52,7 +52,8 @@ int notify_open(struct notify **ret_notify, uv_loop_t *loop, const char *command
  * what was told stays so. Returns 0, or -EINVAL or -ENOMEM with nothing changed. */
 int notify_change(struct notify *notify, const char *command, enum event_severity least);
 
-/* An event that was open when the program started: it was told before. */
+/* An event that stands in the log, which may lag behind: unless it was heard of since the program
+ * started, it was told before. */
 void notify_known(struct notify *notify, int64_t event);
 
 /* An event as it now stands; may be called with the same one again and again. shelved: nothing is

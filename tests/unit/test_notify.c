@@ -219,6 +219,23 @@ static void small_shelved_and_known_events_are_not_told(void **state)
 	assert_string_equal(output(), "cleared 3\n");
 }
 
+static void what_the_log_says_late_does_not_tell_an_end_again(void **state)
+{
+	struct notify *notify;
+	struct fact_event event = event_of(1, "a");
+
+	(void)state;
+	write_script("echo \"$1 $SIGHTBOWL_EVENT\" >> out");
+	notify = open_with(command(""), notify_limits_default());
+	notify_event(notify, &event, false);
+	event.has_cleared = true;
+	notify_event(notify, &event, false);
+	notify_known(notify, 1); /* in the log it still stands, as the last commit left it */
+	notify_event(notify, &event, false);
+	run_out(notify);
+	assert_string_equal(output(), "raised 1\ncleared 1\n");
+}
+
 /* A zombie that nobody has reaped here yet is not alive. */
 static bool is_alive(long process)
 {
@@ -463,6 +480,7 @@ int main(void)
 		CASE(an_event_is_told_once_when_raised_and_once_when_cleared),
 		CASE(what_an_event_says_is_never_run_or_split),
 		CASE(small_shelved_and_known_events_are_not_told),
+		CASE(what_the_log_says_late_does_not_tell_an_end_again),
 		CASE(a_command_that_hangs_is_ended_with_what_it_started),
 		CASE(too_many_at_once_are_held_back_and_counted),
 		CASE(what_waited_is_told_when_a_token_comes_and_says_what_is_missing),
