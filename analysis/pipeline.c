@@ -1140,7 +1140,8 @@ static bool load_version_1(struct pipeline *p, struct state_reader *r, size_t st
 	}
 	load_accounts(p, r);
 	for (unsigned i = 0; i < BOAT_ENGINES_MAX; i++) {
-		state_version_1_engine(&p->engine_watches[i], &p->faults, i, r);
+		state_version_1_engine(&p->engine_watches[i], &p->faults, i,
+			engine_log_hours_total(&p->engines[i]), r);
 	}
 	filters.count = (size_t)state_get_unsigned(r, BOAT_FILTERS_MAX);
 	for (size_t i = 0; i < filters.count && !r->failed; i++) {

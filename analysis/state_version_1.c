@@ -50,7 +50,7 @@ static void load_watch(struct batch_watch *ret_watch, struct state_reader *r)
 	*ret_watch = watch;
 }
 
-static void load_burn(struct burn *b, struct state_reader *r)
+static void load_burn(struct burn *b, double engine_h, struct state_reader *r)
 {
 	struct batch_watch at_load = b->watches[BURN_AT_LOAD];
 
@@ -74,6 +74,13 @@ static void load_burn(struct burn *b, struct state_reader *r)
 	b->top_rpm = get_float(r);
 	(void)get_count(r, COUNT_MOST); /* the minute's windows */
 	(void)get_count(r, COUNT_MOST);
+	/* When a change began was not kept. It counts from here, so that none is told as older than it is;
+	 * one that was under way would else count from the log's beginning. */
+	for (size_t i = 0; i < BURN_WATCHES; i++) {
+		b->from_h[i][0] = state_single(engine_h);
+		b->from_h[i][1] = state_single(engine_h);
+	}
+	b->told_from_h = state_single(engine_h);
 }
 
 static void load_map(struct burn_map *map, struct state_reader *r)
@@ -165,13 +172,13 @@ static void load_faults(struct fault_watch *faults, unsigned engine, struct stat
 }
 
 void state_version_1_engine(struct engine_watch *w, struct fault_watch *faults, unsigned engine,
-	struct state_reader *r)
+	double engine_h, struct state_reader *r)
 {
 	w->begun = state_get_unsigned(r, 1) != 0;
 	if (!w->begun) {
 		return;
 	}
-	load_burn(&w->burn, r);
+	load_burn(&w->burn, engine_h, r);
 	load_map(&w->burn.map, r);
 	load_starvation(&w->starvation, r);
 	w->temperature_heard = (uint8_t)get_count(r, (1U << WATCHED_TEMPERATURES) - 1);

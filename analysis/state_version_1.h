@@ -15,9 +15,10 @@
 
 #define STATE_VERSION_1_TANKS 8
 
-/* Fill a watch that has been initialised (watched set), or put the reader into its failed state. */
+/* Fill a watch that has been initialised (watched set), or put the reader into its failed state.
+ * engine_h: the engine's hours in this log by then. */
 void state_version_1_engine(struct engine_watch *w, struct fault_watch *faults, unsigned engine,
-	struct state_reader *r);
+	double engine_h, struct state_reader *r);
 void state_version_1_filter(struct filter_watch *f, struct state_reader *r);
 void state_version_1_tank(struct tank_watch *t, struct state_reader *r);
 

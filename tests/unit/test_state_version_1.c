@@ -10,6 +10,7 @@
 #include <cmocka.h>
 
 #include "analysis/pipeline.h"
+#include "tests/unit/lying_boat.h"
 #include "tests/unit/near.h"
 
 /* tests/unit/data/state_version_1.bin is a checkpoint as the program wrote it when its states were
@@ -60,6 +61,20 @@ static size_t read_state(uint8_t *bytes, size_t room)
 	return size;
 }
 
+static void tell_boat(struct boat *boat, bool second_has_sensor)
+{
+	boat_init(boat);
+	boat->engines[0].supply = SUPPLY_PUMP;
+	boat->engines[0].pump_lph = 59.37;
+	boat->engines[0].pump_rpm = 2600;
+	boat->filters[0].sensor = SENSOR_SPN1382;
+	boat->filters[0].limit_kpa = 19.22;
+	boat->filters[0].reference_lph = 46.546;
+	boat->filters[1].sensor = second_has_sensor ? SENSOR_SPN95 : SENSOR_NONE;
+	boat->filters[1].limit_kpa = 21.95;
+	boat->filters[1].reference_lph = 46.546;
+}
+
 static struct pipeline *pipeline_of(struct told *t, bool second_has_sensor)
 {
 	const struct fact_sink sink = {
@@ -69,16 +84,7 @@ static struct pipeline *pipeline_of(struct told *t, bool second_has_sensor)
 
 	assert_non_null(p);
 	memset(t, 0, sizeof(*t));
-	boat_init(&boat);
-	boat.engines[0].supply = SUPPLY_PUMP;
-	boat.engines[0].pump_lph = 59.37;
-	boat.engines[0].pump_rpm = 2600;
-	boat.filters[0].sensor = SENSOR_SPN1382;
-	boat.filters[0].limit_kpa = 19.22;
-	boat.filters[0].reference_lph = 46.546;
-	boat.filters[1].sensor = second_has_sensor ? SENSOR_SPN95 : SENSOR_NONE;
-	boat.filters[1].limit_kpa = 21.95;
-	boat.filters[1].reference_lph = 46.546;
+	tell_boat(&boat, second_has_sensor);
 	pipeline_init(p, &boat, &sink);
 	return p;
 }
@@ -205,6 +211,44 @@ static void a_filter_that_has_lost_its_sensor_keeps_its_element(void **state)
 	free(p);
 }
 
+/* That version did not keep when a change began. The engine burns a quarter more from the resume on. */
+static void a_change_of_burn_is_not_counted_from_the_logs_beginning(void **state)
+{
+	static uint8_t bytes[PIPELINE_STATE_MAX];
+	static struct lying_boat boat;
+	size_t size = read_state(bytes, sizeof(bytes));
+	struct state_reader reader;
+	const struct fact_event *high = NULL;
+	double told_h = 0;
+
+	(void)state;
+	memset(&boat, 0, sizeof(boat));
+	scenario_random_init(&boat.random, 5, 1);
+	boat.pipeline = malloc(pipeline_size());
+	assert_non_null(boat.pipeline);
+	tell_boat(&boat.boat, true);
+	struct fact_sink sink = lying_sink(&boat);
+	pipeline_init(boat.pipeline, &boat.boat, &sink);
+	state_reader_init(&reader, bytes, size);
+	assert_int_equal(pipeline_load(boat.pipeline, &reader), 0);
+	boat.t_ns = pipeline_raw_ns(boat.pipeline) + LYING_STEP_S * LYING_S;
+	double hours = 0;
+	for (; hours < 6 && high == NULL; hours += LYING_STEP_S / 3600.0) {
+		double rpm = 2000 + 4 * scenario_random_normal(&boat.random);
+		lying_send_one(&boat, 61444, 0, 0, SIGNAL_ENGINE_SPEED, rpm);
+		lying_send_one(&boat, 65266, 0, 0, SIGNAL_FUEL_RATE, 1.25 * told_lph[3]);
+		lying_feed(&boat);
+		boat.t_ns += LYING_STEP_S * LYING_S;
+		high = lying_last(&boat, "burn-high");
+	}
+	assert_non_null(high);
+	const char *says = strstr(high->message, " for ");
+	assert_non_null(says);
+	assert_int_equal(sscanf(says, " for %lf engine hours", &told_h), 1);
+	assert_true(told_h > 0 && told_h < hours + 0.1);
+	lying_end(&boat);
+}
+
 static void damage_and_cuts_are_refused(void **state)
 {
 	static uint8_t bytes[PIPELINE_STATE_MAX];
@@ -238,6 +282,7 @@ int main(void)
 		cmocka_unit_test(what_was_learned_is_carried_over),
 		cmocka_unit_test(it_is_saved_as_the_present_version_and_goes_on),
 		cmocka_unit_test(a_filter_that_has_lost_its_sensor_keeps_its_element),
+		cmocka_unit_test(a_change_of_burn_is_not_counted_from_the_logs_beginning),
 		cmocka_unit_test(damage_and_cuts_are_refused),
 	};
 
