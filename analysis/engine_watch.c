@@ -589,6 +589,22 @@ static void say_starving(struct care *care, const struct starvation_news *news)
 	}
 }
 
+/* What it was is not known at each speed. sound: it is no longer far below it, but has not been for long. */
+static void say_sunk(struct care *care, const struct starvation_news *news, bool sound)
+{
+	sentence_words(&care->says, sound ? "Fuel pressure was far below what it was, for hours, and is up "
+					    "again for less than an hour: now "
+					  : "Fuel pressure has sunk: for hours it is far below what it was, "
+					    "now ");
+	sentence_number(&care->says, news->pressure_kpa, 0);
+	if (!isnan(news->once_kpa)) {
+		sentence_words(&care->says, " kPa of ");
+		sentence_number(&care->says, news->once_kpa, 0);
+	}
+	sentence_words(&care->says, " kPa at this speed. Look at filters, lift pump and its valves, or at "
+				    "the sensor.");
+}
+
 /* A filter at its limit explains that the engine lacks fuel: one event for one cause. */
 static bool explained_by_filter(unsigned engine, const struct window_view *view)
 {
@@ -673,15 +689,15 @@ static void judge_supply(struct engine_watch *w, unsigned engine, const struct w
 	if (news.starving_cleared) {
 		window_claim(view, &starving.claim, false);
 	}
-	if (news.sunk_raised) {
+	/* A warning that is over ends as one, also where a pressure that has sunk goes on as a caution: what
+	 * is up already would keep the warning's severity. */
+	if (news.pressure_low_cleared || (news.sunk_cleared && !lacks)) {
+		window_claim(view, &low.claim, false);
+	}
+	if (news.sunk_raised || (news.pressure_low_cleared && w->starvation.sunk)) {
 		low.claim.severity = SEVERITY_CAUTION;
 		low.claim.limit = news.once_kpa;
-		sentence_words(&low.says, "Fuel pressure has sunk: for hours it is far below what it was, now ");
-		sentence_number(&low.says, news.pressure_kpa, 0);
-		sentence_words(&low.says, " kPa of ");
-		sentence_number(&low.says, news.once_kpa, 0);
-		sentence_words(&low.says, " kPa at this speed. Look at filters, lift pump and its valves, or "
-					  "at the sensor.");
+		say_sunk(&low, &news, w->starvation.sound_windows > 0);
 		window_claim(view, &low.claim, true);
 	}
 	if (news.pressure_low_raised) {
@@ -691,9 +707,6 @@ static void judge_supply(struct engine_watch *w, unsigned engine, const struct w
 		sentence_number(&low.says, news.pressure_limit_kpa, 0);
 		sentence_words(&low.says, " kPa. Look at filters, valves and lift pump.");
 		window_claim(view, &low.claim, true);
-	}
-	if ((news.pressure_low_cleared || news.sunk_cleared) && !lacks) {
-		window_claim(view, &low.claim, false);
 	}
 	if (news.pressure_low_raised || news.pressure_low_cleared) {
 		explain_own_word(engine, view, &own_words[1], news.pressure_low_raised);

@@ -144,6 +144,63 @@ static void a_lack_that_comes_back_soon_after_the_element_is_told(void **state)
 	expect(1, 0, 1, 0);
 }
 
+/* The pressure sinks to 70 % for hours, then for two minutes below the limit: a warning. */
+static void sink_and_lack(void)
+{
+	begin();
+	windows(900, 0.7 * USUAL_KPA, 0.5);
+	expect(0, 0, 1, 0);
+	assert_int_equal(boat.last.severity, SEVERITY_CAUTION);
+	windows(12, LACK_KPA, 0.5);
+	expect(0, 0, 2, 0);
+	assert_int_equal(boat.last.severity, SEVERITY_WARNING);
+	near(boat.last.limit, LIMIT_KPA, 0);
+}
+
+static void a_warning_that_ends_while_the_pressure_is_sunk_is_the_caution_again(void **state)
+{
+	(void)state;
+	sink_and_lack();
+	int64_t event = boat.last.event;
+	windows(60, 0.7 * USUAL_KPA, 0.5); /* ten minutes without */
+	expect(0, 0, 3, 1);
+	assert_int_equal(boat.last.event, event);
+	assert_int_equal(boat.last.severity, SEVERITY_CAUTION);
+	assert_false(boat.last.has_cleared);
+	near(boat.last.value, 0.7 * USUAL_KPA, 0.5);
+	near(boat.last.limit, USUAL_KPA, 0.05 * USUAL_KPA);
+	assert_non_null(strstr(boat.last.message, "Fuel pressure has sunk"));
+	windows(400, USUAL_KPA, 0.5);
+	expect(0, 0, 3, 2);
+}
+
+static void a_warning_that_ends_with_a_sound_pressure_says_for_how_short(void **state)
+{
+	(void)state;
+	sink_and_lack();
+	windows(60, USUAL_KPA, 0.5);
+	expect(0, 0, 3, 1);
+	assert_int_equal(boat.last.severity, SEVERITY_CAUTION);
+	assert_non_null(strstr(boat.last.message, "up again for less than an hour: now 200 kPa of 1"));
+	assert_string_equal(strrchr(boat.last.message, ' '), " sensor.");
+	windows(340, USUAL_KPA, 0.5);
+	expect(0, 0, 3, 2);
+}
+
+/* It sinks below the limit for good: told as a warning first. What is left of it then is the caution. */
+static void a_warning_that_ends_as_the_pressure_is_found_sunk_is_a_caution(void **state)
+{
+	(void)state;
+	begin();
+	windows(400, LACK_KPA, 0.5);
+	expect(0, 0, 1, 0);
+	assert_int_equal(boat.last.severity, SEVERITY_WARNING);
+	windows(60, 0.7 * USUAL_KPA, 0.5);
+	expect(0, 0, 2, 1);
+	assert_int_equal(boat.last.severity, SEVERITY_CAUTION);
+	assert_non_null(strstr(boat.last.message, "Fuel pressure has sunk"));
+}
+
 static struct fact_burn told_burn;
 static int told_burns;
 
@@ -202,6 +259,9 @@ int main(void)
 		cmocka_unit_test(a_lack_that_goes_on_without_the_element_is_told_then),
 		cmocka_unit_test(a_lack_that_the_new_element_ends_is_never_told),
 		cmocka_unit_test(a_lack_that_comes_back_soon_after_the_element_is_told),
+		cmocka_unit_test(a_warning_that_ends_while_the_pressure_is_sunk_is_the_caution_again),
+		cmocka_unit_test(a_warning_that_ends_with_a_sound_pressure_says_for_how_short),
+		cmocka_unit_test(a_warning_that_ends_as_the_pressure_is_found_sunk_is_a_caution),
 		cmocka_unit_test(a_map_to_be_learned_anew_is_told_as_it_was),
 	};
 
