@@ -56,7 +56,7 @@ static void put_element(struct table *table, const struct boat *boat,
 	table_put_real(table, fitting->litres);
 	table_put_real(table, outlook.restriction_kpa);
 	table_put_real(table, outlook.reference_kpa);
-	table_put_real(table, filter->limit_kpa);
+	table_put_real(table, outlook.limit_kpa);
 	table_put_real(table, outlook.account.used_pct);
 	if (!fitting->has_removed) {
 		table_put_real(table, outlook.left_h_p10);

@@ -10,6 +10,8 @@
 #include "daemon/book_store.h"
 #include "daemon/log_filters.h"
 
+#define LIMIT_SAME_KPA 1e-6 /* both are of one configuration, but for its units */
+
 static int add_up(struct service_account *account, const struct boat *boat)
 {
 	size_t room = LEDGER_FITTINGS(boat->filter_count, account->entry_count);
@@ -62,7 +64,7 @@ static int read_measured(
 	sqlite3_stmt *statement;
 	int rc = sqlite3_prepare_v2(db,
 		"SELECT filter, fitted_ns, restriction_kpa, reference_kpa, left_l_p10, left_l_p50, "
-		"left_l_p90, litres FROM filter_states WHERE reference_kpa IS NOT NULL",
+		"left_l_p90, litres, limit_kpa FROM filter_states WHERE reference_kpa IS NOT NULL",
 		-1, &statement, NULL);
 
 	while (rc == SQLITE_OK && (rc = sqlite3_step(statement)) == SQLITE_ROW) {
@@ -86,6 +88,7 @@ static int read_measured(
 			.left_l_p50 = real_or_nan(statement, 5),
 			.left_l_p90 = real_or_nan(statement, 6),
 			.litres = real_or_nan(statement, 7),
+			.limit_kpa = real_or_nan(statement, 8),
 		};
 	}
 	(void)sqlite3_finalize(statement);
@@ -100,7 +103,7 @@ static int read_ends(
 	sqlite3_stmt *statement;
 	int rc = sqlite3_prepare_v2(db,
 		/* From the latest session back: no more is read than is needed. */
-		"SELECT restriction_kpa, reference_kpa, left_l_p10, left_l_p50, left_l_p90, litres "
+		"SELECT restriction_kpa, reference_kpa, left_l_p10, left_l_p50, left_l_p90, litres, limit_kpa "
 		"FROM sessions AS s CROSS JOIN filter_course AS c ON c.filter = ?1 AND c.session = s.session "
 		"WHERE s.basis <> 2 AND s.first_ns + s.utc_offset_ns <= ?3 "
 		"AND s.last_ns + s.utc_offset_ns >= ?2 AND c.t_ns + s.utc_offset_ns BETWEEN ?2 AND ?3 "
@@ -127,6 +130,7 @@ static int read_ends(
 				.left_l_p50 = real_or_nan(statement, 3),
 				.left_l_p90 = real_or_nan(statement, 4),
 				.litres = real_or_nan(statement, 5),
+				.limit_kpa = real_or_nan(statement, 6),
 			};
 		}
 		rc = rc == SQLITE_ROW || rc == SQLITE_DONE ? sqlite3_reset(statement) : rc;
@@ -194,14 +198,25 @@ const struct element_fitting *service_account_fitted(const struct service_accoun
 	return NULL;
 }
 
-/* The measured forecast beside the count: whichever ends the element first. */
-static void outlook_measured(const struct measured_state *state, const struct boat_filter *filter,
-	int64_t now_ns, struct element_outlook *outlook)
+/* The limit that a reading is held against. Without one in this configuration it is the log's, to which
+ * what is left was foretold. */
+static double limit_of(const struct measured_state *state, const struct boat_filter *filter, bool removed)
 {
+	bool logged = !isnan(state->limit_kpa) && (removed || isnan(filter->limit_kpa));
+
+	return logged ? state->limit_kpa : filter->limit_kpa;
+}
+
+/* The measured forecast beside the count: whichever ends the element first. */
+static void outlook_measured(const struct measured_state *state, int64_t now_ns,
+	struct element_outlook *outlook)
+{
+	/* What was foretold to another limit says nothing of this one. */
+	bool other = fabs(state->limit_kpa - outlook->limit_kpa) > LIMIT_SAME_KPA;
 	struct element_restriction restriction = {
-		.known = !isnan(state->left_l_p50),
+		.known = !isnan(state->left_l_p50) && !other,
 		.restriction_kpa = state->reference_kpa,
-		.limit_kpa = filter->limit_kpa,
+		.limit_kpa = outlook->limit_kpa,
 		.litres = state->litres,
 		.left_l_p10 = state->left_l_p10,
 		.left_l_p50 = state->left_l_p50,
@@ -225,8 +240,8 @@ static void outlook_measured(const struct measured_state *state, const struct bo
 	outlook->account.has_due = due.has_due;
 	outlook->account.due_ns = due.due_ns;
 	/* Without a forecast, how near the limit it is says something all the same. */
-	if (!restriction.known && due.due_by == NULL && filter->limit_kpa > 0) {
-		outlook->account.used_pct = 100 * fmax(state->reference_kpa, 0) / filter->limit_kpa;
+	if (!restriction.known && due.due_by == NULL && outlook->limit_kpa > 0) {
+		outlook->account.used_pct = 100 * fmax(state->reference_kpa, 0) / outlook->limit_kpa;
 	}
 }
 
@@ -251,6 +266,7 @@ void service_account_outlook(const struct service_account *account, const struct
 			account->has_log ? account->log_first_ns : now_ns, now_ns),
 		.restriction_kpa = NAN,
 		.reference_kpa = NAN,
+		.limit_kpa = filter->limit_kpa,
 		.left_h_p10 = NAN, /* a count has no spread */
 		.left_h_p90 = NAN,
 		.basis = "counted",
@@ -259,7 +275,8 @@ void service_account_outlook(const struct service_account *account, const struct
 	ret_outlook->left_h_p50 = ret_outlook->account.left_h;
 	ret_outlook->due_by = element_criterion_name(ret_outlook->account.due_by);
 	if (is_its_own) {
-		outlook_measured(state, filter, now_ns, ret_outlook);
+		ret_outlook->limit_kpa = limit_of(state, filter, fitting->has_removed);
+		outlook_measured(state, now_ns, ret_outlook);
 	}
 }
 

@@ -16,6 +16,7 @@ struct measured_state {
 	int64_t fitted_ns; /* UTC of the fitting that it counts from; INT64_MIN: not known */
 	double restriction_kpa;
 	double reference_kpa;
+	double limit_kpa;  /* to which what is left was foretold */
 	double left_l_p10;
 	double left_l_p50;
 	double left_l_p90;
@@ -54,6 +55,7 @@ struct element_outlook {
 	struct element_account account; /* by hours, litres and age */
 	double restriction_kpa;
 	double reference_kpa;
+	double limit_kpa;               /* as configured; else, and of one removed, as the log had it */
 	double left_h_p10;
 	double left_h_p50;
 	double left_h_p90;

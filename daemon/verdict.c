@@ -270,6 +270,20 @@ static const char *sensor_of(const struct judging *j, const char *filter)
 	return NULL;
 }
 
+/* Is the row's limit the log's own, as this configuration sets none? */
+static bool limit_is_the_logs(const struct judging *j, const json_t *row)
+{
+	const json_t *configured;
+	size_t index;
+
+	json_array_foreach(json_object_get(j->rows->overview, "filters"), index, configured) {
+		if (is(configured, "filter", text_of(row, "filter"))) {
+			return json_is_null(json_object_get(configured, "limit_kpa"));
+		}
+	}
+	return false;
+}
+
 static void say_measured(struct judging *j, struct verdict_reason *r, const json_t *row)
 {
 	r->value = real_of(row, "reference_kpa");
@@ -285,6 +299,10 @@ static void say_measured(struct judging *j, struct verdict_reason *r, const json
 		say(r, " of ");
 		say_amount(j, r, QUANTITY_RESTRICTION, r->limit, 1);
 		say(r, " at reference flow");
+		if (limit_is_the_logs(j, row)) {
+			say(r, ", the limit that the log was kept with (none is set in this "
+			       "configuration)");
+		}
 	}
 	if (text_of(row, "due_by") != NULL && !is(row, "due_by", "restriction")) {
 		say(r, "; its ");

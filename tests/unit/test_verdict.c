@@ -200,6 +200,20 @@ static void a_filter_without_a_limit_says_where_one_is_set(void **state)
 	done(&a);
 }
 
+static void a_limit_that_only_the_log_knows_is_told_as_the_logs(void **state)
+{
+	struct asked a;
+
+	(void)state;
+	judge(&a, "{'signals':[{}],'filters':[{'filter':'secondary','limit_kpa':30},"
+		"{'filter':'primary','limit_kpa':null}]}", "[" MEASURED_FILTER "]", "[]", COVERAGE, "[]",
+		UNITS_METRIC);
+	assert_string_equal(about(&a, "filter primary")->says,
+		"8.0 kPa of 20.0 kPa at reference flow, the limit that the log was kept with (none is set in "
+		"this configuration); likely 23 h left, between 13 and 39 h in 8 of 10 cases");
+	done(&a);
+}
+
 static void what_stands_comes_first_and_the_worst_decides(void **state)
 {
 	static const struct {
@@ -372,6 +386,7 @@ int main(void)
 		cmocka_unit_test(a_sensor_that_is_not_heard_is_told),
 		cmocka_unit_test(water_is_told_by_what_looks_for_it),
 		cmocka_unit_test(a_filter_without_a_limit_says_where_one_is_set),
+		cmocka_unit_test(a_limit_that_only_the_log_knows_is_told_as_the_logs),
 		cmocka_unit_test(what_stands_comes_first_and_the_worst_decides),
 		cmocka_unit_test(an_overdue_element_wants_a_look_even_without_an_event),
 		cmocka_unit_test(quiet_lasts_since_the_last_event_ended),
