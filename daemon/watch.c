@@ -1,8 +1,8 @@
 /* watch.c: the happy path:
  *   1. open the log, or look at it, resume the analysis where it stood, open the buses, say READY
  *   2. frames: look at the clocks, analyse; the facts are queued in live_log
- *   3. each LIVE_LOG_KEEP_MS a worker writes what is new into the batch file; each LIVE_LOG_COMMIT_MS,
- *      or when somebody opens the log to read it, into the log
+ *   3. each LIVE_LOG_KEEP_MS a worker writes what is new into the batch file; each
+ *      LIVE_LOG_COMMIT_MS, or when somebody opens the log to read it, into the log
  *   4. SIGTERM: drain the buses, commit, end
  * What can go wrong:
  *   - a bus: bus_watch waits for it
@@ -16,9 +16,6 @@
  *     stays as a whole
  *   - the loop hangs: the service manager's watchdog restarts the program
  */
-#include "daemon/book_store.h"
-#include "daemon/book_works.h"
-#include "daemon/log_store.h"
 #include "daemon/watch.h"
 
 #include <assert.h>
@@ -32,81 +29,33 @@
 #include <string.h>
 #include <sys/inotify.h>
 #include <sys/signalfd.h>
-#include <sys/stat.h>
 #include <unistd.h>
 
 #include <uv.h>
 
 #include "analysis/pipeline.h"
+#include "daemon/book_store.h"
+#include "daemon/book_works.h"
 #include "daemon/bus_watch.h"
 #include "daemon/clock_watch.h"
 #include "daemon/file_system.h"
 #include "daemon/live_log.h"
+#include "daemon/log_store.h"
 #include "daemon/notify.h"
 #include "daemon/page_service.h"
-#include "daemon/print_format.h"
 #include "daemon/recorder.h"
 #include "daemon/service_notice.h"
+#include "daemon/watch_facts.h"
+#include "daemon/watch_parts.h"
+#include "daemon/watch_reread.h"
 
-#define READER_PAUSE_MS	   27000 /* readers that come and go make one commit in this time */
-#define CONTROLLER_MS	   30000 /* how often the controllers are asked */
-#define TROUBLE_AGAIN_MS   (3600 * 1000)
-#define CLOCK_LOOK_MS	   1000
-#define REREAD_PAUSE_MS	   50	/* between two readings of the configuration */
-#define REREAD_SETTLE_MS   500	/* its file must have lain untouched so long … */
-#define REREAD_PATIENCE_MS 5000 /* … but is not waited for longer than this */
-#define NS		   INT64_C(1000000000)
-#define SHELF_MAX	   64
-#define BOOK_CACHE_KIB	   128
+#define READER_PAUSE_MS	 27000 /* readers that come and go make one commit in this time */
+#define CONTROLLER_MS	 30000 /* how often the controllers are asked */
+#define TROUBLE_AGAIN_MS (3600 * 1000)
+#define CLOCK_LOOK_MS	 1000
+#define BOOK_CACHE_KIB	 128
 
-struct watch {
-	uv_loop_t loop;
-	const struct watch_options *options;
-	struct settings settings;
-	struct bus_names names;
-	struct fact_sink queue_sink;
-	struct live_log *log;
-	struct pipeline *pipeline;
-	struct recorder *recorder;
-	struct notify *notify;
-	int64_t shelved[SHELF_MAX]; /* events of which nothing is to be told now */
-	size_t shelved_count;
-	struct page_service *page; /* NULL: none is served */
-	struct log_store *book;    /* a reader of the service book; NULL: not open yet */
-	struct bus_watch *buses;
-	struct clock_watch clock;
-	int64_t session;      /* of the log, the last one heard of … */
-	bool has_bus_time;    /* … in which the bus told the time, and that was … */
-	int64_t bus_ahead_ns; /* … so far ahead of the machine's clock */
-	uv_signal_t signals[2];
-	uv_poll_t hang_up_poll;
-	int hang_ups; /* signalfd(2) of SIGHUP; -1: none */
-	uv_timer_t keep;
-	uv_timer_t commit;
-	uv_timer_t ask;
-	uv_timer_t look;
-	uv_timer_t watchdog;
-	uv_timer_t reader;
-	uv_timer_t reread;
-	uv_poll_t log_poll;
-	int log_inotify; /* -1: none */
-	uv_work_t log_work;
-	uv_work_t record_work;
-	bool want_keep;
-	bool want_commit;
-	bool recording;  /* record_work is under way */
-	bool stopping;
-	bool closed;
-	bool reread_wanted;	  /* the configuration is to be reread … */
-	uint64_t reread_since_ms; /* … since this time of the loop */
-	uint64_t reread_ms;	  /* and was last then; 0: never */
-	char refused[600]; /* why the configuration that was to be taken was not; "": it was */
-	char told_trouble[600];
-	uint64_t told_trouble_ms;
-	uint64_t told_dropped;
-};
-
-PRINT_FORMAT(1, 2) static void say(const char *format, ...)
+void watch_say(const char *format, ...)
 {
 	va_list arguments;
 
@@ -117,153 +66,20 @@ PRINT_FORMAT(1, 2) static void say(const char *format, ...)
 	va_end(arguments);
 }
 
-/* What the service manager shows of it, with whatever else it is to know. */
-static void tell_manager(const struct watch *w, const char *more)
+void watch_tell_manager(const struct watch *w, const char *more)
 {
 	char text[800];
 
 	(void)snprintf(text, sizeof(text), "%sSTATUS=%s%s%s%s", more,
-		w->told_trouble[0] == '\0' ? "logging" : "the log cannot be written; facts wait in memory",
+		w->told_trouble[0] == '\0' ? "logging"
+					   : "the log cannot be written; facts wait in memory",
 		w->refused[0] == '\0' ? "" : "; ", w->refused,
 		w->refused[0] == '\0' ? "" : "; the old configuration stays");
 	(void)service_notice(text); /* without a manager there is nobody to tell */
 }
 
-/* ---- facts: to the queue, and events also to the skipper's command ---- */
-
-static void on_session(void *context, const struct fact_session *fact)
-{
-	struct watch *w = context;
-
-	w->queue_sink.on_session(w->queue_sink.context, fact);
-	/* Of a session that is told again after another began: only the last one is of now. */
-	if (fact->session >= w->session) {
-		w->session = fact->session;
-		w->has_bus_time = fact->basis == CLOCK_BUS;
-		w->bus_ahead_ns = fact->utc_offset_ns - (fact->raw_first_ns - fact->first_ns);
-	}
-}
-
-static void on_slot(void *context, const struct fact_slot *fact)
-{
-	struct watch *w = context;
-
-	w->queue_sink.on_slot(w->queue_sink.context, fact);
-}
-
-static void on_window(void *context, const struct fact_window *fact)
-{
-	struct watch *w = context;
-
-	w->queue_sink.on_window(w->queue_sink.context, fact);
-}
-
-static void on_run(void *context, const struct fact_run *fact)
-{
-	struct watch *w = context;
-
-	w->queue_sink.on_run(w->queue_sink.context, fact);
-}
-
-static void on_run_withdrawn(void *context, int64_t run)
-{
-	struct watch *w = context;
-
-	w->queue_sink.on_run_withdrawn(w->queue_sink.context, run);
-}
-
-static void on_trip(void *context, const struct fact_trip *fact)
-{
-	struct watch *w = context;
-
-	w->queue_sink.on_trip(w->queue_sink.context, fact);
-}
-
-static void on_trip_withdrawn(void *context, int64_t trip)
-{
-	struct watch *w = context;
-
-	w->queue_sink.on_trip_withdrawn(w->queue_sink.context, trip);
-}
-
-static bool is_shelved(const struct watch *w, int64_t event)
-{
-	for (size_t i = 0; i < w->shelved_count; i++) {
-		if (w->shelved[i] == event) {
-			return true;
-		}
-	}
-	return false;
-}
-
-static void on_event(void *context, const struct fact_event *fact)
-{
-	struct watch *w = context;
-
-	w->queue_sink.on_event(w->queue_sink.context, fact);
-	if (w->notify != NULL) {
-		notify_event(w->notify, fact, is_shelved(w, fact->event));
-	}
-}
-
-static void on_filter(void *context, const struct fact_filter *fact)
-{
-	struct watch *w = context;
-
-	w->queue_sink.on_filter(w->queue_sink.context, fact);
-}
-
-static void on_burn(void *context, const struct fact_burn *fact)
-{
-	struct watch *w = context;
-
-	w->queue_sink.on_burn(w->queue_sink.context, fact);
-}
-
-static void on_tank(void *context, const struct fact_tank *fact)
-{
-	struct watch *w = context;
-
-	w->queue_sink.on_tank(w->queue_sink.context, fact);
-}
-
-static void on_refuelling(void *context, const struct fact_refuelling *fact)
-{
-	struct watch *w = context;
-
-	w->queue_sink.on_refuelling(w->queue_sink.context, fact);
-}
-
-static void on_fault(void *context, const struct fact_fault *fact)
-{
-	struct watch *w = context;
-
-	w->queue_sink.on_fault(w->queue_sink.context, fact);
-}
-
-static struct fact_sink sink_of(struct watch *w)
-{
-	return (struct fact_sink){
-		.context = w,
-		.on_session = on_session,
-		.on_slot = on_slot,
-		.on_window = on_window,
-		.on_run = on_run,
-		.on_run_withdrawn = on_run_withdrawn,
-		.on_trip = on_trip,
-		.on_trip_withdrawn = on_trip_withdrawn,
-		.on_event = on_event,
-		.on_filter = on_filter,
-		.on_burn = on_burn,
-		.on_tank = on_tank,
-		.on_refuelling = on_refuelling,
-		.on_fault = on_fault,
-	};
-}
-
 /* ---- the log's jobs ---- */
 
-static void next_job(struct watch *w);
 static void watch_readers(struct watch *w);
 static void stop(struct watch *w);
 
@@ -275,20 +91,21 @@ static void tell_trouble(struct watch *w)
 
 	if (trouble[0] == '\0') {
 		if (w->told_trouble[0] != '\0') {
-			say("the log is written again; nothing waits any more");
+			watch_say("the log is written again; nothing waits any more");
 			w->told_trouble[0] = '\0';
-			tell_manager(w, "");
+			watch_tell_manager(w, "");
 		}
 	} else if (strcmp(trouble, w->told_trouble) != 0 ||
-		now_ms - w->told_trouble_ms >= TROUBLE_AGAIN_MS) {
-		say("%s; it goes on watching, %zu kB wait in memory", trouble,
+		   now_ms - w->told_trouble_ms >= TROUBLE_AGAIN_MS) {
+		watch_say("%s; it goes on watching, %zu kB wait in memory", trouble,
 			live_log_waiting(w->log) / 1000);
 		(void)snprintf(w->told_trouble, sizeof(w->told_trouble), "%s", trouble);
 		w->told_trouble_ms = now_ms;
-		tell_manager(w, "");
+		watch_tell_manager(w, "");
 	}
 	if (dropped != w->told_dropped && w->told_dropped == 0) {
-		say("too much waits in memory: the oldest 10 s windows are given up from now on");
+		watch_say("too much waits in memory: the oldest 10 s windows are given up from now "
+			  "on");
 	}
 	w->told_dropped = dropped;
 }
@@ -325,16 +142,18 @@ static void on_job_done(uv_work_t *work, int status)
 		stop(w); /* started again, it goes on from what the log says */
 	}
 	if (live_log_is_waiting(w->log) && !w->stopping && is_shut_off(w->settings.log_path)) {
-		say("the log's disk can be written, but not by this process: a service that was "
-		    "started before it could be is started anew; one that says so again must be "
-		    "allowed to write there (ReadWritePaths= in its unit)");
+		watch_say("the log's disk can be written, but not by this process: a service that "
+			  "was "
+			  "started before it could be is started anew; one that says so again must "
+			  "be "
+			  "allowed to write there (ReadWritePaths= in its unit)");
 		stop(w);
 	}
 	if (w->log_inotify < 0 && !live_log_is_waiting(w->log) && !w->closed) {
 		watch_readers(w); /* there may have been no log to watch */
 	}
 	w->want_commit |= live_log_wants_commit_now(w->log);
-	next_job(w);
+	watch_next_job(w);
 }
 
 static void begin_job(struct watch *w)
@@ -349,8 +168,7 @@ static void begin_job(struct watch *w)
 
 static void finish(struct watch *w);
 
-/* Does what is wanted when no job is under way. */
-static void next_job(struct watch *w)
+void watch_next_job(struct watch *w)
 {
 	if (live_log_is_busy(w->log)) {
 		return;
@@ -381,17 +199,20 @@ static void on_keep(uv_timer_t *timer)
 	/* On a slow disk this waits until the job under way is done. */
 	w->want_keep = true;
 	w->want_commit |= live_log_wants_commit(w->log);
-	next_job(w);
+	watch_next_job(w);
 }
 
-/* Opens the log to read the service book, through a connection of its own, which waits for nobody. */
+/* Opens the log to read the service book, through a connection of its own, which waits for nobody.
+ */
 static bool open_book(struct watch *w)
 {
 	char error[600];
 
-	/* Opened once, where it may stay: each opening of the log calls for a commit (see below). */
+	/* Opened once, where it may stay: each opening of the log calls for a commit (see below).
+	 */
 	if (w->book == NULL) {
-		if (log_store_open_reader(&w->book, w->settings.log_path, error, sizeof(error)) != 0) {
+		if (log_store_open_reader(&w->book, w->settings.log_path, error, sizeof(error)) !=
+			0) {
 			w->book = NULL;
 			return false;
 		}
@@ -408,9 +229,7 @@ static void leave_book(struct watch *w)
 	}
 }
 
-/* What has been written into the service book meanwhile, by a command or from the page. A log that cannot be read
- * now is read next time. */
-static void read_book(struct watch *w)
+void watch_read_book(struct watch *w)
 {
 	if (!open_book(w)) {
 		return;
@@ -421,7 +240,7 @@ static void read_book(struct watch *w)
 	}
 	/* What cannot be read leaves the shelf as it was. */
 	(void)book_store_shelved(log_store_db(w->book), clock_watch_now().wall_ns, w->shelved,
-		SHELF_MAX, &w->shelved_count);
+		WATCH_SHELF_MAX, &w->shelved_count);
 	leave_book(w);
 }
 
@@ -429,9 +248,9 @@ static void on_commit(uv_timer_t *timer)
 {
 	struct watch *w = timer->data;
 
-	read_book(w);
+	watch_read_book(w);
 	w->want_commit = true;
-	next_job(w);
+	watch_next_job(w);
 }
 
 /* ---- readers of the log: what they are about to read is made complete ---- */
@@ -451,11 +270,12 @@ static void on_log_opened(uv_poll_t *poll, int status, int events)
 	while (read(w->log_inotify, buffer, sizeof(buffer)) > 0) {
 		/* That the file was opened is all there is to know. */
 	}
-	/* A commit's own opening of the log is one, too. Behind any other job the commit comes next. */
+	/* A commit's own opening of the log is one, too. Behind any other job the commit comes
+	 * next. */
 	if (!live_log_is_committing(w->log) && !uv_is_active((const uv_handle_t *)&w->reader)) {
 		(void)uv_timer_start(&w->reader, on_reader_pause, READER_PAUSE_MS, 0);
 		w->want_commit = true;
-		next_job(w);
+		watch_next_job(w);
 	}
 }
 
@@ -490,12 +310,12 @@ static void end_recording(struct watch *w)
 
 	w->recording = false;
 	if (news != NULL) {
-		say("%s", news);
+		watch_say("%s", news);
 	}
 	if (recorder_is_over(w->recorder)) {
 		news = recorder_losses(w->recorder, true);
 		if (news != NULL) {
-			say("%s", news);
+			watch_say("%s", news);
 		}
 		recorder_close(w->recorder);
 		w->recorder = NULL;
@@ -513,12 +333,12 @@ static void on_record_done(uv_work_t *work, int status)
 	}
 }
 
-static void record(struct watch *w, bool now)
+void watch_record(struct watch *w, bool now)
 {
 	if (w->recorder != NULL && !w->recording && recorder_prepare(w->recorder, now)) {
 		w->record_work.data = w;
-		w->recording = uv_queue_work(&w->loop, &w->record_work, do_record,
-					on_record_done) == 0;
+		w->recording =
+			uv_queue_work(&w->loop, &w->record_work, do_record, on_record_done) == 0;
 		if (!w->recording) {
 			recorder_do(w->recorder);
 			end_recording(w);
@@ -531,7 +351,7 @@ static void tell_notify(struct watch *w)
 	const char *news = notify_news(w->notify);
 
 	if (news != NULL) {
-		say("%s", news);
+		watch_say("%s", news);
 	}
 }
 
@@ -540,7 +360,7 @@ static void tell_losses(struct watch *w, bool now)
 	const char *news = w->recorder == NULL ? NULL : recorder_losses(w->recorder, now);
 
 	if (news != NULL) {
-		say("%s", news);
+		watch_say("%s", news);
 	}
 }
 
@@ -550,7 +370,7 @@ static void look_at_clocks(struct watch *w, struct frame *frames, size_t count)
 
 	if (step_ns != 0) {
 		pipeline_clock_stepped(w->pipeline, step_ns);
-		say("this machine's clock was set by %+.1f s", (double)step_ns * 1e-9);
+		watch_say("this machine's clock was set by %+.1f s", (double)step_ns * 1e-9);
 	}
 }
 
@@ -562,7 +382,7 @@ static void on_frames(void *context, const struct frame *frames, size_t count)
 	assert(count <= BUS_BATCH);
 	if (w->recorder != NULL) {
 		recorder_put(w->recorder, frames, count);
-		record(w, false);
+		watch_record(w, false);
 	}
 	memcpy(put_right, frames, count * sizeof(*frames));
 	look_at_clocks(w, put_right, count);
@@ -572,7 +392,7 @@ static void on_frames(void *context, const struct frame *frames, size_t count)
 static void on_news(void *context, const struct bus_status *status, const char *sentence)
 {
 	(void)context;
-	say("%s: %s", status->interface, sentence);
+	watch_say("%s: %s", status->interface, sentence);
 }
 
 static void on_look(uv_timer_t *timer)
@@ -584,7 +404,7 @@ static void on_look(uv_timer_t *timer)
 	if (w->recorder != NULL) {
 		recorder_tell_bus_time(w->recorder, w->has_bus_time, w->bus_ahead_ns);
 	}
-	record(w, true);
+	watch_record(w, true);
 	tell_losses(w, false);
 	tell_notify(w);
 	page_service_look(w->page, w->pipeline);
@@ -593,11 +413,10 @@ static void on_look(uv_timer_t *timer)
 		const struct bus_status *status = bus_watch_status(w->buses, i);
 
 		page_service_tell_bus(w->page, status);
-		pipeline_bus_word(w->pipeline, status->number, bus_watch_trouble(w->buses, i), wall_ns);
+		pipeline_bus_word(
+			w->pipeline, status->number, bus_watch_trouble(w->buses, i), wall_ns);
 	}
 }
-
-static void open_page(struct watch *w, bool again);
 
 static void on_ask(uv_timer_t *timer)
 {
@@ -607,7 +426,7 @@ static void on_ask(uv_timer_t *timer)
 		bus_watch_ask(w->buses);
 	}
 	if (w->page == NULL && !w->stopping) {
-		open_page(w, true);
+		watch_open_page(w, true);
 	}
 }
 
@@ -617,8 +436,7 @@ static void on_watchdog(uv_timer_t *timer)
 	(void)service_notice("WATCHDOG=1"); /* when it does not arrive, the watchdog acts */
 }
 
-/* The interfaces to watch, from the command line, the configuration, or the usual one. */
-static size_t wanted_buses(const struct watch_options *options, const struct settings *settings,
+size_t watch_wanted_buses(const struct watch_options *options, const struct settings *settings,
 	const char *names[FRAME_BUS_MAX])
 {
 	size_t count = options->bus_count;
@@ -649,9 +467,8 @@ static const struct bus_setting *setting_of(const struct settings *settings, con
 	return NULL;
 }
 
-/* Numbers the wanted buses. Returns 0, or -ENOSPC with the sentence in error when none is left for one. */
-static int number_buses(struct bus_names *numbers, const char *const *names, size_t count,
-	char *error, size_t size)
+int watch_number_buses(
+	struct bus_names *numbers, const char *const *names, size_t count, char *error, size_t size)
 {
 	for (size_t i = 0; i < count; i++) {
 		int used;
@@ -659,8 +476,10 @@ static int number_buses(struct bus_names *numbers, const char *const *names, siz
 		if (bus_names_find(numbers, names[i], strlen(names[i])) >= 0) {
 			continue;
 		}
-		used = snprintf(error, size, "bus '%s' cannot be logged: a log holds at most %d buses, "
-			"told apart by their names; it has", names[i], FRAME_BUS_MAX);
+		used = snprintf(error, size,
+			"bus '%s' cannot be logged: a log holds at most %d buses, "
+			"told apart by their names; it has",
+			names[i], FRAME_BUS_MAX);
 		for (size_t j = 0; j < numbers->count && used > 0 && (size_t)used < size; j++) {
 			used += snprintf(error + used, size - (size_t)used, "%s %s",
 				j == 0 ? "" : ",", numbers->names[j]);
@@ -675,7 +494,7 @@ static size_t want_buses(const struct watch *w, const struct settings *settings,
 	struct bus_names *numbers, struct bus_watch_want wants[FRAME_BUS_MAX])
 {
 	const char *names[FRAME_BUS_MAX];
-	size_t count = wanted_buses(w->options, settings, names);
+	size_t count = watch_wanted_buses(w->options, settings, names);
 
 	for (size_t i = 0; i < count; i++) {
 		const struct bus_setting *setting = setting_of(settings, names[i]);
@@ -706,7 +525,7 @@ static int open_buses(struct watch *w)
 		&(struct bus_watch_listener){w, on_frames, on_news});
 }
 
-static int change_buses(struct watch *w, const struct settings *settings, struct bus_names *numbers)
+int watch_change_buses(struct watch *w, const struct settings *settings, struct bus_names *numbers)
 {
 	struct bus_watch_want wants[FRAME_BUS_MAX];
 	size_t count = want_buses(w, settings, numbers, wants);
@@ -721,7 +540,7 @@ static const char *on_bus_name(void *context, unsigned bus)
 	return bus < w->names.count ? w->names.names[bus] : NULL;
 }
 
-static void name_and_limit_buses(
+void watch_name_and_limit_buses(
 	struct watch *w, struct pipeline *pipeline, const struct settings *settings)
 {
 	pipeline_name_buses(pipeline, &(struct bus_namer){w, on_bus_name});
@@ -733,12 +552,12 @@ static void name_and_limit_buses(
 	}
 }
 
-static uint64_t capture_bytes(const struct log_settings *settings)
+uint64_t watch_capture_bytes(const struct log_settings *settings)
 {
 	return (uint64_t)(settings->capture_mb * 1e6);
 }
 
-static int64_t capture_age_s(const struct log_settings *settings)
+int64_t watch_capture_age_s(const struct log_settings *settings)
 {
 	return (int64_t)(settings->capture_days * 86400);
 }
@@ -752,30 +571,30 @@ static void open_recorder(struct watch *w)
 	if (log->capture_folder[0] == '\0') {
 		return;
 	}
-	result = recorder_open(&w->recorder, log->capture_folder, &w->names, capture_bytes(log),
-		capture_age_s(log));
+	result = recorder_open(&w->recorder, log->capture_folder, &w->names,
+		watch_capture_bytes(log), watch_capture_age_s(log));
 	if (result != 0) {
-		say("raw frames are not kept: %s", strerror(-result));
+		watch_say("raw frames are not kept: %s", strerror(-result));
 		w->recorder = NULL;
 		return;
 	}
 	news = recorder_prepare_folder(w->recorder);
 	if (news != NULL) {
-		say("%s", news); /* the log is worth more than the captures */
+		watch_say("%s", news); /* the log is worth more than the captures */
 	}
 }
 
 /* What stood before was told before. */
 static void know_standing(struct watch *w)
 {
-	int64_t standing[SHELF_MAX];
+	int64_t standing[WATCH_SHELF_MAX];
 	size_t count = 0;
 
-	read_book(w);
+	watch_read_book(w);
 	if (!open_book(w)) {
 		return;
 	}
-	if (book_store_standing(log_store_db(w->book), standing, SHELF_MAX, &count) == 0) {
+	if (book_store_standing(log_store_db(w->book), standing, WATCH_SHELF_MAX, &count) == 0) {
 		for (size_t i = count; i > 0; i--) {
 			notify_known(w->notify, standing[i - 1]);
 		}
@@ -795,7 +614,7 @@ static void open_notify(struct watch *w)
 		(enum event_severity)w->settings.notify_severity, &limits);
 	if (result != 0) {
 		w->notify = NULL;
-		say("[notify] command cannot be run: %s", strerror(-result));
+		watch_say("[notify] command cannot be run: %s", strerror(-result));
 		return;
 	}
 	know_standing(w);
@@ -805,14 +624,30 @@ static void close_notify(struct watch *w)
 {
 	tell_notify(w);
 	if (notify_waiting(w->notify) > 0) {
-		say("[notify] %zu messages were not told", notify_waiting(w->notify));
+		watch_say("[notify] %zu messages were not told", notify_waiting(w->notify));
 	}
 	notify_close(w->notify);
 	w->notify = NULL;
 }
 
-/* again: after a try that failed, which was told. */
-static void open_page(struct watch *w, bool again)
+void watch_change_notify(struct watch *w)
+{
+	if (w->notify == NULL || w->settings.notify_command[0] == '\0') {
+		close_notify(w);
+		open_notify(w);
+		return;
+	}
+	int result = notify_change(w->notify, w->settings.notify_command,
+		(enum event_severity)w->settings.notify_severity);
+	if (result != 0) {
+		watch_say(
+			"[notify] command cannot be run: %s; the old one stays", strerror(-result));
+		return;
+	}
+	know_standing(w);
+}
+
+void watch_open_page(struct watch *w, bool again)
 {
 	char error[512];
 
@@ -823,331 +658,11 @@ static void open_page(struct watch *w, bool again)
 		    sizeof(error)) != 0) {
 		w->page = NULL;
 		if (!again) {
-			say("%s; it goes on without the page, and tries again", error);
+			watch_say("%s; it goes on without the page, and tries again", error);
 		}
 		return;
 	}
-	say("the boat's page is at %s", page_service_address(w->page));
-}
-
-/* ---- SIGHUP ---- */
-
-/* The analysis as it stands, under another description of the boat. NULL: no memory, or it cannot
- * go on so. */
-static struct pipeline *another_boat(struct watch *w, const struct settings *settings)
-{
-	struct fact_sink sink = sink_of(w);
-	struct pipeline *changed = malloc(pipeline_size());
-	uint8_t *state = malloc(PIPELINE_STATE_MAX);
-	struct state_writer writer;
-	struct state_reader reader;
-	bool loaded = false;
-
-	if (changed != NULL && state != NULL) {
-		state_writer_init(&writer, state, PIPELINE_STATE_MAX);
-		pipeline_save(w->pipeline, &writer);
-		state_reader_init(&reader, state, writer.used);
-		pipeline_init(changed, &settings->boat, &sink);
-		loaded = pipeline_load(changed, &reader) == 0;
-	}
-	free(state);
-	if (!loaded) {
-		free(changed);
-		return NULL;
-	}
-	name_and_limit_buses(w, changed, settings);
-	return changed;
-}
-
-static void refuse(struct watch *w, const char *why)
-{
-	say("%s; the old configuration stays", why);
-	(void)snprintf(w->refused, sizeof(w->refused), "%s", why);
-}
-
-/* What only a restart takes. */
-static void tell_restarts(const struct watch *w, const struct settings *settings)
-{
-	if (!w->options->log_named && strcmp(settings->log_path, w->settings.log_path) != 0) {
-		say("[log] path needs a restart; '%s' stays the log", w->settings.log_path);
-	}
-}
-
-/* The configuration as it is in its file now, as far as it can be judged by itself. */
-static int read_anew(const struct watch *w, struct settings *ret_settings, struct bus_names *names,
-	char *error, size_t size)
-{
-	const char *wanted[FRAME_BUS_MAX];
-	char **words;
-	int result;
-
-	settings_init(ret_settings);
-	result = config_read(ret_settings, w->options->config, error, size);
-	if (result == 0) {
-		result = number_buses(
-			names, wanted, wanted_buses(w->options, ret_settings, wanted), error, size);
-	}
-	if (result == 0 && ret_settings->notify_command[0] != '\0') {
-		words = notify_words(ret_settings->notify_command);
-		if (words == NULL || words[0][0] == '\0') {
-			result = -EINVAL;
-			(void)snprintf(error, size,
-				"[notify] command: expected a program and its words, each quote "
-				"closed");
-		}
-		free(words);
-	}
-	/* One that fails already is tried again anyway. */
-	if (result == 0 && ret_settings->log.capture_folder[0] != '\0' &&
-		strcmp(ret_settings->log.capture_folder, w->settings.log.capture_folder) != 0) {
-		result = recorder_try_folder(ret_settings->log.capture_folder);
-		if (result != 0) {
-			(void)snprintf(error, size,
-				"[log] capture_folder: raw frames cannot be kept in "
-				"'%.300s': %s",
-				ret_settings->log.capture_folder, strerror(-result));
-		}
-	}
-	return result;
-}
-
-static bool is_patient(const struct watch *w)
-{
-	return uv_now(&w->loop) - w->reread_since_ms < REREAD_PATIENCE_MS;
-}
-
-/* How long the configuration is better not read yet. Signals that come thick are answered by one
- * reading; a file that was written a moment ago may be half of what it is going to be. */
-static uint64_t reread_wait_ms(const struct watch *w)
-{
-	uint64_t since_ms = uv_now(&w->loop) - w->reread_ms;
-	struct stat file;
-	int64_t age_ns;
-
-	if (w->reread_ms != 0 && since_ms < REREAD_PAUSE_MS) {
-		return REREAD_PAUSE_MS - since_ms;
-	}
-	if (w->options->config == NULL || stat(w->options->config, &file) != 0) {
-		return 0;
-	}
-	age_ns = clock_watch_now().wall_ns - (file.st_mtim.tv_sec * NS + file.st_mtim.tv_nsec);
-	return age_ns >= 0 && age_ns < REREAD_SETTLE_MS * INT64_C(1000000) && is_patient(w)
-		       ? REREAD_SETTLE_MS
-		       : 0;
-}
-
-static bool was_written_since(const struct watch *w, const struct stat *before)
-{
-	struct stat file;
-
-	return is_patient(w) && stat(w->options->config, &file) == 0 &&
-	       (file.st_mtim.tv_sec != before->st_mtim.tv_sec ||
-		       file.st_mtim.tv_nsec != before->st_mtim.tv_nsec ||
-		       file.st_size != before->st_size || file.st_ino != before->st_ino);
-}
-
-static bool same_address(const struct web_settings *one, const struct web_settings *other)
-{
-	return strcmp(one->address, other->address) == 0 && one->port == other->port;
-}
-
-/* What can fail, in an order in which it can be undone. What waits on the buses is counted under
- * the old configuration. Returns 0, or a negative errno with a sentence and everything as it was.
- */
-static int change_what_can_fail(struct watch *w, const struct settings *settings,
-	struct bus_names *names, struct page_service **ret_page, char *error, size_t size)
-{
-	struct pipeline *before = w->pipeline;
-	struct page_service *page = NULL;
-	struct recorder *opened = NULL;
-	bool stopped = false;
-	int result = 0;
-
-	if (settings->web.address[0] != '\0' && !same_address(&settings->web, &w->settings.web)) {
-		/* One address may take in the other, so that both cannot be served on one port. */
-		stopped = w->page != NULL && settings->web.port == w->settings.web.port;
-		if (stopped) {
-			page_service_stop(w->page);
-			w->page = NULL;
-		}
-		result = page_service_start(
-			&page, &w->loop, settings, w->settings.log_path, error, size);
-		if (result != 0) {
-			page = NULL;
-			goto take_page_back;
-		}
-	}
-	if (settings->log.capture_folder[0] != '\0' && w->recorder == NULL) {
-		result = recorder_open(&opened, settings->log.capture_folder, &w->names,
-			capture_bytes(&settings->log), capture_age_s(&settings->log));
-		if (result != 0) {
-			opened = NULL;
-			(void)snprintf(
-				error, size, "raw frames cannot be kept: %s", strerror(-result));
-			goto take_page_back;
-		}
-	}
-	bus_watch_drain(w->buses);
-	w->pipeline = another_boat(w, settings);
-	if (w->pipeline == NULL) {
-		result = -ENOMEM;
-		(void)snprintf(error, size, "the boat cannot be changed while it is watched");
-		goto take_back;
-	}
-	result = change_buses(w, settings, names);
-	if (result != 0) {
-		(void)snprintf(error, size, "cannot watch the buses: %s", strerror(-result));
-		free(w->pipeline);
-		goto take_back;
-	}
-	free(before);
-	w->recorder = opened != NULL ? opened : w->recorder;
-	*ret_page = page;
-	return 0;
-
-take_back:
-	w->pipeline = before;
-	recorder_close(opened); /* nothing was put into it */
-take_page_back:
-	page_service_stop(page);
-	if (stopped) {
-		open_page(w, false);
-	}
-	return result;
-}
-
-/* A bus that is not watched any more has no trouble that anybody could mend. */
-static void excuse_old_buses(struct watch *w, const struct settings *before)
-{
-	const char *names[FRAME_BUS_MAX];
-	size_t count = wanted_buses(w->options, before, names);
-
-	for (size_t i = 0; i < count; i++) {
-		int number = bus_names_find(&w->names, names[i], strlen(names[i]));
-		bool watched = false;
-
-		for (size_t k = 0; k < bus_watch_count(w->buses); k++) {
-			watched |= strcmp(bus_watch_status(w->buses, k)->interface, names[i]) == 0;
-		}
-		if (number >= 0 && !watched) {
-			pipeline_bus_word(w->pipeline, (unsigned)number, BUS_TROUBLE_NONE,
-				clock_watch_now().wall_ns);
-		}
-	}
-}
-
-static void change_page(struct watch *w, const struct settings *before, struct page_service *page)
-{
-	if (page == NULL && memcmp(before, &w->settings, sizeof(*before)) == 0 && w->page != NULL) {
-		return; /* whoever looks at it goes on looking */
-	}
-	page_service_stop(w->page);
-	w->page = page;
-	if (page == NULL) {
-		open_page(w, false);
-	} else {
-		say("the boat's page is at %s", page_service_address(page));
-	}
-}
-
-static void change_notify(struct watch *w)
-{
-	if (w->notify == NULL || w->settings.notify_command[0] == '\0') {
-		close_notify(w);
-		open_notify(w);
-		return;
-	}
-	int result = notify_change(w->notify, w->settings.notify_command,
-		(enum event_severity)w->settings.notify_severity);
-	if (result != 0) {
-		say("[notify] command cannot be run: %s; the old one stays", strerror(-result));
-		return;
-	}
-	know_standing(w);
-}
-
-/* Takes the configuration as it is in its file now; false when it is just being written. */
-static bool take_configuration(struct watch *w)
-{
-	struct stat file = {0};
-	struct settings before, settings;
-	struct bus_names names = w->names;
-	struct page_service *page = NULL;
-	char error[600];
-	int result;
-
-	(void)stat(w->options->config, &file); /* when it cannot be read, that is told */
-	result = read_anew(w, &settings, &names, error, sizeof(error));
-	if (was_written_since(w, &file)) {
-		return false;
-	}
-	if (result == 0 && file.st_size == 0) {
-		result = -EINVAL;
-		(void)snprintf(
-			error, sizeof(error), "configuration '%s' is empty", w->options->config);
-	}
-	read_book(w);
-	before = w->settings;
-	if (result == 0) {
-		tell_restarts(w, &settings);
-		/* These are the log's and the service book's, not the file's. */
-		memcpy(settings.log_path, before.log_path, sizeof(settings.log_path));
-		memcpy(settings.boat.works, before.boat.works, sizeof(settings.boat.works));
-		settings.boat.work_count = before.boat.work_count;
-		settings_number_buses(&settings, &names);
-		result = change_what_can_fail(w, &settings, &names, &page, error, sizeof(error));
-	}
-	if (result != 0) {
-		refuse(w, error);
-		return true;
-	}
-	w->settings = settings;
-	w->names = names;
-	name_and_limit_buses(w, w->pipeline, &w->settings);
-	excuse_old_buses(w, &before);
-	if (w->recorder != NULL) {
-		recorder_change(w->recorder, settings.log.capture_folder,
-			capture_bytes(&settings.log), capture_age_s(&settings.log));
-		record(w, false);
-	}
-	live_log_describe(w->log, &settings, &w->names);
-	w->want_commit |= live_log_wants_commit_now(w->log);
-	next_job(w);
-	change_page(w, &before, page);
-	change_notify(w);
-	w->refused[0] = '\0';
-	say("the configuration was reread");
-	return true;
-}
-
-static void on_reread(uv_timer_t *timer)
-{
-	struct watch *w = timer->data;
-	uint64_t wait_ms = reread_wait_ms(w);
-
-	if (wait_ms == 0 && w->options->config == NULL) {
-		say("there is no configuration to reread");
-	} else if (wait_ms == 0 && !take_configuration(w)) {
-		wait_ms = REREAD_SETTLE_MS;
-	}
-	if (wait_ms > 0) {
-		(void)uv_timer_start(timer, on_reread, wait_ms, 0);
-		return;
-	}
-	w->reread_wanted = false;
-	w->reread_ms = uv_now(&w->loop);
-	tell_manager(w, "READY=1\n");
-}
-
-static void want_reread(struct watch *w)
-{
-	if (w->stopping || w->reread_wanted) {
-		return; /* the one to come reads what is new by then */
-	}
-	(void)service_notice("RELOADING=1");
-	w->reread_wanted = true;
-	w->reread_since_ms = uv_now(&w->loop);
-	on_reread(&w->reread);
+	watch_say("the boat's page is at %s", page_service_address(w->page));
 }
 
 /* ---- beginning and ending ---- */
@@ -1167,8 +682,8 @@ static void stop(struct watch *w)
 	(void)uv_timer_stop(&w->commit);
 	(void)uv_timer_stop(&w->look);
 	(void)uv_timer_stop(&w->reread);
-	record(w, true);
-	next_job(w);
+	watch_record(w, true);
+	watch_next_job(w);
 }
 
 static void on_signal(uv_signal_t *handle, int number)
@@ -1191,7 +706,7 @@ static void on_hang_up(uv_poll_t *poll, int status, int events)
 		any = true;
 	}
 	if (any) {
-		want_reread(w);
+		watch_reread_want(w);
 	}
 }
 
@@ -1264,7 +779,7 @@ static int start_handles(struct watch *w, const sigset_t *hang_ups)
 	start_timer(w, &w->look, on_look, CLOCK_LOOK_MS);
 	start_timer(w, &w->watchdog, on_watchdog, service_notice_watchdog_ms());
 	start_timer(w, &w->reader, on_reader_pause, 0);
-	start_timer(w, &w->reread, on_reread, 0);
+	start_timer(w, &w->reread, NULL, 0); /* watch_reread_want says what it calls */
 	for (size_t i = 0; i < 2; i++) {
 		(void)uv_signal_init(&w->loop, &w->signals[i]); /* fails only without a loop */
 		w->signals[i].data = w;
@@ -1283,14 +798,14 @@ static int open_log(struct watch *w)
 {
 	const char *names[FRAME_BUS_MAX];
 	char error[600] = "";
-	size_t count = wanted_buses(w->options, &w->settings, names);
+	size_t count = watch_wanted_buses(w->options, &w->settings, names);
 	bool rebuilt = false;
 	int result = live_log_open(&w->log, w->settings.log_path, error, sizeof(error));
 
 	if (result == 0) {
 		result = live_log_begin(w->log, &w->settings, names, count, &w->names, &rebuilt);
 		if (result == -ENOSPC) {
-			(void)number_buses(&w->names, names, count, error, sizeof(error));
+			(void)watch_number_buses(&w->names, names, count, error, sizeof(error));
 		} else if (result != 0 && live_log_trouble(w->log)[0] != '\0') {
 			(void)snprintf(error, sizeof(error), "%s", live_log_trouble(w->log));
 		} else if (result != 0) {
@@ -1299,12 +814,13 @@ static int open_log(struct watch *w)
 		}
 	}
 	if (result != 0) {
-		say("%s", error);
+		watch_say("%s", error);
 		(void)service_notice_status(error);
 	}
 	if (rebuilt) {
-		say("the state that the log holds is of another version: what was open is closed, "
-		    "counting begins anew behind it");
+		watch_say("the state that the log holds is of another version: what was open is "
+			  "closed, "
+			  "counting begins anew behind it");
 	}
 	if (result == 0 && live_log_is_waiting(w->log)) {
 		tell_trouble(w);
@@ -1314,7 +830,7 @@ static int open_log(struct watch *w)
 
 static int resume(struct watch *w)
 {
-	struct fact_sink sink = sink_of(w);
+	struct fact_sink sink = watch_facts_sink(w);
 	int result;
 
 	w->queue_sink = live_log_sink(w->log);
@@ -1324,8 +840,8 @@ static int resume(struct watch *w)
 	}
 	pipeline_init(w->pipeline, &w->settings.boat, &sink);
 	result = live_log_resume(w->log, w->pipeline);
-	name_and_limit_buses(w, w->pipeline, &w->settings);
-	read_book(w);
+	watch_name_and_limit_buses(w, w->pipeline, &w->settings);
+	watch_read_book(w);
 	return result;
 }
 
@@ -1338,8 +854,9 @@ static void share_heap(void)
 #endif
 }
 
-/* SIGHUP only ever waits until it is read: from before there is a loop to read it until behind the loop's end, and in every
- * thread, as those that are begun later take this over. Commands that are run do not (uv_spawn). */
+/* SIGHUP only ever waits until it is read: from before there is a loop to read it until behind the
+ * loop's end, and in every thread, as those that are begun later take this over. Commands that are
+ * run do not (uv_spawn). */
 static void keep_from_hanging_up(sigset_t *ret_signals)
 {
 	(void)sigemptyset(ret_signals); /* none of these can fail with these arguments */
@@ -1355,7 +872,7 @@ int watch_run(const struct watch_options *options)
 	int result;
 
 	if (w == NULL) {
-		say("no memory");
+		watch_say("no memory");
 		return -ENOMEM;
 	}
 	share_heap();
@@ -1368,7 +885,7 @@ int watch_run(const struct watch_options *options)
 	w->hang_ups = -1;
 	result = uv_loop_init(&w->loop);
 	if (result != 0) {
-		say("cannot begin: %s", strerror(-result));
+		watch_say("cannot begin: %s", strerror(-result));
 		free(w);
 		return result;
 	}
@@ -1378,32 +895,32 @@ int watch_run(const struct watch_options *options)
 	}
 	result = resume(w);
 	if (result != 0) {
-		say("cannot begin: %s", strerror(-result));
+		watch_say("cannot begin: %s", strerror(-result));
 		goto close_log;
 	}
 	(void)clock_watch_look(&w->clock, clock_watch_now(), NULL, 0);
 	open_recorder(w);
 	open_notify(w);
-	open_page(w, false);
+	watch_open_page(w, false);
 	result = start_handles(w, &hang_ups);
 	if (result == 0) {
 		result = open_buses(w);
 	}
 	if (result != 0) {
-		say("cannot begin: %s", strerror(-result));
+		watch_say("cannot begin: %s", strerror(-result));
 		finish(w);
 	} else {
-		tell_manager(w, "READY=1\n");
+		watch_tell_manager(w, "READY=1\n");
 	}
 	(void)uv_run(&w->loop, UV_RUN_DEFAULT);
 	tell_losses(w, true);
 	news = recorder_finish(w->recorder);
 	if (news != NULL) {
-		say("%s", news);
+		watch_say("%s", news);
 	}
 	recorder_close(w->recorder);
 	if (result == 0 && live_log_trouble(w->log)[0] != '\0') {
-		say("ended without a complete log: %s", live_log_trouble(w->log));
+		watch_say("ended without a complete log: %s", live_log_trouble(w->log));
 		result = -EIO;
 	}
 
