@@ -34,16 +34,25 @@ static const struct watched watched[WATCHED_TEMPERATURES] = {
 	[WATCHED_FUEL] = {"fuel", SIGNAL_FUEL_TEMPERATURE},
 };
 
+struct watched_reading engine_watch_reading(
+	const struct boat *boat, enum watched_temperature which)
+{
+	return (struct watched_reading){
+		.name = watched[which].name,
+		.signal = watched[which].signal,
+		.limit_c = which == WATCHED_COOLANT   ? boat->limits.coolant_c
+			   : which == WATCHED_OIL     ? boat->limits.oil_c
+			   : which == WATCHED_EXHAUST ? boat->limits.exhaust_c
+						      : NAN,
+		.may_limit = which != WATCHED_FUEL,
+	};
+}
+
 static struct temperature_config temperature_of(
 	const struct boat *boat, enum watched_temperature which)
 {
-	double limit_c = which == WATCHED_COOLANT   ? boat->limits.coolant_c
-			 : which == WATCHED_OIL	    ? boat->limits.oil_c
-			 : which == WATCHED_EXHAUST ? boat->limits.exhaust_c
-						    : NAN;
-
 	return (struct temperature_config){
-		.limit_c = limit_c,
+		.limit_c = engine_watch_reading(boat, which).limit_c,
 		.hysteresis_c = NAN,
 		.hold_s = NAN,
 		.drift_c = which == WATCHED_EXHAUST ? 30 : NAN,

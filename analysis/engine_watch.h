@@ -38,6 +38,16 @@ struct engine_watch {
 	uint32_t told_revision; /* of the map, when it was told last */
 };
 
+/* What a watched temperature is called, which signal brings it, and the limit that the boat was told for it. */
+struct watched_reading {
+	const char *name; /* static */
+	enum signal_id signal;
+	double limit_c; /* NaN: none is told */
+	bool may_limit; /* one can be told */
+};
+struct watched_reading engine_watch_reading(
+	const struct boat *boat, enum watched_temperature which);
+
 void engine_watch_init(struct engine_watch *w, const struct boat *boat);
 
 /* Readings that are judged one by one, at steady times; view's moment must be that of the reading.

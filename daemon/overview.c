@@ -6,6 +6,7 @@
 
 #include "daemon/query_table.h"
 #include "daemon/range_table.h"
+#include "daemon/temperature_table.h"
 #include "daemon/utc_time.h"
 
 #define HOUR_NS (INT64_C(3600) * NS_PER_S)
@@ -304,6 +305,10 @@ enum program_exit overview_tables(const struct command_line *line, struct table 
 	}
 	whole.has_until = false;
 	whole.engine = -1;
+	status = temperature_table_put(&whole, table, store);
+	if (status != EXIT_DONE) {
+		return status;
+	}
 	whole.has_since = true;
 	whole.since_ns = dated ? midnight_ns(as_of_ns) : 0;
 	status = query_table(&whole, table, db, "burned", burned_columns, COUNT(burned_columns),

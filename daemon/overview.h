@@ -33,7 +33,7 @@ const char *overview_filter_signal(struct log_store *store, const struct boat_fi
 	unsigned *ret_instance);
 
 /* Writes the tables boat (one row), engines and filters (as configured), tanks and range
- * (range_table.h), signals (what the log holds) and burned (today, this trip, the log). */
+ * (range_table.h), temperatures, signals (what the log holds) and burned (today, this trip, the log). */
 enum program_exit overview_tables(const struct command_line *line, struct table *table,
 	struct log_store *store, int64_t clock_ns);
 

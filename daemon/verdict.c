@@ -500,11 +500,45 @@ static void judge_tanks(struct judging *j)
 	}
 }
 
+/* What an engine's watched temperatures were when it last turned, and their limits. */
+static void judge_temperatures(struct judging *j, const json_t *engine)
+{
+	struct verdict_reason *r = NULL;
+	const json_t *row;
+	size_t index;
+
+	json_array_foreach(json_object_get(j->rows->overview, "temperatures"), index, row) {
+		double value_c = real_of(row, "value_c"), limit_c = real_of(row, "limit_c");
+		const char *part = text_of(row, "part");
+		if (isnan(value_c) || part == NULL ||
+			!json_equal(json_object_get(row, "engine"), json_object_get(engine, "engine"))) {
+			continue;
+		}
+		if (r == NULL) {
+			char about[64];
+			name_engine(about, sizeof(about), "temperatures, ", row);
+			r = reason(j, about, "measured");
+			say(r, "when it last turned: ");
+		} else {
+			say(r, "; ");
+		}
+		say(r, part);
+		say(r, " ");
+		say_amount(j, r, QUANTITY_TEMPERATURE, value_c, 0);
+		if (!isnan(limit_c)) {
+			say(r, ", limit ");
+			say_amount(j, r, QUANTITY_TEMPERATURE, limit_c, 0);
+		} else if (json_integer_value(json_object_get(row, "may_limit")) == 1) {
+			say(r, ", no limit is set");
+		}
+	}
+}
+
 /* Burn, starvation, temperatures, faults of each engine: what is watched, and that nothing stands. */
 static void judge_engines(struct judging *j)
 {
-	static const char *const analyses[] = {"change of burn", "starvation and air",
-		"coolant temperature", "engine faults"};
+	static const char *const analyses[] = {
+		"change of burn", "starvation and air", "engine faults"};
 	static const char *const kinds[] = {"burn-high", "burn-low", "starvation", "fuel-pressure-low",
 		"temperature-high", "engine-fault"};
 	const json_t *row, *other;
@@ -528,6 +562,13 @@ static void judge_engines(struct judging *j)
 				}
 			}
 		}
+		json_array_foreach(json_object_get(j->rows->overview, "temperatures"), inner, other) {
+			if (json_equal(json_object_get(other, "engine"), json_object_get(row, "engine"))) {
+				say(r, watched++ > 0 ? ", " : "watched: ");
+				say(r, text_of(other, "part") == NULL ? "" : text_of(other, "part"));
+				say(r, " temperature");
+			}
+		}
 		if (watched == 0) {
 			say(r, "nothing watches its burn, fuel pressure, temperatures or faults");
 			r->basis[0] = '\0';
@@ -537,6 +578,7 @@ static void judge_engines(struct judging *j)
 			say(r, "; nothing stands");
 			since(r, quiet_since(j, kinds, COUNT(kinds), NULL));
 		}
+		judge_temperatures(j, row);
 	}
 }
 

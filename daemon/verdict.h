@@ -28,7 +28,8 @@ const char *verdict_word_text(enum verdict_word word); /* a sentence */
 #define VERDICT_REASONS_MAX 64
 
 struct verdict_reason {
-	char about[64];     /* "filter primary", "water, engine 0", "tank 0", "engine 0", "due next",
+	char about[64];     /* "filter primary", "water, engine 0", "tank 0", "engine 0",
+			     * "temperatures, engine 0", "due next",
 			     * "coverage", "log" */
 	char severity[12];  /* of what is wrong: warning, caution, advice; "": all right, or a fact */
 	char says[400];     /* without a full stop at its end */

@@ -293,8 +293,8 @@ function eventBox(one) {
 	return box;
 }
 
-const liveShown = ['engine_speed_rpm', 'fuel_rate_lph', 'coolant_temperature_c', 'fuel_pressure_kpa',
-	'ground_speed_kn', 'water_speed_kn'];
+const liveShown = ['engine_speed_rpm', 'fuel_rate_lph', 'coolant_temperature_c', 'oil_temperature_c',
+	'exhaust_temperature_c', 'fuel_temperature_c', 'fuel_pressure_kpa', 'ground_speed_kn', 'water_speed_kn'];
 
 function liveStrip() {
 	const box = element('section', {class: 'cards', id: 'live', 'aria-label': 'At this moment', hidden: ''});

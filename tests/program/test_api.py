@@ -60,6 +60,29 @@ class Api(ProgramTest):
             self.assertEqual(here, there, name)
         self.assertGreater(len(json.loads(self.ask("/api/v1/runs"))["runs"]), 2)
 
+    def test_each_watched_temperature_is_told_as_the_last_run_left_it(self):
+        overview = json.loads(self.ask("/api/v1/overview"))
+        heard = [(row["signal"], row["instance"]) for row in overview["signals"]]
+        told = overview["temperatures"]
+        self.assertIn("coolant", [row["part"] for row in told])
+        for part in ("coolant", "oil", "exhaust", "fuel"):
+            self.assertEqual([(row["signal"], row["engine"]) for row in told if row["part"] == part],
+                             [one for one in heard if one[0] == part + "_temperature_c"])
+        coolant = next(row for row in told if row["part"] == "coolant")
+        hottest = json.loads(self.ask("/api/v1/runs"))["runs"][-1]["max_coolant_c"]
+        self.assertGreater(coolant["value_c"], 40)  # it was warm when the engine was stopped
+        self.assertLessEqual(coolant["value_c"], hottest)
+        self.assertIsNone(coolant["limit_c"])
+        with open(self.config, encoding="utf-8") as file:
+            configuration = file.read()
+        limited = self.path("limited.conf")
+        with open(limited, "w", encoding="utf-8") as file:
+            file.write(configuration + "\n[limits]\ncoolant_c = 95\n")
+        reasons = json.loads(self.done("status", "--db", os.path.join(self.kept, "boat.db"), "--config",
+                                       limited, "--json"))["reasons"]
+        says = next(row["says"] for row in reasons if row["about"] == "temperatures, engine 0")
+        self.assertIn(f"coolant {coolant['value_c']:.0f} °C, limit 95 °C", says)
+
     def test_sentences_have_no_names_of_columns_or_signals(self):
         database = os.path.join(self.kept, "boat.db")
         for where in (["--config", self.config], ["--db", database]):

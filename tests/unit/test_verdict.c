@@ -338,6 +338,32 @@ static void a_log_that_cannot_be_written_sees_nothing_new(void **state)
 	obstacle = NULL;
 }
 
+#define TEMPERATURE(engine, part, value, limit, may)                                               \
+	"{'engine':" engine ",'part':'" part "','value_c':" value ",'limit_c':" limit ",'may_limit':" may "}"
+
+static void each_temperature_that_is_heard_is_told_with_its_limit(void **state)
+{
+	static const char overview[] = "{'signals':[{}],'temperatures':["
+		TEMPERATURE("0", "coolant", "82.4", "95", "1") ","
+		TEMPERATURE("0", "oil", "104", "null", "1") ","
+		TEMPERATURE("1", "coolant", "60", "95", "1") ","
+		TEMPERATURE("0", "exhaust", "null", "550", "1") ","
+		TEMPERATURE("0", "fuel", "41", "null", "0") "]}";
+	struct asked a;
+
+	(void)state;
+	judge(&a, overview, "[" MEASURED_FILTER "]", "[]", COVERAGE, "[]", UNITS_METRIC);
+	assert_string_equal(about(&a, "engine 0")->says, "watched: change of burn, coolant temperature, "
+		"oil temperature, exhaust temperature, fuel temperature; nothing stands");
+	assert_string_equal(about(&a, "temperatures, engine 0")->says, "when it last turned: coolant 82 °C, "
+		"limit 95 °C; oil 104 °C, no limit is set; fuel 41 °C");
+	done(&a);
+	judge(&a, overview, "[" MEASURED_FILTER "]", "[]", COVERAGE, "[]", UNITS_US);
+	assert_string_equal(about(&a, "temperatures, engine 0")->says, "when it last turned: coolant 180 °F, "
+		"limit 203 °F; oil 219 °F, no limit is set; fuel 106 °F");
+	done(&a);
+}
+
 /* Sixty and more filters and events: no more places, nothing written beyond them. */
 static void more_reasons_than_places_do_no_harm(void **state)
 {
@@ -395,6 +421,7 @@ int main(void)
 		cmocka_unit_test(an_empty_log_knows_nothing),
 		cmocka_unit_test(an_old_log_says_how_old_it_is),
 		cmocka_unit_test(a_log_that_cannot_be_written_sees_nothing_new),
+		cmocka_unit_test(each_temperature_that_is_heard_is_told_with_its_limit),
 		cmocka_unit_test(more_reasons_than_places_do_no_harm),
 		cmocka_unit_test(a_person_reads_a_line_a_reason),
 	};
