@@ -528,7 +528,7 @@ static void judge_temperatures(struct judging *j, const json_t *engine)
 		if (!isnan(limit_c)) {
 			say(r, ", limit ");
 			say_amount(j, r, QUANTITY_TEMPERATURE, limit_c, 0);
-		} else if (json_integer_value(json_object_get(row, "may_limit")) == 1) {
+		} else if (json_is_true(json_object_get(row, "may_limit"))) {
 			say(r, ", no limit is set");
 		}
 	}

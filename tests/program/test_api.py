@@ -81,7 +81,8 @@ class Api(ProgramTest):
         reasons = json.loads(self.done("status", "--db", os.path.join(self.kept, "boat.db"), "--config",
                                        limited, "--json"))["reasons"]
         says = next(row["says"] for row in reasons if row["about"] == "temperatures, engine 0")
-        self.assertIn(f"coolant {coolant['value_c']:.0f} °C, limit 95 °C", says)
+        self.assertRegex(says, rf"coolant {coolant['value_c']:.0f} °C(, usual at this load \d+ °C)?, limit 95 °C")
+        self.assertRegex(says, r"oil \d+ °C(, usual at this load \d+ °C)?, no limit is set")
 
     def test_sentences_have_no_names_of_columns_or_signals(self):
         database = os.path.join(self.kept, "boat.db")

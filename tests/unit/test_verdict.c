@@ -344,11 +344,11 @@ static void a_log_that_cannot_be_written_sees_nothing_new(void **state)
 static void each_temperature_that_is_heard_is_told_with_its_limit(void **state)
 {
 	static const char overview[] = "{'signals':[{}],'temperatures':["
-		TEMPERATURE("0", "coolant", "82.4", "95", "1") ","
-		TEMPERATURE("0", "oil", "104", "null", "1") ","
-		TEMPERATURE("1", "coolant", "60", "95", "1") ","
-		TEMPERATURE("0", "exhaust", "null", "550", "1") ","
-		TEMPERATURE("0", "fuel", "41", "null", "0") "]}";
+		TEMPERATURE("0", "coolant", "82.4", "95", "true") ","
+		TEMPERATURE("0", "oil", "104", "null", "true") ","
+		TEMPERATURE("1", "coolant", "60", "95", "true") ","
+		TEMPERATURE("0", "exhaust", "null", "550", "true") ","
+		TEMPERATURE("0", "fuel", "41", "null", "false") "]}";
 	struct asked a;
 
 	(void)state;
