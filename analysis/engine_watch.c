@@ -263,16 +263,18 @@ static double first_known(double a, double b)
 	return isnan(a) ? b : a;
 }
 
-static double load_share(
-	const struct engine_watch *w, const struct window_view *view, unsigned engine)
+static double load_share(const struct engine_watch *w, double load_pct, double rpm)
 {
-	double load_pct = window_read(view, SIGNAL_ENGINE_LOAD, (uint16_t)engine).mean;
-	double rpm = window_read(view, SIGNAL_ENGINE_SPEED, (uint16_t)engine).mean;
-
 	if (!isnan(load_pct)) {
 		return load_pct / 100;
 	}
 	return w->burn.top_rpm > 0 && !isnan(rpm) ? fmin(rpm / w->burn.top_rpm, 1.2) : NAN;
+}
+
+double engine_watch_usual_c(const struct engine_watch *w, enum watched_temperature which, double load_pct,
+	double rpm, double sea_c)
+{
+	return temperature_usual(&w->temperatures[which], load_share(w, load_pct, rpm), sea_c);
 }
 
 static void judge_temperature(struct engine_watch *w, unsigned engine,
@@ -294,7 +296,8 @@ static void judge_temperature(struct engine_watch *w, unsigned engine,
 		.low_c = t.low,
 		.high_c = t.high,
 		.step_c = t.step,
-		.load = load_share(w, view, engine),
+		.load = load_share(w, window_read(view, SIGNAL_ENGINE_LOAD, (uint16_t)engine).mean,
+			window_read(view, SIGNAL_ENGINE_SPEED, (uint16_t)engine).mean),
 		.sea_c = first_known(window_read(view, SIGNAL_SEA_TEMPERATURE, 0).mean,
 			window_read_kind(view, SIGNAL_TEMPERATURE, 0, 0, 0).mean),
 		.running_s = w->running_s,

@@ -69,6 +69,11 @@ void engine_watch_reset_burn(
 /* Tells the learned map, if it has changed since it was told last. */
 void engine_watch_tell_map(struct engine_watch *w, unsigned engine, const struct fact_sink *sink);
 
+/* The usual temperature at a load (else a speed), and with a sea; what is not heard is NaN. NaN while
+ * that is not learned. */
+double engine_watch_usual_c(const struct engine_watch *w, enum watched_temperature which, double load_pct,
+	double rpm, double sea_c);
+
 /* What changes with every window, and the learned burn map, which changes with steady minutes only
  * (kept apart, so that a checkpoint rewrites little). The map is to be loaded after the rest. */
 void engine_watch_save(const struct engine_watch *w, struct state_writer *writer);

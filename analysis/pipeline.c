@@ -884,6 +884,13 @@ void pipeline_latest(const struct pipeline *p, void *context,
 	}
 }
 
+double pipeline_usual_c(const struct pipeline *p, unsigned engine, unsigned which,
+	double load_pct, double rpm, double sea_c)
+{
+	return engine_watch_usual_c(&p->engine_watches[engine], (enum watched_temperature)which, load_pct,
+		rpm, sea_c);
+}
+
 void pipeline_finish(struct pipeline *p)
 {
 	if (p->clock.now.session == 0) {

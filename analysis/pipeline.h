@@ -84,6 +84,11 @@ void pipeline_latest(const struct pipeline *p, void *context,
 	void (*on_value)(
 		void *context, uint16_t signal, uint16_t instance, double value, int64_t heard_ns));
 
+/* What engine_watch_usual_c says of an engine (below BOAT_ENGINES_MAX) and an enum watched_temperature.
+ * Changes nothing. */
+double pipeline_usual_c(const struct pipeline *p, unsigned engine, unsigned which,
+	double load_pct, double rpm, double sea_c);
+
 /* Ends everything that is open: nothing more will come. */
 void pipeline_finish(struct pipeline *p);
 

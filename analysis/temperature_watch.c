@@ -158,6 +158,27 @@ static double slope_near(const struct temperature_watch *t, size_t bin)
 	return xx > 0 ? xy / xx : 0;
 }
 
+/* At 15 °C of sea; 0 where the load's bin has nothing behind it. */
+static double usual_at(const struct temperature_watch *t, double load, size_t *ret_bin)
+{
+	double at = fmin(fmax(load, 0), 1);
+	size_t bin = (size_t)fmin(at * TEMPERATURE_BINS, TEMPERATURE_BINS - 1);
+
+	*ret_bin = bin;
+	return t->value[bin] + slope_near(t, bin) * (at - t->load[bin]);
+}
+
+double temperature_usual(const struct temperature_watch *t, double load, double sea_c)
+{
+	size_t bin;
+
+	if (!(load >= LEAST_LOAD)) {
+		return NAN;
+	}
+	double usual = usual_at(t, load, &bin);
+	return t->weight[bin] >= READY ? usual + sea_part(t, sea_c) : NAN;
+}
+
 static enum temperature_news close_minute(struct temperature_watch *t,
 	const struct temperature_config *config, const struct temperature_window *window,
 	struct batch_change *ret_change)
@@ -177,11 +198,11 @@ static enum temperature_news close_minute(struct temperature_watch *t,
 		return TEMPERATURE_QUIET;
 	}
 	double at = fmin(fmax(t->minute_load, 0), 1);
-	size_t bin = (size_t)fmin(at * TEMPERATURE_BINS, TEMPERATURE_BINS - 1);
+	size_t bin;
+	double usual = usual_at(t, at, &bin);
 	double reading = t->minute_c - sea_part(t, window->sea_c);
 	double minutes = t->weight[bin];
 	struct batch_watch_config drift = drift_config(config);
-	double usual = t->value[bin] + slope_near(t, bin) * (at - t->load[bin]);
 	double residual = minutes > 0 ? reading - usual : 0;
 
 	if (t->drift.raised == 0 && minutes < FROZEN) {

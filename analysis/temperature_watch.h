@@ -78,6 +78,9 @@ enum temperature_news temperature_take(struct temperature_watch *t,
 /* How far the last hour was off the usual; NaN while nothing is usual yet. */
 double temperature_drift(const struct temperature_watch *t);
 
+/* What is usual at a load and with a sea (NaN: as it mostly was); NaN while that is not learned. */
+double temperature_usual(const struct temperature_watch *t, double load, double sea_c);
+
 /* Forgets the usual. */
 void temperature_reset(struct temperature_watch *t, const struct temperature_config *config);
 

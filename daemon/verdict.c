@@ -509,6 +509,7 @@ static void judge_temperatures(struct judging *j, const json_t *engine)
 
 	json_array_foreach(json_object_get(j->rows->overview, "temperatures"), index, row) {
 		double value_c = real_of(row, "value_c"), limit_c = real_of(row, "limit_c");
+		double usual_c = real_of(row, "usual_c");
 		const char *part = text_of(row, "part");
 		if (isnan(value_c) || part == NULL ||
 			!json_equal(json_object_get(row, "engine"), json_object_get(engine, "engine"))) {
@@ -525,6 +526,10 @@ static void judge_temperatures(struct judging *j, const json_t *engine)
 		say(r, part);
 		say(r, " ");
 		say_amount(j, r, QUANTITY_TEMPERATURE, value_c, 0);
+		if (!isnan(usual_c)) {
+			say(r, ", usual at this load ");
+			say_amount(j, r, QUANTITY_TEMPERATURE, usual_c, 0);
+		}
 		if (!isnan(limit_c)) {
 			say(r, ", limit ");
 			say_amount(j, r, QUANTITY_TEMPERATURE, limit_c, 0);

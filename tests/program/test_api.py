@@ -73,6 +73,7 @@ class Api(ProgramTest):
         self.assertGreater(coolant["value_c"], 40)  # it was warm when the engine was stopped
         self.assertLessEqual(coolant["value_c"], hottest)
         self.assertIsNone(coolant["limit_c"])
+        self.assertIs(coolant["may_limit"], True)
         with open(self.config, encoding="utf-8") as file:
             configuration = file.read()
         limited = self.path("limited.conf")

@@ -102,6 +102,32 @@ static void season(uint64_t seed, int hours, int fault_h, double fault_c, int *r
 	}
 }
 
+/* An hour each at 50 % and at 70 %, 80 and 90 °C with the sea at 15 °C. */
+static void the_usual_is_told_at_loads_that_were_learned(void **state)
+{
+	struct temperature_watch t;
+	struct batch_change change;
+
+	(void)state;
+	temperature_init(&t, &config);
+	for (int i = 0; i < 720; i++) {
+		double load = i < 360 ? 0.52 : 0.72;
+		struct temperature_window w = at(i < 360 ? 80 : 90, load, 3600);
+		if (i == 180) {
+			assert_true(isnan(temperature_usual(&t, 0.52, 15))); /* half an hour */
+		}
+		w.sea_c = 15;
+		assert_int_equal(temperature_take(&t, &config, &w, &change), TEMPERATURE_QUIET);
+	}
+	near(temperature_usual(&t, 0.52, 15), 80, 0.01);
+	near(temperature_usual(&t, 0.72, NAN), 90, 0.01);
+	near(temperature_usual(&t, 0.54, 15), 81, 0.01); /* a degree for two hundredths of load */
+	near(temperature_usual(&t, 0.52, 20), 81, 0.01); /* 0.2 °C a degree of sea, until it is learned */
+	assert_true(isnan(temperature_usual(&t, 0.92, 15)));
+	assert_true(isnan(temperature_usual(&t, 0.1, 15)));
+	assert_true(isnan(temperature_usual(&t, NAN, 15)));
+}
+
 static void drift_at_equal_load_is_found(void **state)
 {
 	(void)state;
@@ -224,6 +250,7 @@ int main(void)
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(a_limit_holds_and_has_hysteresis),
 		cmocka_unit_test(without_a_limit_nothing_is_too_hot),
+		cmocka_unit_test(the_usual_is_told_at_loads_that_were_learned),
 		cmocka_unit_test(drift_at_equal_load_is_found),
 		cmocka_unit_test(healthy_seasons_stay_quiet),
 		cmocka_unit_test(a_long_run_at_a_light_load_is_not_told_as_a_drift),

@@ -344,7 +344,7 @@ static void a_log_that_cannot_be_written_sees_nothing_new(void **state)
 static void each_temperature_that_is_heard_is_told_with_its_limit(void **state)
 {
 	static const char overview[] = "{'signals':[{}],'temperatures':["
-		TEMPERATURE("0", "coolant", "82.4", "95", "true") ","
+		"{'engine':0,'part':'coolant','value_c':82.4,'usual_c':79.6,'limit_c':95,'may_limit':true},"
 		TEMPERATURE("0", "oil", "104", "null", "true") ","
 		TEMPERATURE("1", "coolant", "60", "95", "true") ","
 		TEMPERATURE("0", "exhaust", "null", "550", "true") ","
@@ -356,11 +356,11 @@ static void each_temperature_that_is_heard_is_told_with_its_limit(void **state)
 	assert_string_equal(about(&a, "engine 0")->says, "watched: change of burn, coolant temperature, "
 		"oil temperature, exhaust temperature, fuel temperature; nothing stands");
 	assert_string_equal(about(&a, "temperatures, engine 0")->says, "when it last turned: coolant 82 °C, "
-		"limit 95 °C; oil 104 °C, no limit is set; fuel 41 °C");
+		"usual at this load 80 °C, limit 95 °C; oil 104 °C, no limit is set; fuel 41 °C");
 	done(&a);
 	judge(&a, overview, "[" MEASURED_FILTER "]", "[]", COVERAGE, "[]", UNITS_US);
 	assert_string_equal(about(&a, "temperatures, engine 0")->says, "when it last turned: coolant 180 °F, "
-		"limit 203 °F; oil 219 °F, no limit is set; fuel 106 °F");
+		"usual at this load 175 °F, limit 203 °F; oil 219 °F, no limit is set; fuel 106 °F");
 	done(&a);
 }
 
