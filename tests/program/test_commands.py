@@ -1,5 +1,6 @@
 """The outside contract: names, formats, exit statuses, messages."""
 
+import contextlib
 import json
 import os
 import re
@@ -189,6 +190,27 @@ class Commands(ProgramTest):
         self.assertAlmostEqual(tables["engines"][0]["fuel_l"], sum(r["fuel_l"] for r in runs))
         self.assertEqual(tables["log"][0]["captures"], 1)
         self.assertEqual(tables["log"][0]["bytes"], os.path.getsize(self.database))
+
+    def test_status_tells_a_temperature_beside_its_usual_one(self):
+        """In the middle of a healthy run: what is measured is what the hours before it have taught."""
+        capture, _ = self.season("healthy", "--hours", "12", "--rates", "slow")
+        with open(capture, encoding="ascii") as file:
+            lines = file.readlines()
+        half, database = self.path("half.log"), self.path("half.db")
+        with open(half, "w", encoding="ascii") as file:
+            file.writelines(lines[:len(lines) // 2])
+        self.done("replay", half, "--db", database)
+        reasons = json.loads(self.done("status", "--db", database, "--json"))["reasons"]
+        says = next(row["says"] for row in reasons if row["about"] == "temperatures, engine 0")
+        for part in ("coolant", "oil"):
+            told = re.search(part + r" (\d+) °C, usual at this load (\d+) °C", says)
+            self.assertIsNotNone(told, says)
+            self.assertAlmostEqual(int(told[1]), int(told[2]), delta=3)
+        # Without what was learned nothing is usual, and all the rest is told.
+        with contextlib.closing(sqlite3.connect(database)) as db, db:
+            db.execute("DELETE FROM checkpoints")
+        reasons = json.loads(self.done("status", "--db", database, "--json"))["reasons"]
+        self.assertIn(re.sub(r", usual at this load \d+ °C", "", says), [row["says"] for row in reasons])
 
     def test_listen_counts_what_the_lines_hold(self):
         tables = json.loads(self.done("listen", "--json", self.capture))
