@@ -1,5 +1,5 @@
-/* The answers to questions over HTTP, without HTTP: what is asked well, asked badly, and asked of a log
- * that is not there. */
+/* The answers to questions over HTTP, without HTTP: what is asked well, asked badly, and asked of a
+ * log that is not there. */
 #include <stdarg.h>
 #include <stddef.h>
 #include <stdint.h>
@@ -19,7 +19,7 @@
 #include "daemon/web_api.h"
 #include "decoders/signal.h"
 
-#define SECOND INT64_C(1000000000)
+#define SECOND	 INT64_C(1000000000)
 #define MIDNIGHT (INT64_C(1748736000) * SECOND) /* 2025-06-01T00:00:00Z */
 
 struct asking {
@@ -38,19 +38,42 @@ static void fill_log(void)
 
 	assert_int_equal(log_store_open(&store, asking.path, error, sizeof(error)), 0);
 	struct fact_sink sink = log_store_sink(store);
-	struct fact_session session = {.session = 1, .first_ns = MIDNIGHT,
-		.last_ns = MIDNIGHT + 3600 * SECOND, .basis = CLOCK_BUS};
+	struct fact_session session = {.session = 1,
+		.first_ns = MIDNIGHT,
+		.last_ns = MIDNIGHT + 3600 * SECOND,
+		.basis = CLOCK_BUS};
 	struct fact_slot slots[] = {{0, SIGNAL_FUEL_RATE, 0}, {1, SIGNAL_LATITUDE, 0},
 		{2, SIGNAL_LONGITUDE, 0}, {3, SIGNAL_ENGINE_SPEED, 0}, {4, SIGNAL_TANK_LEVEL, 0}};
-	struct fact_trip trip = {.trip = 1, .start_session = 1, .end_session = 1, .start_ns = MIDNIGHT,
-		.end_ns = MIDNIGHT + 3600 * SECOND, .distance_nm = 6};
-	struct fact_run run = {.run = 1, .trip = 1, .start_session = 1, .end_session = 1,
-		.start_ns = MIDNIGHT, .end_ns = MIDNIGHT + 3600 * SECOND, .engine_h = 1, .fuel_l = 3,
-		.fuel_uncertainty_l = 0.02, .supply_l = 60, .mean_lph = 3, .max_lph = 4,
+	struct fact_trip trip = {.trip = 1,
+		.start_session = 1,
+		.end_session = 1,
+		.start_ns = MIDNIGHT,
+		.end_ns = MIDNIGHT + 3600 * SECOND,
+		.distance_nm = 6};
+	struct fact_run run = {.run = 1,
+		.trip = 1,
+		.start_session = 1,
+		.end_session = 1,
+		.start_ns = MIDNIGHT,
+		.end_ns = MIDNIGHT + 3600 * SECOND,
+		.engine_h = 1,
+		.fuel_l = 3,
+		.fuel_uncertainty_l = 0.02,
+		.supply_l = 60,
+		.mean_lph = 3,
+		.max_lph = 4,
 		.max_coolant_c = 82};
-	struct fact_event event = {.event = 1, .kind = "water-in-fuel", .subject = "primary",
-		.severity = SEVERITY_WARNING, .session = 1, .raised_ns = MIDNIGHT + SECOND, .trip = 1,
-		.value = 1, .limit = 0, .unit = "", .basis = "measured",
+	struct fact_event event = {.event = 1,
+		.kind = "water-in-fuel",
+		.subject = "primary",
+		.severity = SEVERITY_WARNING,
+		.session = 1,
+		.raised_ns = MIDNIGHT + SECOND,
+		.trip = 1,
+		.value = 1,
+		.limit = 0,
+		.unit = "",
+		.basis = "measured",
 		.message = "Water <b>\"stands\"</b> in the bowl, & more comes."};
 
 	sink.on_session(sink.context, &session);
@@ -61,7 +84,9 @@ static void fill_log(void)
 		struct fact_reading readings[] = {{0, 10, 3, 2, 4},
 			{1, 10, 50 + (double)n * 1e-4, 50, 50}, {2, 10, -1, -1, -1},
 			{3, 10, 1800, 1790, 1810}, {4, 10, 50, 49, 51}};
-		struct fact_window window = {.window = MIDNIGHT / WINDOW_NS + n, .session = 1, .count = 5,
+		struct fact_window window = {.window = MIDNIGHT / WINDOW_NS + n,
+			.session = 1,
+			.count = 5,
 			.readings = readings};
 		sink.on_window(sink.context, &window);
 	}
@@ -141,7 +166,8 @@ static void expect(const char *text, unsigned status, const char *holds)
 
 	if (answer.status != status ||
 		(holds != NULL && (answer.bytes == NULL || strstr(answer.bytes, holds) == NULL))) {
-		print_error("%s: %u %s\n", text, answer.status, answer.bytes);
+		print_error("%s: %u %s\n", text, answer.status,
+			answer.bytes != NULL ? answer.bytes : "nothing");
 	}
 	assert_int_equal(answer.status, status);
 	assert_true(holds == NULL || strstr(answer.bytes, holds) != NULL);
@@ -204,14 +230,19 @@ static void a_series_is_answered_or_its_question_refused(void **state)
 	expect("/api/v1/series", 400, "signals");
 	expect("/api/v1/series?signals=fuel_rate_lph", 400, "since");
 	expect("/api/v1/series?signals=&since=2025-06-01&until=2025-06-02", 400, "signals");
-	expect("/api/v1/series?signals=\"><script>&since=2025-06-01&until=2025-06-02", 400, "signals");
-	expect("/api/v1/series?signals=fuel_rate_lph:-1&since=2025-06-01&until=2025-06-02", 400, "signals");
+	expect("/api/v1/series?signals=\"><script>&since=2025-06-01&until=2025-06-02", 400,
+		"signals");
+	expect("/api/v1/series?signals=fuel_rate_lph:-1&since=2025-06-01&until=2025-06-02", 400,
+		"signals");
 	expect("/api/v1/series?signals=fuel_rate_lph:99999&since=2025-06-01&until=2025-06-02", 400,
 		"signals");
-	expect("/api/v1/series?signals=fuel_rate_lph,&since=2025-06-01&until=2025-06-02", 400, "signals");
-	expect("/api/v1/series?signals=fuel_rate_lph&since=2025-06-02&until=2025-06-01", 400, "since");
-	expect("/api/v1/series?signals=fuel_rate_lph&since=2025-06-01&until=2025-06-02&points=99999", 400,
-		"points");
+	expect("/api/v1/series?signals=fuel_rate_lph,&since=2025-06-01&until=2025-06-02", 400,
+		"signals");
+	expect("/api/v1/series?signals=fuel_rate_lph&since=2025-06-02&until=2025-06-01", 400,
+		"since");
+	expect("/api/v1/"
+	       "series?signals=fuel_rate_lph&since=2025-06-01&until=2025-06-02&points=99999",
+		400, "points");
 }
 
 static void drawings_are_svg_with_their_meaning_in_words(void **state)
@@ -246,7 +277,8 @@ static void metrics_end_as_the_format_asks(void **state)
 	(void)state;
 	assert_int_equal(answer.status, 200);
 	assert_non_null(strstr(answer.bytes, "sightbowl_fuel_litres_total{engine=\"0\"} 3\n"));
-	assert_non_null(strstr(answer.bytes, "sightbowl_events_standing{severity=\"warning\"} 1\n"));
+	assert_non_null(
+		strstr(answer.bytes, "sightbowl_events_standing{severity=\"warning\"} 1\n"));
 	assert_string_equal(answer.bytes + answer.size - 6, "# EOF\n");
 	free(answer.bytes);
 }
@@ -295,10 +327,15 @@ static void what_cannot_be_written_is_refused_and_changes_nothing(void **state)
 		{"/api/v1/book", "", 400},
 		{"/api/v1/book", "kind,done_utc\r\nnote,2025-06-01\r\n", 400},
 		{"/api/v1/book", "{\"book\": []}", 400},
-		{"/api/v1/book", "{\"book\": [{\"kind\": \"drain\", \"done_utc\": \"2025-06-01\"}]}", 400},
-		{"/api/v1/book", "{\"book\": [{\"kind\": \"dance\", \"done_utc\": \"2025-06-01\"}]}", 400},
-		{"/api/v1/book", "{\"book\": [{\"entry\": 4, \"kind\": \"note\", \"done_utc\": \"2025-06-01\", "
-			"\"remark\": \"x\"}]}", 400},
+		{"/api/v1/book",
+			"{\"book\": [{\"kind\": \"drain\", \"done_utc\": \"2025-06-01\"}]}", 400},
+		{"/api/v1/book",
+			"{\"book\": [{\"kind\": \"dance\", \"done_utc\": \"2025-06-01\"}]}", 400},
+		{"/api/v1/book",
+			"{\"book\": [{\"entry\": 4, \"kind\": \"note\", \"done_utc\": "
+			"\"2025-06-01\", "
+			"\"remark\": \"x\"}]}",
+			400},
 		{"/api/v1/trips", "{}", 404},
 	};
 
@@ -306,7 +343,8 @@ static void what_cannot_be_written_is_refused_and_changes_nothing(void **state)
 	for (size_t i = 0; i < sizeof(cases) / sizeof(cases[0]); i++) {
 		struct web_answer answer = ask(cases[i].path, cases[i].body);
 		if (answer.status != cases[i].status) {
-			fail_msg("%s %s: %u %s", cases[i].path, cases[i].body, answer.status, answer.bytes);
+			fail_msg("%s %s: %u %s", cases[i].path, cases[i].body, answer.status,
+				answer.bytes);
 		}
 		free(answer.bytes);
 	}
