@@ -305,18 +305,36 @@ int flock(int fd, int operation)
 	return fails("flock") ? -1 : next(fd, operation);
 }
 
+/* Flags of an open file can always be had and set, and a lock given back. Where a remote lock server
+ * refuses the latter, the kernel gives it back here all the same; SQLite would take it as held until
+ * each connection of the process is closed, and wait ten seconds at each question. */
+static bool is_sure(int command, const void *argument)
+{
+	switch (command) {
+	case F_GETFL:
+	case F_SETFL:
+	case F_GETFD:
+	case F_SETFD:
+		return true;
+	case F_SETLK:
+	case F_SETLKW:
+		return ((const struct flock *)argument)->l_type == F_UNLCK;
+	default:
+		return false;
+	}
+}
+
 #define FCNTL(name)                                                                                \
 	int name(int fd, int command, ...)                                                         \
 	{                                                                                          \
-		NEXT(int, (int, int, void *), #name)                                             \
+		NEXT(int, (int, int, void *), #name)                                               \
 		va_list arguments;                                                                 \
 		va_start(arguments, command);                                                      \
 		void *argument = va_arg(arguments, void *);                                        \
 		va_end(arguments);                                                                 \
-		/* Flags of an open file can always be had and set. */                             \
-		bool is_sure = command == F_GETFL || command == F_SETFL || command == F_GETFD ||   \
-			command == F_SETFD;                                                        \
-		return !is_sure && fails("fcntl") ? -1 : next(fd, command, argument);              \
+		return !is_sure(command, argument) && fails("fcntl")                               \
+			? -1                                                                       \
+			: next(fd, command, argument);                                             \
 	}
 FCNTL(fcntl)
 FCNTL(fcntl64)
